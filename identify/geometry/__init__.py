@@ -1,0 +1,1 @@
+"""Camera, ellipse, line and edge geometry; nothing here knows taps."""

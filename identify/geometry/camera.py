@@ -1,0 +1,101 @@
+"""Pinhole camera with one radial term: project, cast rays, meet planes.
+
+Frames are those of ``identify.model``. References: Hartley and Zisserman, Multiple View Geometry, 2nd edition
+2004, chapters 6 and 7 (pinhole camera, radial term).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from identify.model import Array, Camera, Pose
+
+DIAGONAL35_MM = 43.2666  # diagonal of a 36 mm x 24 mm frame; CIPA DCG-001 defines the equivalent by the diagonal
+
+
+def focal_px_from_35mm(focal35_mm: float, width_px: int, height_px: int) -> float:
+    """Focal length [px] from the 35 mm equivalent [mm] by the frame's diagonal.
+
+    Source of the formula: CIPA DCG-001.
+    """
+    return focal35_mm / DIAGONAL35_MM * math.hypot(width_px, height_px)
+
+
+def to_camera(pose: Pose, points_mm: Array) -> Array:
+    """World points (N, 3) [mm] to the camera frame (N, 3) [mm]."""
+    return np.asarray(points_mm, float) @ pose.rotation.T + pose.translation_mm
+
+
+def project(camera: Camera, pose: Pose, points_mm: Array) -> Array:
+    """World points (N, 3) [mm] to pixels (N, 2) [px]."""
+    return pixels(camera, to_camera(pose, points_mm))
+
+
+def pixels(camera: Camera, points_cam_mm: Array) -> Array:
+    """Camera-frame points (N, 3) [mm] to pixels (N, 2) [px]."""
+    slopes = points_cam_mm[:, :2] / points_cam_mm[:, 2:3]
+    radial = 1.0 + camera.k1 * np.sum(slopes**2, axis=1, keepdims=True)
+    return np.asarray(camera.centre_xy_px) + camera.focal_px * radial * slopes
+
+
+def rays(camera: Camera, points_px: Array) -> Array:
+    """Unit directions (N, 3) in the camera frame of pixels (N, 2) [px]."""
+    distorted = (np.asarray(points_px, float) - np.asarray(camera.centre_xy_px)) / camera.focal_px
+    slopes = distorted.copy()
+    for _ in range(6 if camera.k1 else 0):
+        slopes = distorted / (1.0 + camera.k1 * np.sum(slopes**2, axis=1, keepdims=True))
+    directions = np.column_stack([slopes, np.ones(len(slopes))])
+    return directions / np.linalg.norm(directions, axis=1, keepdims=True)
+
+
+def camera_place_mm(pose: Pose) -> Array:
+    """The camera's centre (3,) in the world frame [mm]."""
+    return -pose.rotation.T @ pose.translation_mm
+
+
+def world_rays(camera: Camera, pose: Pose, points_px: Array) -> Array:
+    """Unit directions (N, 3) in the world frame of pixels (N, 2) [px]."""
+    return rays(camera, points_px) @ pose.rotation
+
+
+def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: float = 0.0) -> Array:
+    """Where pixels (N, 2) [px] meet the plane z = height_mm: world points (N, 3) [mm]; nan above the horizon."""
+    place = camera_place_mm(pose)
+    directions = world_rays(camera, pose, points_px)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = (height_mm - place[2]) / directions[:, 2]
+    reach = np.where(reach > 0, reach, np.nan)
+    return place + directions * reach[:, None]
+
+
+def rotation_from_vector(vector_rad: Array) -> Array:
+    """Rotation matrix (3, 3) of a rotation vector (3,) [rad] (Rodrigues)."""
+    angle = float(np.linalg.norm(vector_rad))
+    if angle < 1e-12:
+        return np.eye(3)
+    x, y, z = np.asarray(vector_rad) / angle
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.eye(3) + math.sin(angle) * cross + (1 - math.cos(angle)) * cross @ cross
+
+
+def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:
+    """Camera and pose after a step (7,) of (ln focal, rotation vector [rad], translation [mm]).
+
+    The order is that of ``Pose.covariance``; use it for numerical Jacobians and Monte Carlo draws.
+    """
+    new_camera = Camera(
+        focal_px=camera.focal_px * math.exp(float(step[0])),
+        centre_xy_px=camera.centre_xy_px,
+        u_focal_rel=camera.u_focal_rel,
+        focal_source=camera.focal_source,
+        k1=camera.k1,
+    )
+    new_pose = Pose(
+        rotation=rotation_from_vector(step[1:4]) @ pose.rotation,
+        translation_mm=pose.translation_mm + step[4:7],
+        covariance=pose.covariance,
+        weight=pose.weight,
+    )
+    return new_camera, new_pose
