@@ -1,0 +1,1 @@
+"""Rendered training pictures of tap inserts and installed taps, with exact masks and true dimensions."""
