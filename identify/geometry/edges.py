@@ -6,11 +6,13 @@ pixels it moves by up to half a pixel. sRGB transfer curve: IEC 61966-2-1.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import correlate1d
 
 from identify.model import Array, Bytes
 
@@ -40,7 +42,13 @@ class EdgePoints:
 
 
 def locate_edges(
-    rgb: Bytes, stations_px: Array, normals: Array, *, reach_px: float = 6.0, step_px: float = 0.25, blur_px: float = 0.8
+    rgb: Bytes,
+    stations_px: Array,
+    normals: Array,
+    *,
+    reach_px: float = 6.0,
+    step_px: float = 0.25,
+    blur_px: float = 0.8,
 ) -> EdgePoints:
     """Locate the strongest edge near each station along its normal, to a fraction of a pixel.
 
@@ -54,26 +62,52 @@ def locate_edges(
     """
     offsets = np.arange(-reach_px, reach_px + step_px / 2, step_px)
     profiles = sample_profiles(rgb, stations_px, normals, offsets)
-    taps = np.arange(-3 * blur_px, 3 * blur_px + step_px / 2, step_px)
-    kernel = -taps * np.exp(-0.5 * (taps / blur_px) ** 2)
-    kernel /= np.sum(np.abs(kernel)) / 2
-    padded = np.pad(profiles, ((0, 0), (len(taps) // 2, len(taps) // 2), (0, 0)), mode="edge")
-    slope = np.stack([np.convolve(row, kernel[::-1], "valid") for row in padded.transpose(0, 2, 1).reshape(-1, padded.shape[1])])
-    slope = slope.reshape(len(profiles), profiles.shape[2], -1)
-    steep = np.sqrt(np.sum(slope**2, axis=1))
+    steep = steepness(profiles, step_px=step_px, blur_px=blur_px)
     weight = np.exp(-0.5 * (offsets / (0.7 * reach_px)) ** 2)
     best = np.argmax(steep * weight, axis=1)
-    rows = np.arange(len(best))
-    inner = np.clip(best, 1, len(offsets) - 2)
-    left, mid, right = steep[rows, inner - 1], steep[rows, inner], steep[rows, inner + 1]
-    bend = left - 2 * mid + right
-    shift = np.where(np.abs(bend) > 1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
-    where = offsets[inner] + np.clip(shift, -1, 1) * step_px
+    shift, mid = peak(steep, best, half=max(1, round(0.75 / step_px)))
+    where = offsets[best] + shift * step_px
     noise = np.median(steep, axis=1) + 1e-4
     strength = mid / noise
     found = (best > 0) & (best < len(offsets) - 1) & (mid > 0.004) & (strength > 2.0)
     points = np.asarray(stations_px, float) + np.where(found, where, 0.0)[:, None] * normals
     return EdgePoints(points, found, strength)
+
+
+def steepness(profiles: Array, *, step_px: float, blur_px: float) -> Array:
+    """Slope (N, K) of profiles (N, K, 3) smoothed by a Gaussian, over the three colours: a clean step gives its height.
+
+    Parameters
+    ----------
+    step_px : distance of two samples of a profile [px]
+    blur_px : standard deviation of the smoothing [px]
+    """
+    half = max(1, math.ceil(3 * blur_px / step_px))
+    taps = np.arange(-half, half + 1) * step_px
+    kernel = taps * np.exp(-0.5 * (taps / blur_px) ** 2)
+    kernel /= np.sum(np.abs(kernel)) / 2
+    slope = correlate1d(profiles, kernel, axis=1, mode="nearest")
+    return np.sqrt(np.sum(slope**2, axis=2))
+
+
+def peak(curves: Array, best: NDArray[np.int_], *, half: int) -> tuple[Array, Array]:
+    """Where a parabola through ``2 half + 1`` samples around the highest one peaks, and its height.
+
+    Parameters
+    ----------
+    curves : (N, K)
+    best : (N,) the highest sample of each curve
+
+    Returns
+    -------
+    The peak's place from ``best`` in samples (N,), at most ``half`` to either side, and the sample's height (N,).
+    """
+    inner = np.clip(best, half, curves.shape[1] - 1 - half)
+    steps = np.arange(-half, half + 1)
+    windows = np.take_along_axis(curves, inner[:, None] + steps, axis=1)
+    bend, slope, _ = np.linalg.pinv(np.column_stack([steps**2, steps, np.ones_like(steps)])) @ windows.T
+    shift = np.where(bend < -1e-12, -0.5 * slope / np.where(bend < -1e-12, bend, -1.0), 0.0)
+    return np.clip(shift, -half, half) + inner - best, np.take_along_axis(curves, best[:, None], axis=1)[:, 0]
 
 
 def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: Array) -> Array:

@@ -1,0 +1,198 @@
+"""Ellipses: robust sub-pixel fits with their covariance, and the two poses of a circle that an ellipse shows.
+
+A fit starts with the approximate-mean-square fit (Taubin, IEEE PAMI 13, 1991, as OpenCV has it) and then
+minimises the Sampson distance (Hartley and Zisserman, Multiple View Geometry, 2nd edition 2004, section 4.2.6)
+under a Cauchy loss. An ellipse is carried as its centre and the symmetric matrix that makes it from the unit
+circle, so that a circle is no singular case.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from identify.model import Array, Ellipse
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EllipseFit:
+    """A fitted ellipse.
+
+    Parameters
+    ----------
+    covariance : (5, 5) of (x, y, m_xx, m_xy, m_yy) [px²], m being ``shape_matrix``
+    residuals_px : (N,) signed Sampson distances of the points given, positive outside [px]
+    scatter_px : robust standard deviation of the residuals [px]
+    """
+
+    ellipse: Ellipse
+    covariance: Array
+    residuals_px: Array
+    scatter_px: float
+
+
+def shape_matrix(ellipse: Ellipse) -> Array:
+    """The symmetric matrix (2, 2) [px] that turns the unit circle into the ellipse about its centre."""
+    cos, sin = math.cos(ellipse.angle_rad), math.sin(ellipse.angle_rad)
+    turn = np.array([[cos, -sin], [sin, cos]])
+    return turn @ np.diag([ellipse.major_px, ellipse.minor_px]) @ turn.T
+
+
+def from_shape_matrix(centre_px: Array, matrix: Array) -> Ellipse:
+    """The ellipse of a centre (2,) [px] and a symmetric matrix (2, 2) [px]; the inverse of ``shape_matrix``."""
+    lengths, directions = np.linalg.eigh(np.asarray(matrix, float))
+    long = int(np.argmax(np.abs(lengths)))
+    axis = directions[:, long]
+    return Ellipse(
+        x_px=float(centre_px[0]),
+        y_px=float(centre_px[1]),
+        major_px=float(abs(lengths[long])),
+        minor_px=float(abs(lengths[1 - long])),
+        angle_rad=math.atan2(axis[1], axis[0]),
+    )
+
+
+def rim(ellipse: Ellipse, count: int) -> tuple[Array, Array]:
+    """Points of the rim (count, 2) [px], evenly spaced in the circle's own angle, and unit outward normals."""
+    turn = 2 * np.pi * np.arange(count) / count
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    matrix = shape_matrix(ellipse)
+    normals = unit @ np.linalg.inv(matrix)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    return np.array([ellipse.x_px, ellipse.y_px]) + unit @ matrix, normals
+
+
+def distances(ellipse: Ellipse, points_px: Array) -> Array:
+    """Signed Sampson distances (N,) of points (N, 2), positive outside [px]."""
+    matrix = shape_matrix(ellipse)
+    return _sampson(np.array([ellipse.x_px, ellipse.y_px, matrix[0, 0], matrix[0, 1], matrix[1, 1]]), points_px)
+
+
+def _sampson(numbers: Array, points: Array) -> Array:
+    inverse = np.linalg.inv(np.array([[numbers[2], numbers[3]], [numbers[3], numbers[4]]]))
+    unit = (points - numbers[:2]) @ inverse
+    slope = np.maximum(np.linalg.norm(unit @ inverse, axis=1), 1e-9)
+    return (np.sum(unit**2, axis=1) - 1) / (2 * slope)
+
+
+def fit(points_px: Array, *, start: Ellipse | None = None) -> EllipseFit | None:
+    """Fit an ellipse to points of its rim, outliers notwithstanding.
+
+    Parameters
+    ----------
+    points_px : (N, 2), N >= 6 [px]
+    start : an ellipse to start from instead of the approximate-mean-square fit
+
+    Returns
+    -------
+    None where the points do not determine an ellipse.
+    """
+    points = np.asarray(points_px, float).reshape(-1, 2)
+    if len(points) < 6:
+        return None
+    middle = points.mean(axis=0)
+    scale = float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))) or 1.0
+    local = (points - middle) / scale
+    first = _start(local) if start is None else _moved(start, middle, scale)
+    if first is None:
+        return None
+    spread = max(1.4826 * float(np.median(np.abs(_sampson(first, local)))), 1e-7)
+    for _ in range(2):
+        found = least_squares(_sampson, first, args=(local,), loss="cauchy", f_scale=2 * spread, x_scale="jac")
+        first = found.x
+        residuals = _sampson(first, local)
+        spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
+    matrix = np.array([[first[2], first[3]], [first[3], first[4]]])
+    if not np.all(np.isfinite(first)) or np.linalg.det(matrix) <= 1e-6:
+        return None
+    return EllipseFit(
+        ellipse=from_shape_matrix(middle + scale * first[:2], scale * matrix),
+        covariance=_covariance(first, local, residuals, spread) * scale**2,
+        residuals_px=residuals * scale,
+        scatter_px=spread * scale,
+    )
+
+
+def _start(local: Array) -> Array | None:
+    (x, y), (width, height), angle_deg = cv2.fitEllipseAMS(local.astype(np.float32).reshape(-1, 1, 2))
+    if not np.all(np.isfinite([x, y, width, height])) or min(width, height) < 1e-3 or max(width, height) > 100:
+        return None
+    return _moved(Ellipse(x, y, width / 2, height / 2, math.radians(angle_deg)), np.zeros(2), 1.0)
+
+
+def _moved(ellipse: Ellipse, middle: Array, scale: float) -> Array:
+    matrix = shape_matrix(ellipse) / scale
+    centre = (np.array([ellipse.x_px, ellipse.y_px]) - middle) / scale
+    return np.array([*centre, matrix[0, 0], matrix[0, 1], matrix[1, 1]])
+
+
+def _covariance(numbers: Array, local: Array, residuals: Array, spread: float) -> Array:
+    step = 1e-6
+    slopes = np.column_stack(
+        [
+            (_sampson(numbers + step * axis, local) - _sampson(numbers - step * axis, local)) / (2 * step)
+            for axis in np.eye(5)
+        ]
+    )
+    weight = 1.0 / (1.0 + (residuals / (2 * spread)) ** 2)
+    noise = float(np.sum(weight * residuals**2) / max(np.sum(weight) - 5, 1))
+    return np.linalg.pinv((slopes * weight[:, None]).T @ slopes) * noise
+
+
+def cones(points: Array) -> Array:
+    """Algebraic least-squares conics (K, 3, 3) through K sets of points (K, N, 2), N >= 5.
+
+    The points are in units of the focal length (x/z, y/z); the sign is such that a cone's inside is negative.
+    """
+    middle = points.mean(axis=1, keepdims=True)
+    local = points - middle
+    scale = np.sqrt(np.mean(np.sum(local**2, axis=2), axis=1))[:, None, None]
+    x, y = np.moveaxis(local / scale, 2, 0)
+    rows = np.stack([x * x, x * y, y * y, x, y], axis=2)
+    gram = np.einsum("kni,knj->kij", rows, rows)
+    a, b, c, d, e = np.moveaxis(np.linalg.solve(gram, rows.sum(axis=1)[..., None])[..., 0], 1, 0)
+    local_cone = np.stack([a, b / 2, d / 2, b / 2, c, e / 2, d / 2, e / 2, -np.ones_like(a)], axis=1).reshape(-1, 3, 3)
+    shift = np.zeros_like(local_cone)
+    shift[:, 0, 0] = shift[:, 1, 1] = 1 / scale[:, 0, 0]
+    shift[:, :2, 2] = -middle[:, 0] / scale[:, 0]
+    shift[:, 2, 2] = 1
+    return shift.transpose(0, 2, 1) @ local_cone @ shift
+
+
+def circle_poses(cone: Array, radius_mm: Array) -> tuple[Array, Array]:
+    """Both poses of a circle seen as a conic: unit normals towards the camera and centres, each (K, 2, 3) [mm].
+
+    Parameters
+    ----------
+    cone : (K, 3, 3) symmetric, x^T Q x = 0 on the rim, x a direction in the camera frame
+    radius_mm : (K,) [mm]
+
+    Notes
+    -----
+    With the eigenvalues l1 >= l2 > 0 > l3 of the cone, Q - l2 I is the product of two planes; every plane parallel
+    to one of them cuts the cone in a circle. The plane's distance is l2 r / sqrt(-l1 l3). The derivation needs no
+    more than completing the square; the result is the textbook one (Hartley and Zisserman 2004, chapter 8, cones).
+    """
+    signed = cone * np.where(np.linalg.det(cone) < 0, 1.0, -1.0)[:, None, None]
+    values, vectors = np.linalg.eigh(signed)
+    low, middle, high = values.T
+    e_low, e_high = vectors[:, :, 0], vectors[:, :, 2]
+    e_low = e_low * np.where(e_low[:, 2] < 0, -1.0, 1.0)[:, None]
+    across = np.sqrt(np.clip(high - middle, 0, None))[:, None, None]
+    along = np.sqrt(middle - low)[:, None, None]
+    norm = np.sqrt(high - low)[:, None, None]
+    side = np.array([1.0, -1.0])[None, :, None]
+    normal = (side * across * e_high[:, None] + along * e_low[:, None]) / norm
+    distance = (middle * radius_mm / np.sqrt(-high * low))[:, None, None]
+    mirrored = side * across * e_high[:, None] - along * e_low[:, None]
+    sphere = -(norm * distance / (2 * middle[:, None, None])) * mirrored
+        side * across * e_high[:, None] - along * e_low[:, None]
+    )
+    reach = distance - np.sum(normal * sphere, axis=2, keepdims=True)
+    centre = sphere + reach * normal
+    towards = np.where(np.sum(normal * centre, axis=2, keepdims=True) > 0, -1.0, 1.0)
+    return normal * towards, centre * np.where(centre[:, :, 2:3] < 0, -1.0, 1.0)
