@@ -190,8 +190,6 @@ def circle_poses(cone: Array, radius_mm: Array) -> tuple[Array, Array]:
     distance = (middle * radius_mm / np.sqrt(-high * low))[:, None, None]
     mirrored = side * across * e_high[:, None] - along * e_low[:, None]
     sphere = -(norm * distance / (2 * middle[:, None, None])) * mirrored
-        side * across * e_high[:, None] - along * e_low[:, None]
-    )
     reach = distance - np.sum(normal * sphere, axis=2, keepdims=True)
     centre = sphere + reach * normal
     towards = np.where(np.sum(normal * centre, axis=2, keepdims=True) > 0, -1.0, 1.0)

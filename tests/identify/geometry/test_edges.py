@@ -83,5 +83,3 @@ def test_profiles_read_the_picture(count):
     assert profile.shape == (count, 3, 3)
     expected = linear_light(np.array([[[47] * 3, [50] * 3, [54] * 3]], np.uint8))[0, :, 0]
     assert profile[-1, :, 0] == pytest.approx(expected)
-        linear_light(np.array([[[47] * 3, [50] * 3, [54] * 3]], np.uint8))[0, :, 0]
-    )
