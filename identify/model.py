@@ -10,6 +10,7 @@ Pictures are RGB uint8 of shape (H, W, 3). ``u`` is a standard uncertainty, ``u9
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -246,6 +247,12 @@ class Measurement:
     budget: tuple[BudgetLine, ...] = ()
     line_px: Array | None = None
     edges_px: tuple[Array, ...] = ()
+
+    def __str__(self) -> str:
+        """Value and expanded uncertainty with two digits of the latter (JCGM 100, 7.2.6): 20.93 ± 0.21 mm."""
+        digits = 1 - math.floor(math.log10(self.u95)) if self.u95 > 0 else 0
+        digits = min(3, max(0, digits))
+        return f"{self.value:.{digits}f} ± {self.u95:.{digits}f}{' mm' if self.unit == 'mm' else ''}"
 
 
 @dataclass(frozen=True, slots=True)
