@@ -1,0 +1,345 @@
+"""Straight lines: segments in a small picture, and sub-pixel fits of an edge in the full one.
+
+Segments come from EdgeDrawing (Topal and Akinlar, Journal of Visual Communication and Image Representation 23,
+2012). Fits are total least squares with Tukey's biweight (Huber and Ronchetti, Robust Statistics, 2nd edition
+2009, chapter 7).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import correlate1d
+
+from identify.geometry.edges import sample_profiles
+from identify.model import Array, Bytes
+
+STEP_PX = 0.25  # between samples of a profile
+SEAM_RISE = 0.22  # a seam ends where light rises by this share of its fall; sharpening halos stay below
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """A fitted straight line.
+
+    Parameters
+    ----------
+    point_px : (2,) centre of the points it was fitted to [px]
+    direction : (2,) unit vector
+    u_offset_px : standard uncertainty across the line at ``point_px`` [px]
+    u_angle_rad : standard uncertainty of the direction [rad]
+    rms_px : scatter of the points that were kept [px]
+    kept : (N,) bool: which points were kept
+    """
+
+    point_px: Array
+    direction: Array
+    u_offset_px: float
+    u_angle_rad: float
+    rms_px: float
+    kept: Array
+
+    @property
+    def normal(self) -> Array:
+        """Unit vector (2,) across the line: the direction turned by +90 degrees."""
+        return np.array([-self.direction[1], self.direction[0]])
+
+    def offset_px(self, points_px: Array) -> Array:
+        """Signed distance (N,) of points (N, 2) from the line [px]."""
+        return (np.asarray(points_px, float) - self.point_px) @ self.normal
+
+    def u_at_px(self, point_px: Array) -> float:
+        """Standard uncertainty across the line at a point (2,) of it [px]."""
+        along = float((np.asarray(point_px) - self.point_px) @ self.direction)
+        return float(np.hypot(self.u_offset_px, along * self.u_angle_rad))
+
+
+def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float = 0.15, rounds: int = 12) -> Line:
+    """Fit a line to points (N, 2) by total least squares with Tukey's biweight.
+
+    Parameters
+    ----------
+    points_px : (N, 2), N >= 2
+    weights : (N,) of the points before the biweight, or None for ones
+    scale_px : smallest scatter that the biweight assumes [px]
+
+    Raises
+    ------
+    ValueError : fewer than two points.
+    """
+    points = np.asarray(points_px, float).reshape(-1, 2)
+    if len(points) < 2:
+        raise ValueError(f"fit_line needs two points or more, got {len(points)}.")
+    base = np.ones(len(points)) if weights is None else np.asarray(weights, float)
+    weight = base * _first_guess(points, scale_px)
+    for _ in range(rounds):
+        centre, direction = _principal(points, weight)
+        away = (points - centre) @ np.array([-direction[1], direction[0]])
+        spread = max(scale_px, 1.4826 * float(np.median(np.abs(away[weight > 0]))))
+        robust = np.clip(1 - (away / (4.685 * spread)) ** 2, 0, None) ** 2
+        weight = base * robust
+        if np.count_nonzero(weight) < 2:
+            weight = base
+            break
+    centre, direction = _principal(points, weight)
+    away = (points - centre) @ np.array([-direction[1], direction[0]])
+    along = (points - centre) @ direction
+    kept = weight > 0
+    rms = float(np.sqrt(np.sum(weight * away**2) / np.sum(weight)))
+    effective = float(np.sum(weight) ** 2 / np.sum(weight**2))
+    arm = float(np.sqrt(np.sum(weight * along**2) / np.sum(weight)))
+    u_offset = max(rms, 0.02) / max(effective - 2, 1) ** 0.5
+    return Line(centre, direction, u_offset, u_offset / max(arm, 1e-6), rms, kept)
+
+
+def _first_guess(points: Array, scale_px: float) -> Array:
+    """Weights (N,) of the line through two of the points that most others agree with (least median of squares)."""
+    count = len(points)
+    if count < 6:
+        return np.ones(count)
+    rng = np.random.default_rng(count)
+    first = rng.integers(0, count, 80)
+    second = (first + rng.integers(count // 4 + 1, count, 80)) % count
+    step = points[second] - points[first]
+    length = np.hypot(step[:, 0], step[:, 1])
+    good = length > 1e-9
+    first, step, length = first[good], step[good], length[good]
+    if not len(first):
+        return np.ones(count)
+    normal = np.column_stack([-step[:, 1], step[:, 0]]) / length[:, None]
+    away = np.abs(np.einsum("nj,mj->mn", points, normal) - np.sum(points[first] * normal, axis=1)[:, None])
+    best = away[np.argmin(np.quantile(away, 0.5, axis=1))]
+    return (best < max(3 * scale_px, 4 * float(np.quantile(best, 0.5)))).astype(float)
+
+
+def _principal(points: Array, weight: Array) -> tuple[Array, Array]:
+    centre = weight @ points / np.sum(weight)
+    spread = (points - centre) * weight[:, None] ** 0.5
+    _, _, rows = np.linalg.svd(spread, full_matrices=False)
+    return centre, rows[0]
+
+
+def crossing(one: Line, other: Line) -> Array | None:
+    """Where two lines cross (2,) [px]; None when they are within half a degree of parallel."""
+    matrix = np.column_stack([one.direction, -other.direction])
+    if abs(float(np.linalg.det(matrix))) < 0.0087:
+        return None
+    return one.point_px + np.linalg.solve(matrix, other.point_px - one.point_px)[0] * one.direction
+
+
+def u_crossing_px(one: Line, other: Line, corner_px: Array) -> float:
+    """Standard uncertainty of a crossing [px], the larger of its two components.
+
+    First-order propagation (JCGM 100): offsets of the two lines at the corner over the sine of their angle.
+    """
+    sine = abs(float(one.direction[0] * other.direction[1] - one.direction[1] * other.direction[0]))
+    return max(one.u_at_px(corner_px), other.u_at_px(corner_px)) / max(sine, 1e-6)
+
+
+def refine_edge(
+    rgb: Bytes, start_px: Array, end_px: Array, *, reach_px: float, inward: float = 0.0, seam_px: float = 0.0
+) -> tuple[Line, float] | None:
+    """Fit a line to the edge near the segment from ``start_px`` to ``end_px``, to a fraction of a pixel.
+
+    Light profiles across the segment are averaged in short blocks along it, so that faint edges stand out.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8
+    start_px, end_px : (2,) ends of the straight stretch [px]
+    reach_px : how far the true edge may be from the segment [px]
+    inward : +1 or -1 where the object lies on that side along the segment's normal; 0 where it is not known
+    seam_px : widest dark seam (the object's own wall and its contact shadow) to cross to the object's face [px]
+
+    Returns
+    -------
+    The line, and the share of the segment along which its edge is seen; None where no edge is.
+    """
+    start, end = np.asarray(start_px, float), np.asarray(end_px, float)
+    blocks = _blocks(rgb, start, end, reach_px + 5.0)
+    if blocks is None:
+        return None
+    slope = _slopes(blocks.light)
+    points, found, strength = _peaks(blocks, np.sqrt(np.sum(slope**2, axis=1)), 0.0, reach_px)
+    if inward and seam_px:
+        beyond = _across_seam(blocks, slope * inward, points, found, inward, seam_px)
+        if beyond is not None:
+            points, found, strength = beyond
+    if np.count_nonzero(found) < 5:
+        return None
+    line = fit_line(points[found], weights=np.minimum(strength[found], 8.0))
+    close = np.abs(line.offset_px(points[found])) < max(0.6, 2.5 * line.rms_px)
+    return line, float(np.count_nonzero(close)) / blocks.wanted
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blocks:
+    """Averaged profiles: light (N, K, 3) at ``offsets_px`` (K,) from ``places_px`` (N, 2) along ``normal`` (2,)."""
+
+    light: Array
+    offsets_px: Array
+    places_px: Array
+    normal: Array
+    wanted: int
+
+
+def _blocks(rgb: Bytes, start: Array, end: Array, half_px: float, count: int = 36) -> _Blocks | None:
+    length = float(np.hypot(*(end - start)))
+    if length < 8:
+        return None
+    direction = (end - start) / length
+    normal = np.array([-direction[1], direction[0]])
+    each = int(np.clip(length / count, 1, 10))
+    steps = (np.arange(count * each) + 0.5) / (count * each)
+    places = start + steps[:, None] * (end - start)
+    inside = np.all((places > 2) & (places < np.array(rgb.shape[1::-1]) - 3), axis=1).reshape(count, each).all(axis=1)
+    if np.count_nonzero(inside) < 8:
+        return None
+    offsets = np.arange(-half_px, half_px + STEP_PX / 2, STEP_PX)
+    places = places.reshape(count, each, 2)[inside]
+    flat = places.reshape(-1, 2)
+    light = sample_profiles(rgb, flat, np.tile(normal, (len(flat), 1)), offsets)
+    light = light.reshape(len(places), each, len(offsets), 3).mean(axis=1)
+    return _Blocks(light, offsets, places.mean(axis=1), normal, count)
+
+
+def _slopes(light: Array, blur_px: float = 1.0) -> Array:
+    """Derivative of profiles (N, K, 3) smoothed by a Gaussian of ``blur_px``: (N, 3, K) per pixel."""
+    taps = np.arange(-3 * blur_px, 3 * blur_px + STEP_PX / 2, STEP_PX)
+    bell = np.exp(-0.5 * (taps / blur_px) ** 2)
+    return correlate1d(light, taps * bell / np.sum(taps**2 * bell), axis=1, mode="nearest").transpose(0, 2, 1)
+
+
+def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: float) -> tuple[Array, Array, Array]:
+    """Strongest peak of ``steep`` (N, K) within ``reach_px`` of ``around_px``: points, found, strength over noise."""
+    offsets = blocks.offsets_px
+    away = offsets - np.reshape(around_px, (-1, 1))
+    masked = np.where(np.abs(away) <= reach_px, steep * np.exp(-0.5 * (away / (0.8 * reach_px)) ** 2), -1.0)
+    best = np.clip(np.argmax(masked, axis=1), 1, len(offsets) - 2)
+    rows = np.arange(len(best))
+    left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
+    bend = left - 2 * mid + right
+    shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
+    where = offsets[best] + np.clip(shift, -1, 1) * STEP_PX
+    strength = mid / (np.quantile(np.abs(steep), 0.4, axis=1) + 2e-4)
+    found = (bend < 0) & (mid > 0.0015) & (strength > 2.0)
+    return blocks.places_px + where[:, None] * blocks.normal, found, strength
+
+
+def _across_seam(
+    blocks: _Blocks, inward_slope: Array, points: Array, found: Array, inward: float, seam_px: float
+) -> tuple[Array, Array, Array] | None:
+    """The far side of a dark seam: where a channel gets darker at the outer edge and lighter again within ``seam_px``.
+
+    ``inward_slope`` (N, 3, K) is the slope towards the object.
+    """
+    if np.count_nonzero(found) < 5:
+        return None
+    outer = fit_line(points[found])
+    away = -outer.offset_px(blocks.places_px) / float(outer.normal @ blocks.normal)
+    depth = (blocks.offsets_px[None] - away[:, None]) * inward
+    grid = np.arange(-1.0, seam_px + 1.5, STEP_PX)
+    aligned = [
+        [np.interp(grid, *_rising(d, channel)) for channel in rows]
+        for d, rows in zip(depth[found], inward_slope[found], strict=True)
+    ]
+    middle = np.median(aligned, axis=0)
+    dark = -middle[:, np.abs(grid) < 0.8].min(axis=1)
+    deep = (grid > 1.0) & (grid <= seam_px)
+    if not deep.any():
+        return None
+    rise = np.where(deep, middle, -np.inf)
+    ratio = np.where(dark > max(0.002, 0.35 * float(dark.max())), rise.max(axis=1) / np.maximum(dark, 1e-9), 0)
+    channel = int(np.argmax(np.where(ratio > SEAM_RISE, rise.max(axis=1), -np.inf)))
+    peak = int(np.argmax(rise[channel]))
+    if ratio[channel] <= SEAM_RISE or middle[channel, peak + 1] > middle[channel, peak]:
+        return None
+    beyond = _peaks(blocks, inward_slope[:, channel], away + inward * grid[peak], 1.0)
+    return beyond if np.count_nonzero(beyond[1]) > 0.7 * np.count_nonzero(found) else None
+
+
+def _rising(x: Array, y: Array) -> tuple[Array, Array]:
+    return (x, y) if x[-1] > x[0] else (x[::-1], y[::-1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strokes:
+    """Collinear segments joined to lines.
+
+    Parameters
+    ----------
+    ends_px : (N, 2, 2) the outer ends of each line [px]
+    covered_px : (N,) length of its segments [px]
+    """
+
+    ends_px: Array
+    covered_px: Array
+
+
+def segments(plane: Bytes, *, shortest_px: int = 12, gradient: int = 8) -> Array:
+    """Line segments (N, 2, 2) of a one-channel picture (H, W) uint8 by EdgeDrawing [px]."""
+    drawing = cv2.ximgproc.createEdgeDrawing()
+    settings = cv2.ximgproc.EdgeDrawing.Params()
+    settings.MinLineLength = shortest_px
+    settings.Sigma = 1.0
+    settings.GradientThresholdValue = gradient
+    settings.AnchorThresholdValue = 2
+    settings.LineFitErrorThreshold = 1.0
+    drawing.setParams(settings)
+    drawing.detectEdges(plane.copy())
+    found = drawing.detectLines()
+    if found is None:
+        return np.zeros((0, 2, 2))
+    return np.asarray(found, float).reshape(-1, 2, 2)
+
+
+def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: float = 2.0) -> Strokes:
+    """Join collinear segments (N, 2, 2) whatever the gap between them, and keep the ``most`` longest lines."""
+    pieces = np.asarray(pieces_px, float).reshape(-1, 2, 2)
+    lengths = np.hypot(*(pieces[:, 1] - pieces[:, 0]).T) if len(pieces) else np.zeros(0)
+    order = np.argsort(-lengths)[:400]
+    pieces, lengths = pieces[order], lengths[order]
+    directions = (pieces[:, 1] - pieces[:, 0]) / np.maximum(lengths, 1e-9)[:, None]
+    free = np.ones(len(pieces), bool)
+    ends, covered = [], []
+    for lead in range(len(pieces)):
+        if not free[lead] or len(ends) >= 3 * most:
+            continue
+        members, span, total = _gather(lead, pieces, lengths, directions, free, angle_deg, apart_px)
+        free[members] = False
+        ends.append(span)
+        covered.append(total)
+    keep = np.argsort(-np.array(covered))[:most] if covered else np.zeros(0, int)
+    return Strokes(np.array(ends).reshape(-1, 2, 2)[keep], np.array(covered)[keep])
+
+
+def _gather(
+    lead: int, pieces: Array, lengths: Array, directions: Array, free: Array, angle_deg: float, apart_px: float
+) -> tuple[Array, Array, float]:
+    """The free segments on the line of segment ``lead``: their indices, the outer ends, the covered length."""
+    direction, origin = directions[lead], pieces[lead].mean(axis=0)
+    normal = np.array([-direction[1], direction[0]])
+    away = np.abs((pieces - origin) @ normal)
+    along = (pieces - origin) @ direction
+    slack = apart_px + 0.012 * np.abs(along)  # a short lead's direction is uncertain
+    turn = np.abs(directions @ normal)
+    near = np.abs(along).max(axis=1) < 12 * lengths[lead]
+    alike = free & near & (turn < np.sin(np.radians(angle_deg)) + 1.0 / lengths) & np.all(away < slack, axis=1)
+    alike[lead] = True
+    members = np.flatnonzero(alike)
+    weight = lengths[members].repeat(2) ** 0.5
+    centre, fitted = _principal(pieces[members].reshape(-1, 2), weight)
+    reach = (pieces[members].reshape(-1, 2) - centre) @ fitted
+    span = centre + np.array([[reach.min()], [reach.max()]]) * fitted
+    return members, span, _union(np.sort(reach.reshape(-1, 2), axis=1))
+
+
+def _union(spans: Array) -> float:
+    """Length of the union of intervals (N, 2)."""
+    total, right = 0.0, -np.inf
+    for start, end in spans[np.argsort(spans[:, 0])]:
+        total += max(0.0, end - max(start, right))
+        right = max(right, end)
+    return total

@@ -1,0 +1,316 @@
+"""A bank card, or another card of known size, lying flat beside the part.
+
+Size of the ID-1 card: 85.60 mm x 53.98 mm, thickness 0.76 mm, corner radius 3.18 mm (ISO/IEC 7810).
+The search runs on a reduced picture; the four sides are then fitted in the full one and crossed to corners, since
+the card's own corners are round.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from identify.geometry.camera import focal_px_from_35mm
+from identify.geometry.edges import locate_edges
+from identify.geometry.lines import Line, crossing, join, refine_edge, segments, u_crossing_px
+from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
+from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
+
+SEARCH_PX = 1000  # long side of the picture in which the card is looked for
+FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
+PLAIN = 1.3  # a score (at most 1.5) above which no other candidate is looked at
+SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
+
+
+@dataclass(frozen=True, slots=True)
+class CardSize:
+    """A card's size [mm]. The default is ID-1 of ISO/IEC 7810; u_rel from that standard's limits (from memory)."""
+
+    id: str = "card"
+    width_mm: float = 85.60
+    height_mm: float = 53.98
+    corner_mm: float = 3.18
+    thickness_mm: float = 0.76
+    u_rel: float = 0.0006
+
+    @property
+    def corners_mm(self) -> Array:
+        """The corners (4, 2) of the sides' crossings, in order around [mm]."""
+        return np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (self.width_mm, self.height_mm)
+
+
+ID1 = CardSize()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A quadrilateral with its four fitted sides (side n runs from corner n to n + 1).
+
+    ``corners_mm`` are the radii of the corners whose arc is seen, nan where the picture is too small to tell;
+    ``overrun`` is the share of the sides' prolongations on which the edge goes on, as a tile's joints do.
+    """
+
+    corners_px: Array
+    sides: tuple[Line, ...]
+    shares: Array
+    misfit: float
+    corners_mm: Array
+    overrun: float
+
+    @property
+    def score(self) -> float:
+        return float(self.shares.mean() + 0.5 * self.shares.min()) - 0.15 * self.misfit**2 - self.overrun
+
+
+def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> Reference | NotMeasured:
+    """Find a card of known size and its corners, to a fraction of a pixel.
+
+    Parameters
+    ----------
+    photo : the photo
+    labels : (h, w) uint8 over the whole photo, 2 where a network sees a reference object; a hint only
+    size : the card; ID-1 unless said
+
+    Returns
+    -------
+    Reference with the four crossings of the sides as ``points_px``, or NotMeasured with the reason. ``points_mm`` are
+    right-handed as seen from the camera: x along the long side, y a quarter turn anticlockwise from it.
+    """
+    small, factor = _reduced(photo.rgb)
+    focals = _focals_px(photo)
+    quads = _candidates(small, factor, focals, size, labels)
+    fits: list[_Fit] = []
+    whole: list[_Fit] = []
+    for quad in quads:
+        fit = _refine(photo.rgb, quad, factor, focals, size)
+        fits += [fit] if fit else []
+        whole += [fit] if fit and _is_card(fit, photo.rgb, size) else []
+        if whole and whole[-1].score > PLAIN:
+            break
+    if not whole:
+        return _not_found(fits, photo.rgb)
+    return _reference(max(whole, key=lambda fit: fit.score), photo, size)
+
+
+def _reduced(rgb: Bytes) -> tuple[Bytes, float]:
+    """The picture with a long side of SEARCH_PX or less, and full px per small px."""
+    height, width = rgb.shape[:2]
+    factor = max(1.0, max(height, width) / SEARCH_PX)
+    if factor == 1.0:
+        return rgb, 1.0
+    wanted = (round(width / factor), round(height / factor))
+    return np.asarray(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA)), width / wanted[0]
+
+
+def _focals_px(photo: Photo) -> Array:
+    """Focal lengths that are possible, in pixels of ``photo.rgb``."""
+    known = FOCALS35_MM if photo.focal35_mm is None else photo.focal35_mm * np.array([0.96, 1.0, 1.04])
+    height, width = photo.rgb.shape[:2]
+    return np.array([focal_px_from_35mm(float(focal), width, height) for focal in known])
+
+
+def _planes(small: Bytes) -> list[Bytes]:
+    """One-channel pictures in which a card's edge may stand out: lightness, and the two colour directions."""
+    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
+    colour = np.clip((lab[..., 1:].astype(np.float32) - 128) * 2 + 128, 0, 255).astype(np.uint8)
+    planes = [lab[..., 0], colour[..., 0], colour[..., 1]]
+    return [planes[0], *(plane for plane in planes[1:] if float(plane.std()) > 3)]
+
+
+def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labels: Bytes | None) -> Array:
+    """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first."""
+    height, width = small.shape[:2]
+    planes = _planes(small)
+    pieces = np.concatenate([segments(plane) for plane in planes])
+    strokes = join(pieces)
+    quads = from_lines(strokes, shortest_px=0.035 * max(width, height), size_px=(width, height))
+    if not len(quads):
+        return quads
+    centre = np.array([width - 1, height - 1]) / 2
+    turned = np.roll(quads, -1, axis=1)
+    loose = (0.06, 0.08)
+    errors = [misfit(q, size.width_mm / size.height_mm, focals / factor, centre, loose) for q in (quads, turned)]
+    swap = errors[1] < errors[0]
+    quads = np.where(swap[:, None, None], turned, quads)
+    error = np.minimum(*errors)
+    near = np.flatnonzero(error < 1.0)[:400]
+    if not len(near):
+        return quads[near]
+    quads, error = quads[near], error[near]
+    support = _support(planes, quads)
+    rank = support.mean(axis=1) + 0.5 * support.min(axis=1) - 0.15 * error**2
+    if labels is not None:
+        rank += 0.2 * _hinted(labels, quads, (width, height))
+    order = np.argsort(-rank)
+    order = order[support[order].min(axis=1) > 0.25]
+    quads = quads[order]
+    return quads[distinct(quads, apart_px=3.0, most=6)]
+
+
+def _support(planes: list[Bytes], quads: Array) -> Array:
+    """Share of each side's straight part that lies on an edge across it: (N, 4)."""
+    steps = np.linspace(0.08, 0.92, 36)
+    start, end = quads, np.roll(quads, -1, axis=1)
+    places = start[:, :, None] + steps[:, None] * (end - start)[:, :, None]
+    direction = (end - start) / np.linalg.norm(end - start, axis=2, keepdims=True)
+    normal = np.stack([-direction[..., 1], direction[..., 0]], axis=-1)
+    seen = np.zeros(places.shape[:3], bool)
+    for plane in planes:
+        soft = cv2.GaussianBlur(plane, (0, 0), 1.0)
+        slope_x, slope_y = (cv2.Scharr(soft, cv2.CV_32F, *way, scale=1 / 32) for way in ((1, 0), (0, 1)))
+        threshold = max(1.2, 1.5 * float(np.median(np.hypot(slope_x[::4, ::4], slope_y[::4, ::4]))))
+        for away in (-1.0, 0.0, 1.0):
+            xy = (places + away * normal[:, :, None]).astype(np.float32).reshape(len(quads) * 4, len(steps), 2)
+            across = [
+                cv2.remap(slope, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR).reshape(seen.shape)
+                for slope in (slope_x, slope_y)
+            ]
+            seen |= np.abs(across[0] * normal[..., None, 0] + across[1] * normal[..., None, 1]) > threshold
+    return seen.mean(axis=2)
+
+
+def _hinted(labels: Bytes, quads: Array, size_px: tuple[int, int]) -> Array:
+    """1 where the middle of a quadrilateral lies on the reference of the network's labels, else 0: (N,)."""
+    middle = quads.mean(axis=1) / size_px * labels.shape[1::-1]
+    column, row = np.clip(middle.astype(int), 0, np.array(labels.shape[1::-1]) - 1).T
+    return (labels[row, column] == 2).astype(float)
+
+
+def _refine(rgb: Bytes, quad: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
+    """Fit the four sides in the full picture, twice, and cross them."""
+    corners = (quad + 0.5) * factor - 0.5
+    for reach in (2.0 * factor + 3, 5.0):
+        skip = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
+        ends = np.roll(corners, -1, axis=0)
+        inward = np.sign(_area(corners))
+        seam = 2.2 * size.thickness_mm * float(np.linalg.norm(ends[0] - corners[0])) / size.width_mm
+        found = [
+            refine_edge(rgb, a + s * (b - a), b - s * (b - a), reach_px=reach, inward=inward, seam_px=seam)
+            for a, b, s in zip(corners, ends, skip, strict=True)
+        ]
+        if any(edge is None for edge in found):
+            return None
+        sides = tuple(edge[0] for edge in found if edge)
+        shares = np.array([edge[1] for edge in found if edge])
+        met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
+        if any(corner is None for corner in met):
+            return None
+        corners = np.array(met)
+    centre = (np.array(rgb.shape[1::-1]) - 1) / 2
+    strict = (0.025, 0.03)
+    error = float(misfit(corners[None], size.width_mm / size.height_mm, focals, centre, strict)[0])
+    likely = error < 1.0 and shares.mean() > 0.6
+    radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
+    return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
+
+
+def _overrun(rgb: Bytes, corners: Array, sides: tuple[Line, ...]) -> float:
+    """Share of the eight prolongations of the sides, 4 to 16 % of their length, along which the edge goes on."""
+    on = []
+    for n, side in enumerate(sides):
+        start, end = corners[n], corners[(n + 1) % 4]
+        for corner, far in ((start, end), (end, start)):
+            out = corner - far
+            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5)
+            turn = 1.0 if edge is None else abs(float(edge[0].direction @ side.normal))
+            on.append(edge is not None and edge[1] > 0.7 and turn < 0.05)
+    return float(np.mean(on))
+
+
+def _area(corners: Array) -> float:
+    """Signed area of a polygon (N, 2)."""
+    after = np.roll(corners, -1, axis=0)
+    return 0.5 * float(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]))
+
+
+def _corner_radii(rgb: Bytes, corners: Array, size: CardSize) -> Array:
+    """Radii of the corners whose arc is seen (4,) [mm]: nan where too small to tell, inf where no arc is seen.
+
+    An arc of radius r leaves the crossing of its two tangents by (sqrt 2 - 1) r along the bisector.
+    """
+    to_px = square_to_quad(corners[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
+    depth = np.sqrt(2) - 1
+    radii = np.full(4, np.inf)
+    for n, way in enumerate(np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])):
+        angles = np.radians(np.linspace(33, 57, 7))
+        centre = size.corners_mm[n] + way * size.corner_mm
+        rays = -way * np.column_stack([np.cos(angles), np.sin(angles)])
+        inner, outer = (_through(to_px, centre + (size.corner_mm + away) * rays) for away in (-1.2, 1.2))
+        step = outer - inner
+        length = np.hypot(step[:, 0], step[:, 1])
+        if length.min() < 2.5:  # about one pixel a millimetre
+            radii[n] = np.nan
+            continue
+        start = _through(to_px, centre + size.corner_mm * rays)
+        edges = locate_edges(rgb, start, step / length[:, None], reach_px=max(4.0, float(0.9 * length.max())))
+        away_px = np.sum((edges.points_px - start) * step / length[:, None], axis=1)[edges.found]
+        if len(away_px) >= 4 and np.ptp(np.quantile(away_px, [0.25, 0.75])) < max(1.0, 0.2 * length.max()):
+            radii[n] = size.corner_mm - np.median(away_px) / length.mean() * 2.4 / depth
+    return radii
+
+
+def _through(homography: Array, points: Array) -> Array:
+    """Points (N, 2) through a homography (3, 3)."""
+    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return mapped[:, :2] / mapped[:, 2:]
+
+
+def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
+    """Whether the sides are seen, the side ratio is right and the corners are round."""
+    seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
+    alike = np.abs(fit.corners_mm - size.corner_mm) < 1.8
+    rounded = np.count_nonzero(alike | np.isnan(fit.corners_mm)) >= 3
+    return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
+
+
+def _cut_off(fit: _Fit, rgb: Bytes) -> bool:
+    limit = np.array(rgb.shape[1::-1]) - 1
+    beyond = np.maximum(-fit.corners_px, fit.corners_px - limit).max()
+    return bool(beyond > 0.15 * np.linalg.norm(fit.corners_px[1] - fit.corners_px[0]))
+
+
+def _not_found(fits: list[_Fit], rgb: Bytes) -> NotMeasured:
+    near = [fit for fit in fits if fit.misfit < 1.0 and fit.shares.mean() > 0.6]
+    if any(_cut_off(fit, rgb) for fit in near):
+        reason = "The card runs out of the picture."
+    elif any(fit.shares.min() <= 0.35 for fit in near):
+        reason = "One side of the card is covered or does not stand out from the bench."
+    else:
+        reason = "No card of the known size was found."
+    advice = "Lay the card flat beside the part, whole in the picture, on a bench of another colour, and retake."
+    return NotMeasured("reference", reason, advice)
+
+
+def _reference(fit: _Fit, photo: Photo, size: CardSize) -> Reference:
+    """The record, in pixels of the full photo."""
+    full = photo.width_px / photo.rgb.shape[1]
+    u = [u_crossing_px(fit.sides[n - 1], fit.sides[n], fit.corners_px[n]) for n in range(4)]
+    corners = fit.corners_px[[1, 0, 3, 2]] if _area(fit.corners_px) > 0 else fit.corners_px  # y up on the face
+    to_px = square_to_quad(corners[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
+    remarks: tuple[Remark, ...] = ()
+    if fit.shares.min() < 0.6:
+        text = "Part of one side of the card is covered."
+        remarks = (Remark("reference", text, "Move the card clear of the part."),)
+    return Reference(
+        kind="card",
+        id=size.id,
+        outline_px=(_through(to_px, _rounded(size)) + 0.5) * full - 0.5,
+        u_px=full * float(np.hypot(np.sqrt(np.mean(np.square(u))), SHADOW_PX)),
+        points_px=(corners + 0.5) * full - 0.5,
+        points_mm=size.corners_mm,
+        thickness_mm=size.thickness_mm,
+        u_size_rel=size.u_rel,
+        remarks=remarks,
+    )
+
+
+def _rounded(size: CardSize) -> Array:
+    """The card's outline (36, 2) with round corners [mm]."""
+    arcs = []
+    for n, corner in enumerate(size.corners_mm):
+        inward = np.sign(np.array([size.width_mm, size.height_mm]) / 2 - corner)
+        angles = np.radians(180 + 90 * n + np.linspace(0, 90, 9))
+        arcs.append(corner + size.corner_mm * (inward + np.column_stack([np.cos(angles), np.sin(angles)])))
+    return np.concatenate(arcs)
