@@ -269,13 +269,29 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something to look at or measure before ordering. ``effort`` is in minutes, ``gain_bits`` the expected gain."""
+    """Something to look at or measure before ordering. ``effort`` is in minutes, ``gain_bits`` the expected gain.
+
+    ``id`` is the key to answer it by; ``answers`` holds the possible answers, empty where a number is asked for.
+    """
 
     question: str
     how: str
     why: str
     gain_bits: float
     effort: float
+    id: str = ""
+    answers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two sizes that the measurement cannot tell apart, and the check (its question and id) that can."""
+
+    first: str
+    second: str
+    text: str
+    question: str
+    check: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,12 +313,17 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
-    """What the rules say of one recognition and its measurements."""
+    """What the rules say of one recognition and its measurements.
+
+    ``remark`` says whether the candidates are settled or what would settle them.
+    """
 
     candidates: tuple[Candidate, ...]
     checks: tuple[Check, ...]
     conversions: tuple[Conversion, ...]
     cautions: tuple[Caution, ...]
+    pairs: tuple[Pair, ...] = ()
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -94,7 +94,7 @@ FAULTS = {
     "symptom": Column(text),
     "causes": Column(words),
     "checks": Column(words),
-    "cautions": Column(words),
+    "cautions": Column(words, ()),
     **_ORIGIN,
 }
 
