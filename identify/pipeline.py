@@ -1,0 +1,180 @@
+"""One photo's way: the steps in order, nothing else.
+
+photo, recognition, reference, plane, outline, dimensions, quality, verdict: each step is handed what the earlier
+ones found; one that failed is a value, and the road goes on without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from identify import classifier as recognisers
+from identify import dimensions, fusion, outline, photo, plane, quality, reference, rules, tables
+from identify.classifier import Classifier
+from identify.model import (
+    UNSURE,
+    Case,
+    Measurement,
+    NotMeasured,
+    Outline,
+    Photo,
+    PhotoFacts,
+    Plane,
+    Recognition,
+    Reference,
+    Remark,
+)
+
+AUTO = "auto"
+INSTALLED = "installed"
+PART_LABEL = 1
+Source = str | Path | bytes
+
+
+def identify_photo(
+    source: Source,
+    *,
+    name: str | None = None,
+    scale: str = AUTO,
+    on_part: bool = False,
+    height_mm: float | None = None,
+    answers: Mapping[str, str] | None = None,
+    classifier: Classifier | None = None,
+) -> tuple[Case, Photo]:
+    """Say what the part in one photo is, measure it, and rank what may replace it.
+
+    Parameters
+    ----------
+    source : a path, or the bytes of the file.
+    scale : auto, a reference object's id such as eur-1 or card, or coin:DIAMETER_IN_MM.
+    on_part : the reference object lies on the part's top, not on the bench.
+    height_mm : height of a standing part's measured rim over the bench, where the user knows it [mm].
+    answers : check id to the user's answer.
+    classifier : the shipped one where not given.
+
+    Raises
+    ------
+    PhotoError
+        The photo can't be read.
+    UsageError
+        No reference object has that name, or an answer belongs to no check.
+    ModelError
+        The model file is missing or damaged.
+    """
+    check_scale(scale)
+    shot = photo.load(source, name=name)
+    recognition = (classifier or recognisers.load()).recognise(shot)
+    seen = _seen(shot, recognition, scale, on_part)
+    measured, missed = _measured(shot, recognition, seen, height_mm)
+    mask = None if recognition.labels is None else recognition.labels == PART_LABEL
+    remarks = quality.assess(shot, part_mask=mask, reference=seen.reference, plane=seen.plane)
+    return _case((shot,), recognition, seen, measured, missed, remarks, answers), shot
+
+
+def identify_part(cases: Sequence[Case], *, answers: Mapping[str, str] | None = None) -> Case:
+    """One case from the cases of several photos of one part."""
+    recognition = fusion.recognitions([case.recognition for case in cases])
+    measured, missed = fusion.measurements([case.measurements for case in cases], [case.not_measured for case in cases])
+    best = max(cases, key=lambda case: len(case.measurements))
+    return replace(
+        best,
+        photos=tuple(facts for case in cases for facts in case.photos),
+        recognition=recognition,
+        measurements=measured,
+        not_measured=missed,
+        verdict=rules.judge(recognition, measured, answers=dict(answers or {})),
+        remarks=tuple(remark for case in cases for remark in case.remarks),
+    )
+
+
+def check_scale(scale: str) -> None:
+    """Raise UsageError where no reference object has that name."""
+    if scale != AUTO:
+        tables.load().reference(scale)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What there is to measure with; ``missing`` says why where something lacks."""
+
+    reference: Reference | None = None
+    plane: Plane | None = None
+    outline: Outline | None = None
+    missing: NotMeasured | None = None
+
+
+def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _Seen:
+    if refusal := _nothing_to_measure(recognition):
+        return _Seen(missing=refusal)
+    found = reference.find(shot, scale, on_part=on_part, labels=recognition.labels)
+    if isinstance(found, NotMeasured):
+        return _Seen(missing=found)
+    bench = plane.see(shot, found)
+    if isinstance(bench, NotMeasured):
+        return _Seen(missing=bench)
+    traced = outline.trace(shot, reference=found, labels=recognition.labels)
+    if isinstance(traced, NotMeasured):
+        return _Seen(found, bench, missing=traced)
+    return _Seen(found, bench, traced)
+
+
+def _nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
+    """Why a photo that shows no loose part is not measured."""
+    if recognition.view == INSTALLED:
+        reason = "The photo shows an installed tap, not the part on a table."
+        return NotMeasured("", reason, "Take the part out (isolate the water first), lay it beside a coin and retake.")
+    if recognition.answer != UNSURE and not tables.load().fitting(recognition.answer).part:
+        return NotMeasured("", "No fitting was seen.", "Lay the part in the middle of the picture and retake.")
+    return None
+
+
+def _measured(
+    shot: Photo, recognition: Recognition, seen: _Seen, height_mm: float | None
+) -> tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]:
+    wanted = wanted_quantities(recognition)
+    if seen.outline is None or seen.plane is None:
+        why = seen.missing or NotMeasured("", "Nothing to measure with.", "Lay a coin beside the part and retake.")
+        return (), tuple(NotMeasured(quantity, why.reason, why.advice) for quantity in wanted)
+    return dimensions.measure(
+        shot,
+        seen.outline,
+        seen.plane,
+        reference=seen.reference,
+        view=recognition.view,
+        answer=recognition.answer,
+        wanted=wanted,
+        height_mm=height_mm,
+    )
+
+
+def wanted_quantities(recognition: Recognition) -> tuple[str, ...]:
+    """What is worth measuring of this class, or of every class of the prediction set where the answer is unsure."""
+    names = (recognition.answer,) if recognition.answer != UNSURE else recognition.prediction_set
+    rows = [tables.load().fitting(name) for name in names]
+    return tuple(dict.fromkeys(quantity for row in rows for quantity in row.quantities))
+
+
+def _case(
+    shots: Sequence[Photo],
+    recognition: Recognition,
+    seen: _Seen,
+    measured: Sequence[Measurement],
+    missed: Sequence[NotMeasured],
+    remarks: Sequence[Remark],
+    answers: Mapping[str, str] | None,
+) -> Case:
+    of_files = [Remark("file", text, "Send the original file.") for shot in shots for text in shot.remarks]
+    return Case(
+        photos=tuple(PhotoFacts(s.file, s.sha256, s.width_px, s.height_px, s.focal35_mm) for s in shots),
+        recognition=recognition,
+        reference=seen.reference,
+        plane=seen.plane,
+        measurements=tuple(measured),
+        not_measured=tuple(missed),
+        verdict=rules.judge(recognition, tuple(measured), answers=dict(answers or {})),
+        remarks=(*of_files, *remarks),
+        tables_version=tables.version(),
+        outline=seen.outline,
+    )
