@@ -49,6 +49,7 @@ def locate_edges(
     reach_px: float = 6.0,
     step_px: float = 0.25,
     blur_px: float = 0.8,
+    least_strength: float = 2.0,
 ) -> EdgePoints:
     """Locate the strongest edge near each station along its normal, to a fraction of a pixel.
 
@@ -59,6 +60,7 @@ def locate_edges(
     normals : (N, 2) unit directions across the edge
     reach_px : how far to look to either side [px]
     blur_px : standard deviation of the smoothing along the normal [px]
+    least_strength : how steep an edge must be over the median slope within reach; less than 2 for a short reach
     """
     offsets = np.arange(-reach_px, reach_px + step_px / 2, step_px)
     profiles = sample_profiles(rgb, stations_px, normals, offsets)
@@ -69,7 +71,7 @@ def locate_edges(
     where = offsets[best] + shift * step_px
     noise = np.median(steep, axis=1) + 1e-4
     strength = mid / noise
-    found = (best > 0) & (best < len(offsets) - 1) & (mid > 0.004) & (strength > 2.0)
+    found = (best > 0) & (best < len(offsets) - 1) & (mid > 0.004) & (strength > least_strength)
     points = np.asarray(stations_px, float) + np.where(found, where, 0.0)[:, None] * normals
     return EdgePoints(points, found, strength)
 
@@ -107,7 +109,8 @@ def peak(curves: Array, best: NDArray[np.int_], *, half: int) -> tuple[Array, Ar
     windows = np.take_along_axis(curves, inner[:, None] + steps, axis=1)
     bend, slope, _ = np.linalg.pinv(np.column_stack([steps**2, steps, np.ones_like(steps)])) @ windows.T
     shift = np.where(bend < -1e-12, -0.5 * slope / np.where(bend < -1e-12, bend, -1.0), 0.0)
-    return np.clip(shift, -half, half) + inner - best, np.take_along_axis(curves, best[:, None], axis=1)[:, 0]
+    place = np.clip(shift, -half, half) + (inner - best).astype(float)
+    return place, np.take_along_axis(curves, best[:, None], axis=1)[:, 0]
 
 
 def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: Array) -> Array:

@@ -2,8 +2,9 @@
 
 A fit starts with the approximate-mean-square fit (Taubin, IEEE PAMI 13, 1991, as OpenCV has it) and then
 minimises the Sampson distance (Hartley and Zisserman, Multiple View Geometry, 2nd edition 2004, section 4.2.6)
-under a Cauchy loss. An ellipse is carried as its centre and the symmetric matrix that makes it from the unit
-circle, so that a circle is no singular case.
+under a Cauchy loss by reweighted Gauss-Newton steps; points further than four standard deviations are left out of
+the last ones. An ellipse is carried as its centre and the symmetric matrix that makes it from the unit circle, so
+that a circle is no singular case.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from identify.model import Array, Ellipse
+
+_CAUCHY = 1.5  # the loss bends at this many standard deviations
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,24 +99,40 @@ def fit(points_px: Array, *, start: Ellipse | None = None) -> EllipseFit | None:
     middle = points.mean(axis=0)
     scale = float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))) or 1.0
     local = (points - middle) / scale
-    first = _start(local) if start is None else _moved(start, middle, scale)
+    first = _concentrated(local) if start is None else _moved(start, middle, scale)
     if first is None:
         return None
-    spread = max(1.4826 * float(np.median(np.abs(_sampson(first, local)))), 1e-7)
-    for _ in range(2):
-        found = least_squares(_sampson, first, args=(local,), loss="cauchy", f_scale=2 * spread, x_scale="jac")
-        first = found.x
+    for turn in range(20):
         residuals = _sampson(first, local)
         spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
+        weight = _weights(residuals, spread) * (np.abs(residuals) < (4 * spread if turn > 2 else np.inf))
+        slopes = _slopes(first, local)
+        weighted = slopes.T * weight
+        step = -np.linalg.solve(weighted @ slopes + 1e-12 * np.eye(5), weighted @ residuals)
+        first = first + step
+        if not np.all(np.isfinite(first)) or first[2] * first[4] - first[3] ** 2 <= 1e-6:
+            return None
+        if turn > 3 and np.max(np.abs(step)) < 1e-6:
+            break
+    residuals = _sampson(first, local)
+    spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
     matrix = np.array([[first[2], first[3]], [first[3], first[4]]])
-    if not np.all(np.isfinite(first)) or np.linalg.det(matrix) <= 1e-6:
-        return None
     return EllipseFit(
         ellipse=from_shape_matrix(middle + scale * first[:2], scale * matrix),
         covariance=_covariance(first, local, residuals, spread) * scale**2,
         residuals_px=residuals * scale,
         scatter_px=spread * scale,
     )
+
+
+def _concentrated(local: Array) -> Array | None:
+    """The start from the best seven tenths of the points: the loss needs a scale that outliers do not set."""
+    first = _start(local)
+    for _ in range(6):
+        distance = np.abs(_sampson(first, local)) if first is not None else np.zeros(0)
+        better = _start(local[distance <= np.quantile(distance, 0.7)]) if len(distance) >= 10 else None
+        first = first if better is None else better
+    return first
 
 
 def _start(local: Array) -> Array | None:
@@ -130,17 +148,26 @@ def _moved(ellipse: Ellipse, middle: Array, scale: float) -> Array:
     return np.array([*centre, matrix[0, 0], matrix[0, 1], matrix[1, 1]])
 
 
+def _weights(residuals: Array, spread: float) -> Array:
+    return np.asarray(1.0 / (1.0 + (residuals / (_CAUCHY * spread)) ** 2))
+
+
+def _slopes(numbers: Array, local: Array) -> Array:
+    """How distances change with the numbers (N, 5): the rim moves along its normal; exact on the rim."""
+    inverse = np.linalg.inv(np.array([[numbers[2], numbers[3]], [numbers[3], numbers[4]]]))
+    unit = (local - numbers[:2]) @ inverse
+    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), 1e-9)
+    normal = unit @ inverse
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    (nx, ny), (ux, uy) = normal.T, unit.T
+    return -np.column_stack([nx, ny, nx * ux, nx * uy + ny * ux, ny * uy])
+
+
 def _covariance(numbers: Array, local: Array, residuals: Array, spread: float) -> Array:
-    step = 1e-6
-    slopes = np.column_stack(
-        [
-            (_sampson(numbers + step * axis, local) - _sampson(numbers - step * axis, local)) / (2 * step)
-            for axis in np.eye(5)
-        ]
-    )
-    weight = 1.0 / (1.0 + (residuals / (2 * spread)) ** 2)
+    slopes = _slopes(numbers, local)
+    weight = _weights(residuals, spread) * (np.abs(residuals) < 4 * spread)
     noise = float(np.sum(weight * residuals**2) / max(np.sum(weight) - 5, 1))
-    return np.linalg.pinv((slopes * weight[:, None]).T @ slopes) * noise
+    return np.asarray(np.linalg.pinv((slopes * weight[:, None]).T @ slopes) * noise, float)
 
 
 def cones(points: Array) -> Array:
