@@ -25,6 +25,7 @@ class CheckRow:
     decides : attribute, option or quantity that the answer tells; ``class`` for the class itself.
     kind : choice (one of ``answers``) or number (a measured value of the quantity ``decides``).
     answers : the user's words to the value that they mean.
+    stops : answers after which nothing is ordered until the matter is mended.
     u95 : expanded uncertainty (k = 2) of a measured answer, in the unit of the quantity.
     minutes : effort.
     blocking : to be asked before any order, whatever it tells of the rows.
@@ -38,6 +39,7 @@ class CheckRow:
     how: str
     why: str
     answers: dict[str, str]
+    stops: tuple[str, ...]
     u95: float | None
     minutes: float
     blocking: bool
@@ -66,6 +68,7 @@ CHECKS = {
     "how": Column(text),
     "why": Column(text),
     "answers": Column(answers, {}),
+    "stops": Column(words, ()),
     "u95": _SIZE,
     "minutes": Column(positive),
     "blocking": Column(yes_no),

@@ -114,6 +114,9 @@ def _answers(content: Content) -> Iterator[str]:
             yield f"{entry.place('u95')}: is empty; a measured answer needs it."
         if not number and len(entry.values["answers"]) < 2:
             yield f"{entry.place('answers')}: a choice needs two answers or more."
+        for said in entry.values["stops"]:
+            if said not in entry.values["answers"]:
+                yield f"{entry.place('stops')}: {said!r} is none of the answers."
         for meant in () if number else entry.values["answers"].values():
             if decides in known and meant not in known[decides]:
                 yield f"{entry.place('answers')}: {decides} is never {meant!r}."

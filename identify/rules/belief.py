@@ -1,0 +1,192 @@
+"""Posterior over the rows of replacement dimensions: discrete Bayes, written out, in log space.
+
+p(row | evidence) is proportional to p(class) · weight(row) · ∏ p(measured value | row) · ∏ p(told answer | row).
+What no row explains is kept by the state ``other``, whose sizes may lie anywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from identify.model import Array
+from identify.rules.evidence import Evidence, Measured, Told
+from identify.rules.likelihood import density, mixed
+from identify.tables import Tables
+from identify.tables.rows import CandidateRow
+
+OTHER = "other"
+TAPER = "thread_taper"
+Size = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """Posterior over rows and over what each row leaves open.
+
+    Parameters
+    ----------
+    rows : the N rows that may be ranked.
+    p : (N + 1,) probabilities; the last is that of ``other``.
+    options : for each row, option to the probability of each of its values.
+    classes : class to the probability that the part is of it, whichever row it is.
+    other_classes : the same for a part that no row lists.
+    """
+
+    rows: tuple[CandidateRow, ...]
+    p: Array
+    options: tuple[dict[str, dict[str, float]], ...]
+    classes: dict[str, float]
+    other_classes: dict[str, float]
+
+    @property
+    def entropy_bits(self) -> float:
+        """Entropy of row, open options and the class of an unlisted part together [bit]."""
+        inside = sum(
+            share * sum(entropy_bits(values.values()) for values in options.values())
+            for share, options in zip(self.p[:-1], self.options, strict=True)
+        )
+        return entropy_bits(self.p) + inside + float(self.p[-1]) * entropy_bits(self.other_classes.values())
+
+
+def entropy_bits(p: Iterable[float]) -> float:
+    """Shannon entropy of a discrete distribution [bit]."""
+    return -sum(float(share) * math.log2(share) for share in p if share > 0.0)
+
+
+def ranked(tables: Tables) -> tuple[CandidateRow, ...]:
+    """Rows that may be ranked: rows of low confidence only ask."""
+    return tuple(row for row in tables.candidates.values() if row.confidence != "L")
+
+
+def sizes(row: CandidateRow, tables: Tables) -> dict[str, Size]:
+    """Limits of an unworn part of this row: its own and those of its thread."""
+    thread = tables.threads[row.thread].ranges if row.thread else {}
+    return {**thread, **row.ranges}
+
+
+def attributes(row: CandidateRow, tables: Tables) -> dict[str, str]:
+    """What a row is, its thread's taper included."""
+    known = {name: values[0] for name, values in row.attributes.items()}
+    if row.thread:
+        known[TAPER] = "taper" if tables.threads[row.thread].taper else "parallel"
+    return known
+
+
+def believe(evidence: Evidence, tables: Tables) -> Belief:
+    """Posterior of the rows of the tables under the evidence."""
+    rows = () if evidence.nothing_seen else ranked(tables)
+    prior = _prior(rows, evidence, tables)
+    measured = sorted(evidence.measured.items())
+    told = sorted(evidence.told.items())
+    known = [sizes(row, tables) for row in rows]
+    unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in measured}
+    log_p = np.log(prior)
+    options = []
+    for at, row in enumerate(rows):
+        factors, left_open = _of_row(row, known[at], evidence, unlisted, tables)
+        log_p[at] += math.fsum(math.log(max(factor, 1e-300)) for factor in factors)
+        options.append(left_open)
+    log_p[-1] += math.fsum(math.log(_of_other(name, value, tables)) for name, value in measured)
+    log_p[-1] += math.fsum(math.log(one.blank) for _, one in told)
+    p = np.exp(log_p - log_p.max())
+    p /= p.sum()
+    other_classes = _other_classes(rows, evidence, tables)
+    classes = {name: float(p[-1]) * share for name, share in other_classes.items()}
+    for row, share in zip(rows, p[:-1], strict=True):
+        classes[row.class_id] += float(share)
+    return Belief(rows, p, tuple(options), classes, other_classes)
+
+
+def _prior(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> Array:
+    weight: dict[str, float] = {}
+    for row in rows:
+        weight[row.class_id] = weight.get(row.class_id, 0.0) + row.prior
+    listed = 1.0 - tables.setting("other_share")
+    shares = [evidence.classes[row.class_id] * listed * row.prior / weight[row.class_id] for row in rows]
+    return np.array([*shares, max(1.0 - math.fsum(shares), 1e-12)])
+
+
+def _other_classes(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> dict[str, float]:
+    """Class of a part that no row lists: the share of each class that its rows leave."""
+    listed = dict.fromkeys((row.class_id for row in rows), 1.0 - tables.setting("other_share"))
+    unlisted = {name: share * (1.0 - listed.get(name, 0.0)) for name, share in evidence.classes.items()}
+    total = math.fsum(unlisted.values())
+    return {name: share / total for name, share in unlisted.items()}
+
+
+def _of_row(
+    row: CandidateRow, known: Mapping[str, Size], evidence: Evidence, unlisted: Mapping[str, float], tables: Tables
+) -> tuple[list[float], dict[str, dict[str, float]]]:
+    """Likelihood factors of one row, and the posterior of what it leaves open."""
+    factors = []
+    for name, value in sorted(evidence.measured.items()):
+        if name in known:
+            factors.append(_match(name, value, known[name], row.confidence, tables))
+        elif name not in row.options:
+            factors.append(unlisted[name])
+    own = attributes(row, tables)
+    for name, told in sorted(evidence.told.items()):
+        if name not in row.options:
+            factors.append(told.likelihood.get(own[name], told.blank) if name in own else told.blank)
+    left_open = {}
+    for name, values in row.options.items():
+        weights = {value: _option(name, value, evidence, tables) / len(values) for value in values}
+        total = math.fsum(weights.values())
+        if name in evidence.told or name in evidence.measured:
+            factors.append(total)
+        left_open[name] = {value: weight / total for value, weight in weights.items()}
+    return factors, left_open
+
+
+def _option(name: str, value: str, evidence: Evidence, tables: Tables) -> float:
+    likelihood = 1.0
+    told: Told | None = evidence.told.get(name)
+    if told:
+        likelihood *= told.likelihood.get(value, told.blank)
+    if name in evidence.measured:
+        likelihood *= _match(name, evidence.measured[name], (float(value), float(value)), "M", tables)
+    return likelihood
+
+
+def _broad(name: str, tables: Tables) -> float:
+    quantity = tables.quantities[name]
+    return 1.0 / (quantity.high - quantity.low)
+
+
+def _match(name: str, measured: Measured, size: Size, confidence: str, tables: Tables) -> float:
+    """Density of the measured value for one size; only a row of high confidence may be ruled out by it."""
+    outlier = tables.setting("gate_outlier" if confidence == "H" else "rank_outlier")
+    match = density(measured.value, measured.u, *size, wear=tables.quantities[name].wear)
+    return mixed(match, _broad(name, tables), outlier)
+
+
+def _of_other(name: str, measured: Measured, tables: Tables) -> float:
+    """Density for what no ranked row explains: half anywhere, half like the sizes that may only ask."""
+    broad = _broad(name, tables)
+    asking = [row.ranges[name] for row in tables.candidates.values() if row.confidence == "L" and name in row.ranges]
+    if not asking:
+        return broad
+    near = math.fsum(_match(name, measured, size, "L", tables) for size in asking) / len(asking)
+    return (near + broad) / 2.0
+
+
+def _unlisted(
+    name: str, measured: Measured, rows: tuple[CandidateRow, ...], known: list[dict[str, Size]], tables: Tables
+) -> float:
+    """Density for a row that does not state this size: half like the listed sizes, half anywhere.
+
+    Without the first half a class whose sizes nobody published would lose to a class that has them.
+    """
+    total, weight = 0.0, 0.0
+    for row, sized in zip(rows, known, strict=True):
+        listed = [sized[name]] if name in sized else [(float(v), float(v)) for v in row.options.get(name, ())]
+        for size in listed:
+            share = row.prior / len(listed)
+            total += share * _match(name, measured, size, row.confidence, tables)
+            weight += share
+    broad = _broad(name, tables)
+    return (total / weight + broad) / 2.0 if weight else broad

@@ -1,0 +1,92 @@
+"""Which check to make next: expected information gain over effort.
+
+The gain of a check is the mutual information of its answer and of the state (row and open options),
+I = H(answer) - H(answer | state), times the share of users who can tell. It is never below zero and never above
+the entropy of the state (Cover and Thomas, Elements of Information Theory, chapter 2; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from identify.model import Array, Check
+from identify.rules.belief import Belief, attributes, entropy_bits, sizes
+from identify.rules.evidence import CANT_TELL, CLASS, Evidence, meanings
+from identify.rules.likelihood import density, row_spread, said
+from identify.tables import Tables
+from identify.tables.advice import CheckRow
+from identify.tables.rows import EVERY_CLASS
+
+LEAST_SHOWN_BITS = 0.01
+
+
+def checks(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Check, ...]:
+    """Checks worth making, by gain per minute; those that belong before any order close the list."""
+    found = []
+    for row in tables.checks.values():
+        if row.id in evidence.asked or not _in_play(row, belief, tables):
+            continue
+        gain = gain_bits(row, belief, tables)
+        if gain >= LEAST_SHOWN_BITS or row.blocking or (row.decides == CLASS and evidence.nothing_seen):
+            answers = (*row.answers, CANT_TELL) if row.kind == "choice" else ()
+            found.append(Check(row.question, row.how, row.why, gain, row.minutes, row.id, answers))
+    return tuple(sorted(found, key=lambda check: (-check.gain_bits / check.effort, check.id)))
+
+
+def _in_play(row: CheckRow, belief: Belief, tables: Tables) -> bool:
+    if row.classes == EVERY_CLASS:
+        return True
+    return sum(belief.classes.get(name, 0.0) for name in row.classes) >= tables.setting("class_in_play")
+
+
+def gain_bits(row: CheckRow, belief: Belief, tables: Tables) -> float:
+    """Expected information of one check [bit]."""
+    states, blank, answered = (_numbers if row.kind == "number" else _choices)(row, belief, tables)
+    if not len(states):
+        return 0.0
+    marginal = states @ answered + blank / answered.shape[1]
+    inside = float(states @ [entropy_bits(line) for line in answered]) + blank * float(np.log2(answered.shape[1]))
+    gain = max(entropy_bits(marginal) - inside, 0.0)
+    return gain * (1.0 - tables.setting("cant_tell"))
+
+
+def _choices(row: CheckRow, belief: Belief, tables: Tables) -> tuple[Array, float, Array]:
+    """Probability of each value of a choice, of the states that have none, and (values, answers) how it is told."""
+    values = meanings(row)
+    p = dict.fromkeys(values, 0.0)
+    if row.decides == CLASS:
+        p = {value: belief.classes.get(value, 0.0) for value in values}
+    for share, line, options in zip(belief.p[:-1], belief.rows, belief.options, strict=True):
+        if row.decides in options:
+            for value, weight in options[row.decides].items():
+                p[value] = p.get(value, 0.0) + float(share) * weight
+        elif (own := attributes(line, tables).get(row.decides, "")) in p:
+            p[own] += float(share)
+    certainty = 1.0 - tables.setting("answer_noise")
+    answered = np.array([[said(answer, values, certainty)[value] for answer in values] for value in values])
+    states = np.array([p[value] for value in values])
+    return states, max(1.0 - float(states.sum()), 0.0), answered
+
+
+def _numbers(row: CheckRow, belief: Belief, tables: Tables) -> tuple[Array, float, Array]:
+    """The same for a measured answer, over the distinct sizes of the rows."""
+    p: dict[tuple[float, float], float] = {}
+    for share, line in zip(belief.p[:-1], belief.rows, strict=True):
+        size = sizes(line, tables).get(row.decides)
+        if size:
+            p[size] = p.get(size, 0.0) + float(share)
+    states = np.array(list(p.values()))
+    return states, max(1.0 - float(states.sum()), 0.0), _readings(list(p), (row.u95 or 0.0) / 2.0, tables)
+
+
+def _readings(listed: Sequence[tuple[float, float]], u: float, tables: Tables) -> Array:
+    """Probability of reading each size for each true size, with the noise of an answer."""
+    noise = tables.setting("answer_noise")
+    lines = []
+    for low, high in listed:
+        spread = float(np.hypot(u, row_spread(low, high)))
+        near = np.array([density(sum(other) / 2.0, spread, low, high) for other in listed])
+        lines.append((1.0 - noise) * near / near.sum() + noise / len(listed))
+    return np.array(lines).reshape(len(listed), len(listed))
