@@ -11,7 +11,7 @@ Pictures are RGB uint8 of shape (H, W, 3). ``u`` is a standard uncertainty, ``u9
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -166,8 +166,7 @@ class Pose:
 class Plane:
     """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open.
 
-    ``distance_mm`` is from the camera to the reference's centre; ``base_height_mm`` is the height over the bench
-    of the plane z = 0 (zero unless the reference lies on the part).
+    ``distance_mm`` is from the camera to the reference's centre.
     """
 
     camera: Camera
@@ -250,8 +249,7 @@ class Measurement:
 
     def __str__(self) -> str:
         """Value and expanded uncertainty with two digits of the latter (JCGM 100, 7.2.6): 20.93 ± 0.21 mm."""
-        digits = 1 - math.floor(math.log10(self.u95)) if self.u95 > 0 else 0
-        digits = min(3, max(0, digits))
+        digits = min(3, max(0, 1 - math.floor(math.log10(self.u95)))) if self.u95 > 0 else 0
         return f"{self.value:.{digits}f} ± {self.u95:.{digits}f}{' mm' if self.unit == 'mm' else ''}"
 
 
@@ -313,10 +311,7 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
-    """What the rules say of one recognition and its measurements.
-
-    ``remark`` says whether the candidates are settled or what would settle them.
-    """
+    """What the rules say; ``remark``: whether the candidates are settled, or what would settle them."""
 
     candidates: tuple[Candidate, ...]
     checks: tuple[Check, ...]
@@ -328,10 +323,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
-    """The whole answer for one part; everything an output needs.
-
-    ``photos`` holds (file, sha256, width_px, height_px, focal35_mm) of each photo without its pixels.
-    """
+    """The whole answer for one part; everything an output needs but the photos' pixels."""
 
     photos: tuple[PhotoFacts, ...]
     recognition: Recognition
@@ -362,4 +354,3 @@ class FailedPhoto:
 
     file: str
     error: str
-    remarks: tuple[Remark, ...] = field(default=())
