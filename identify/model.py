@@ -23,10 +23,7 @@ UNSURE = "unsure"
 
 
 def _shaped(name: str, array: np.ndarray, *shape: int | None) -> None:
-    fits = array.ndim == len(shape) and all(
-        want is None or want == got for want, got in zip(shape, array.shape, strict=True)
-    )
-    if not fits:
+    if array.ndim != len(shape) or any(want not in (None, got) for want, got in zip(shape, array.shape, strict=True)):
         wanted = ", ".join("N" if side is None else str(side) for side in shape)
         raise ValueError(f"{name}: expected shape ({wanted}), got {array.shape}.")
 
@@ -127,10 +124,7 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """A pinhole camera with one radial term: x_px = cx + f (1 + k1 r²) x/z with r² = (x/z)² + (y/z)².
-
-    ``focal_source`` is EXIF, reference or prior.
-    """
+    """A pinhole camera: x_px = cx + f (1 + k1 r²) x/z, r² = (x/z)² + (y/z)²; ``focal_source`` EXIF, reference, prior."""
 
     focal_px: float
     centre_xy_px: tuple[float, float]
@@ -267,10 +261,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something to look at or measure before ordering. ``effort`` is in minutes, ``gain_bits`` the expected gain.
-
-    ``id`` is the key to answer it by; ``answers`` holds the possible answers, empty where a number is asked for.
-    """
+    """Something to look at or measure; ``effort`` in minutes, ``answers`` empty where a number is asked for."""
 
     question: str
     how: str
