@@ -124,7 +124,7 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """A pinhole camera: x_px = cx + f (1 + k1 r²) x/z, r² = (x/z)² + (y/z)²; ``focal_source`` EXIF, reference, prior."""
+    """A pinhole camera: x_px = cx + f (1 + k1 r²) x/z, r² = (x/z)² + (y/z)². Focal sources: EXIF, reference, prior."""
 
     focal_px: float
     centre_xy_px: tuple[float, float]
