@@ -1,0 +1,338 @@
+"""The bench as the camera sees it: focal length, pose and their covariance from one reference object.
+
+Points (card, sheet, ruler): a robust least-squares fit with a prior on the focal length, the radial term and the
+principal point, which are then marginalised out. Coin: both poses that its ellipse allows, with their
+probabilities, by Monte Carlo (JCGM 101), because near straight-down the tilt is not a linear function of the ellipse.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from identify.geometry import ellipse as ellipses
+from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
+from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
+
+U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
+PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both within two u
+U_PRIOR = 0.31
+U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
+U_CENTRE = 0.006  # of the diagonal
+TILT_WARNING_DEG = 40.0
+TILT_LIMIT_DEG = 65.0
+_DRAWS = 1600
+_RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
+
+
+@dataclass(frozen=True, slots=True)
+class _Focal:
+    px: float
+    u_rel: float
+    source: str
+
+
+def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
+    """Camera and bench plane from the reference object.
+
+    Returns
+    -------
+    Plane with one pose, or two where the reference leaves the sign of the tilt open; NotMeasured where the
+    reference is seen too flat, or its points fit no plane.
+    """
+    focal = _focal(photo)
+    found = (
+        _from_coin(photo, reference, focal) if reference.ellipse is not None else _from_points(photo, reference, focal)
+    )
+    if isinstance(found, NotMeasured):
+        return found
+    camera, poses = found
+    best = poses[0]
+    tilt_deg = math.degrees(math.acos(min(1.0, -float(best.rotation[2, 2]))))
+    if tilt_deg > TILT_LIMIT_DEG:
+        return NotMeasured(
+            "scale",
+            f"The {reference.kind} is seen from {90 - tilt_deg:.0f} degrees above its own plane only.",
+            "Lay it flat beside the part and take the photo from straight above.",
+        )
+    face = best.translation_mm + best.rotation[:, 2] * reference.thickness_mm
+    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), _remarks(reference, tilt_deg))
+
+
+def _remarks(reference: Reference, tilt_deg: float) -> tuple[Remark, ...]:
+    if tilt_deg <= TILT_WARNING_DEG:
+        return ()
+    return (
+        Remark(
+            "plane",
+            f"The {reference.kind} is tilted {tilt_deg:.0f} degrees to the camera: either the photo was taken from the"
+            " side, or it does not lie flat on the bench, and then sizes are wrong.",
+            "Lay it flat in the part's plane and take the photo from above.",
+        ),
+    )
+
+
+def _focal(photo: Photo) -> _Focal:
+    known = photo.focal35_mm is not None and photo.focal35_mm > 0
+    focal35_mm = photo.focal35_mm if known and photo.focal35_mm else PRIOR35_MM
+    px = focal_px_from_35mm(focal35_mm, photo.width_px, photo.height_px)
+    return _Focal(px, U_EXIF if known else U_PRIOR, "EXIF" if known else "prior")
+
+
+def _centre_px(photo: Photo) -> Array:
+    return np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
+
+
+def _up_is_away(normals: Array) -> Array:
+    """Prior density (N,) of bench normals (N, 3) in the camera frame.
+
+    People hold the camera so that the top of the picture is further away; one in four photos says nothing.
+    """
+    tilt = np.arccos(np.clip(-normals[:, 2], -1, 1))
+    per_sine = tilt / np.maximum(np.sin(tilt), 1e-9)
+    x, y = np.degrees(normals[:, 0] * per_sine), np.degrees(normals[:, 1] * per_sine)
+    held = np.exp(-0.5 * ((x / 8) ** 2 + ((y + 15) / 12) ** 2)) / (8 * 12)
+    loose = np.exp(-0.5 * ((x / 20) ** 2 + (y / 20) ** 2)) / (20 * 20)
+    return np.asarray(0.75 * held + 0.25 * loose)
+
+
+def _frames(normals: Array) -> Array:
+    """Rotations (N, 3, 3) whose third column is the bench's normal and whose first lies along the picture's x."""
+    first = np.array([1.0, 0.0, 0.0]) - normals[:, :1] * normals
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    return np.stack([first, np.cross(normals, first), normals], axis=2)
+
+
+# --- coin ------------------------------------------------------------------------------------------------------
+
+
+def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camera, tuple[Pose, ...]] | NotMeasured:
+    if reference.ellipse is None or reference.diameter_mm is None:
+        return NotMeasured("scale", "The coin's diameter is not known.", "Name the coin, or give its diameter.")
+    camera = Camera(focal.px, (float(_centre_px(photo)[0]), float(_centre_px(photo)[1])), focal.u_rel, focal.source)
+    draws = _coin_draws(photo, reference, focal)
+    middle = float(np.median(np.arctan2(*_squared_tilt(draws).T[::-1]))) / 2
+    side = np.sign(_tilt_vectors(draws.normals, draws.centres) @ [math.cos(middle), math.sin(middle)])
+    weights = _coin_weights(draws)
+    poses = []
+    for sign in (1.0, -1.0):
+        mine = np.where(side == sign, weights, 0.0)
+        if mine.sum() > 0.01 * weights.sum():
+            poses.append(_summary(draws, mine, reference, float(mine.sum() / weights.sum())))
+    total = sum(pose.weight for pose in poses)
+    ranked = sorted(poses, key=lambda pose: -pose.weight)
+    return camera, tuple(
+        Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in ranked
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Draws:
+    """Possible cameras and coins: each draw twice, with its two normals (2 K, 3) and centres (2 K, 3) [mm]."""
+
+    log_focal: Array
+    normals: Array
+    centres: Array
+
+
+def _coin_draws(photo: Photo, reference: Reference, focal: _Focal) -> _Draws:
+    assert reference.ellipse is not None
+    assert reference.diameter_mm is not None
+    noise = np.random.default_rng(20)
+    log_focal = focal.u_rel * np.clip(noise.standard_normal(_DRAWS), -2.5, 2.5)
+    shift = U_CENTRE * math.hypot(photo.width_px, photo.height_px) * noise.standard_normal((_DRAWS, 1, 2))
+    k1 = U_K1 * noise.standard_normal((_DRAWS, 1, 1))
+    radius = reference.diameter_mm / 2 * (1 + reference.u_size_rel * noise.standard_normal(_DRAWS))
+    rim, normals = ellipses.rim(reference.ellipse, _RIM_POINTS)
+    across = reference.u_px * noise.standard_normal((_DRAWS, _RIM_POINTS, 1))
+    seen = rim + across * normals - _centre_px(photo) - shift
+    slopes = seen / (focal.px * np.exp(log_focal))[:, None, None]
+    slopes = slopes / (1 + k1 * np.sum(slopes**2, axis=2, keepdims=True))
+    found, centres = ellipses.circle_poses(ellipses.cones(slopes), radius)
+    return _Draws(np.tile(log_focal[:, None], 2).reshape(-1), found.reshape(-1, 3), centres.reshape(-1, 3))
+
+
+def _tilt_vectors(normals: Array, centres: Array) -> Array:
+    """Tilt (N, 2) [rad] of a normal from the line of sight: the coin's ellipse tells it up to its sign."""
+    sight = centres / np.linalg.norm(centres, axis=1, keepdims=True)
+    first = np.array([1.0, 0.0, 0.0]) - sight[:, :1] * sight
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    second = np.cross(sight, first)
+    x, y = np.sum(normals * first, axis=1), np.sum(normals * second, axis=1)
+    sine = np.maximum(np.hypot(x, y), 1e-12)
+    angle = np.arctan2(sine, -np.sum(normals * sight, axis=1))
+    return np.column_stack([x, y]) * (angle / sine)[:, None]
+
+
+def _squared_tilt(draws: _Draws) -> Array:
+    """The square of the tilt as a complex number, summed: its argument is twice the tilt's direction."""
+    x, y = _tilt_vectors(draws.normals, draws.centres).T
+    return np.array([[np.sum(x * x - y * y), np.sum(2 * x * y)]])
+
+
+def _coin_weights(draws: _Draws) -> Array:
+    """Probability (2 K,) of each draw.
+
+    Noise is even over ellipses, and the ellipse goes with the square of the tilt: even over ellipses is
+    |tilt|² over tilts, which is taken out, and the prior on the bench's normal put in.
+    """
+    tilt = np.linalg.norm(_tilt_vectors(draws.normals, draws.centres), axis=1)
+    weights = _up_is_away(draws.normals) / np.maximum(tilt, math.radians(1.0)) ** 2
+    return np.asarray(weights / weights.sum())
+
+
+def _summary(draws: _Draws, weights: Array, reference: Reference, weight: float) -> Pose:
+    """Mean pose and covariance of weighted draws."""
+    share = weights / weights.sum()
+    mean = share @ draws.normals
+    rotation = _frames(mean[None] / np.linalg.norm(mean))[0]
+    places = draws.centres - reference.thickness_mm * draws.normals
+    translation = share @ places
+    turned = _frames(draws.normals) @ rotation.T
+    vector = 0.5 * np.stack(
+        [
+            turned[:, 2, 1] - turned[:, 1, 2],
+            turned[:, 0, 2] - turned[:, 2, 0],
+            turned[:, 1, 0] - turned[:, 0, 1],
+        ],
+        axis=1,
+    )
+    changes = np.column_stack([draws.log_focal, vector, places - translation])
+    covariance = (changes.T * share) @ changes
+    return Pose(rotation, translation, _with_thickness(covariance, rotation, reference), weight)
+
+
+def _with_thickness(covariance: Array, rotation: Array, reference: Reference) -> Array:
+    """The covariance with the doubt about the reference's thickness along the bench's normal."""
+    u_mm = 0.05 + 0.05 * min(reference.thickness_mm, 2.0)
+    total = covariance.copy()
+    total[4:, 4:] += u_mm**2 * np.outer(rotation[:, 2], rotation[:, 2])
+    return total
+
+
+# --- points ----------------------------------------------------------------------------------------------------
+
+
+def _from_points(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camera, tuple[Pose, ...]] | NotMeasured:
+    if reference.points_px is None or reference.points_mm is None or len(reference.points_px) < 4:
+        return NotMeasured("scale", "The reference gives fewer than four points.", "Show the whole reference object.")
+    flat = _right_handed(reference.points_mm, reference.points_px)
+    starts = _starts(flat, reference.points_px, focal.px, _centre_px(photo))
+    fits = [_fit(flat, reference, focal, start, photo) for start in starts]
+    fits = sorted((fit for fit in fits if fit.cost < np.inf), key=lambda fit: fit.cost)
+    if not fits:
+        return NotMeasured("scale", "The reference's points fit no plane.", "Lay it flat and retake the photo.")
+    best = fits[0]
+    poses = [best.pose]
+    for other in fits[1:]:
+        apart = np.linalg.norm(other.pose.rotation - best.pose.rotation) > 0.02
+        if (
+            apart
+            and other.cost - best.cost < 4.6
+            and all(np.linalg.norm(other.pose.rotation - pose.rotation) > 0.02 for pose in poses)
+        ):
+            poses.append(other.pose)
+    odds = np.exp([best.cost - next(fit.cost for fit in fits if fit.pose is pose) for pose in poses])
+    return best.camera, tuple(
+        Pose(pose.rotation, pose.translation_mm, pose.covariance, float(odd / odds.sum()))
+        for pose, odd in zip(poses, odds, strict=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    camera: Camera
+    pose: Pose
+    cost: float
+
+
+def _right_handed(points_mm: Array, points_px: Array) -> Array:
+    """The face's points (N, 3) [mm] in a frame whose z comes out of the face: y is turned round where it runs down."""
+    middle_mm = points_mm - points_mm.mean(axis=0)
+    middle_px = points_px - points_px.mean(axis=0)
+    linear = np.linalg.lstsq(middle_mm, middle_px, rcond=None)[0]
+    down = np.linalg.det(linear) > 0
+    return np.column_stack([middle_mm * (1, -1 if down else 1), np.zeros(len(points_mm))])
+
+
+def _starts(flat_mm: Array, points_px: Array, focal_px: float, centre_px: Array) -> list[tuple[Array, Array]]:
+    """Poses to start from: both of OpenCV's IPPE, or for points in a row three tilts of a frontal one."""
+    matrix = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
+    spread = np.linalg.svd(flat_mm[:, :2], compute_uv=False)
+    if spread[1] > 0.02 * spread[0]:
+        _, turns, shifts, _ = cv2.solvePnPGeneric(flat_mm, points_px, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+        return [
+            (np.asarray(cv2.Rodrigues(turn)[0], float), np.asarray(shift, float).reshape(3))
+            for turn, shift in zip(turns, shifts, strict=True)
+        ]
+    ends = [int(np.argmin(flat_mm[:, 0])), int(np.argmax(flat_mm[:, 0]))]
+    along_px, along_mm = points_px[ends[1]] - points_px[ends[0]], flat_mm[ends[1]] - flat_mm[ends[0]]
+    distance = focal_px * np.linalg.norm(along_mm) / np.linalg.norm(along_px)
+    spin = math.atan2(-along_px[1], along_px[0]) - math.atan2(along_mm[1], along_mm[0])
+    shift = distance * np.array([*((points_px.mean(axis=0) - centre_px) / focal_px), 1.0])
+    upright = np.diag([1.0, -1.0, -1.0]) @ rotation_from_vector(np.array([0, 0, spin]))
+    return [(rotation_from_vector(np.array([math.radians(tilt), 0, 0])) @ upright, shift) for tilt in (-20, 0, 20)]
+
+
+def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array, Array], photo: Photo) -> _Fit:
+    """Least squares over (ln focal, rotation vector, translation, k1, principal point) with their priors."""
+    rotation, shift = start
+    points = reference.points_px
+    assert points is not None
+    centre = _centre_px(photo)
+    u_centre = U_CENTRE * math.hypot(photo.width_px, photo.height_px)
+    scale = np.array([0.05, *3 * [0.02], *3 * [0.01 * float(np.linalg.norm(shift))], U_K1, u_centre, u_centre])
+
+    def parts(numbers: Array) -> tuple[Camera, Pose]:
+        middle = centre + numbers[8:10]
+        camera = Camera(
+            focal.px * math.exp(numbers[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(numbers[7])
+        )
+        return camera, Pose(rotation_from_vector(numbers[1:4]) @ rotation, shift + numbers[4:7], np.zeros((7, 7)))
+
+    def residuals(numbers: Array, robust: bool = True) -> Array:
+        camera, pose = parts(numbers)
+        away = (pixels(camera, flat_mm @ pose.rotation.T + pose.translation_mm) - points).reshape(-1) / reference.u_px
+        if robust:  # Cauchy, so that a wrong point cannot pull
+            squared = np.maximum((away / 3) ** 2, 1e-12)
+            away = away * np.sqrt(np.log1p(squared) / squared)
+        normal = pose.rotation[:, 2]
+        priors = [
+            numbers[0] / focal.u_rel,
+            *(normal[:2] - (0, -0.17)) / 0.45,
+            numbers[7] / U_K1,
+            *numbers[8:10] / u_centre,
+        ]
+        return np.concatenate([away, priors])
+
+    found = least_squares(residuals, np.zeros(10), x_scale=scale, method="trf", max_nfev=60)
+    camera, pose = parts(found.x)
+    if not np.all(np.isfinite(found.x)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
+        return _Fit(camera, pose, np.inf)
+    slopes = least_squares(residuals, found.x, x_scale=scale, max_nfev=1, kwargs={"robust": False}).jac
+    away = residuals(found.x)[: 2 * len(points)]
+    excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
+    slopes[: 2 * len(points)] /= math.sqrt(excess)
+    covariance = np.linalg.inv(slopes.T @ slopes)[:7, :7]
+    face = pose.translation_mm
+    covariance[4:, 4:] += reference.u_size_rel**2 * np.outer(face, face)
+    return _finished(camera, pose, covariance, reference, focal, float(found.cost))
+
+
+def _finished(camera: Camera, pose: Pose, covariance: Array, reference: Reference, focal: _Focal, cost: float) -> _Fit:
+    """The pose moved from the face down to the bench, with what the covariance says of the focal length."""
+    u_focal = math.sqrt(covariance[0, 0])
+    source = "reference" if focal.source == "prior" and u_focal < 0.5 * focal.u_rel else focal.source
+    down = -reference.thickness_mm * pose.rotation[:, 2]
+    carry = np.eye(7)
+    carry[4:, 1:4] = np.array([[0, down[2], -down[1]], [-down[2], 0, down[0]], [down[1], -down[0], 0]])
+    moved = _with_thickness(carry @ covariance @ carry.T, pose.rotation, reference)
+    return _Fit(
+        Camera(camera.focal_px, camera.centre_xy_px, u_focal, source, camera.k1),
+        Pose(pose.rotation, pose.translation_mm + down, moved),
+        cost,
+    )

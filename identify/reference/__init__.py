@@ -1,0 +1,88 @@
+"""The reference object that gives a photo its scale: a coin, a card, a ruler or the printed sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from identify import tables
+from identify.model import Bytes, NotMeasured, Photo, Reference
+from identify.reference import card, coin, ruler, sheet
+from identify.reference.coin import find_coins
+from identify.tables.rows import ReferenceRow
+
+__all__ = ["find", "find_coins"]
+
+AUTO = "auto"
+
+
+def find(photo: Photo, scale: str, *, on_part: bool = False, labels: Bytes | None = None) -> Reference | NotMeasured:
+    """Find the reference object named by ``scale``.
+
+    Parameters
+    ----------
+    photo : the photo
+    scale : auto, the id of a row of the tables, or ``coin:24.26`` for a coin of that diameter in mm
+    on_part : the object lies on the part's top, not on the bench
+    labels : (h, w) uint8 over the whole photo: 0 background, 1 part, 2 reference; a hint only
+
+    Returns
+    -------
+    The reference, or NotMeasured with the reason. With auto, sheet, card and ruler are recognised by themselves;
+    a coin needs its name, and is asked for where one is seen.
+
+    Raises
+    ------
+    UsageError
+        If the tables have no reference object of that name.
+    """
+    if scale == AUTO:
+        found = _any(photo, labels)
+    else:
+        row = tables.load().reference(scale)
+        if row.kind == "coin":
+            return coin.find(photo, row, on_part=on_part, labels=labels)
+        found = _flat(photo, row, labels)
+    return replace(found, on_part=on_part) if isinstance(found, Reference) else found
+
+
+def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | NotMeasured:
+    """A card, ruler or sheet by its row."""
+    if row.kind == "ruler":
+        return ruler.find(photo, labels=labels)
+    if row.kind == "sheet":
+        return sheet.find(photo, paper=row.id.partition("-")[2] or "a4")
+    assert row.width_mm is not None, "a card's row has its sides"
+    assert row.height_mm is not None, "a card's row has its sides"
+    size = card.CardSize(
+        id=row.id,
+        width_mm=row.width_mm,
+        height_mm=row.height_mm,
+        thickness_mm=row.thickness_mm or card.ID1.thickness_mm,
+        u_rel=row.u_mm / row.width_mm,
+    )
+    return card.find(photo, labels=labels, size=size)
+
+
+def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
+    """Whatever is recognised without a name: sheet, then card, then ruler."""
+    looks: list[Callable[[], Reference | NotMeasured]] = [
+        lambda: sheet.find(photo),
+        lambda: card.find(photo, labels=labels),
+        lambda: ruler.find(photo, labels=labels),
+    ]
+    for look in looks:
+        found = look()
+        if isinstance(found, Reference):
+            return found
+    if find_coins(photo):
+        return NotMeasured(
+            "reference",
+            "A coin is in view, but not which coin it is.",
+            "Say which coin it is, for example by its name in the list of reference objects or its diameter in mm.",
+        )
+    return NotMeasured(
+        "reference",
+        "No reference object was found: no scale sheet, bank card, ruler or coin.",
+        "Lay a bank card or a coin flat beside the part and retake.",
+    )

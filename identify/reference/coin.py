@@ -1,0 +1,143 @@
+"""A coin as the reference: which of the rims seen is the coin to measure by, and its size from the tables."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from identify.geometry import ellipse as ellipses
+from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
+from identify.reference.rims import Rim, find_rims
+from identify.tables.rows import ReferenceRow
+
+USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
+PART, REFERENCE = 1, 2  # values of a label map
+
+
+def find_coins(photo: Photo) -> list[Ellipse]:
+    """Every coin-like rim of the photo, the surest first, to a fraction of a pixel."""
+    return [rim.ellipse for rim in find_rims(photo)]
+
+
+def find(
+    photo: Photo, row: ReferenceRow, *, on_part: bool = False, labels: Bytes | None = None
+) -> Reference | NotMeasured:
+    """Find the coin to measure by.
+
+    Parameters
+    ----------
+    photo : the photo
+    row : the coin's row of the tables
+    on_part : the coin lies on the part's top, not on the bench
+    labels : (h, w) uint8 over the whole photo, 1 part, 2 reference; a hint only
+
+    Returns
+    -------
+    Reference with its rim as ``ellipse``, or NotMeasured with the reason.
+    """
+    rims = find_rims(photo)
+    scores = [_score(rim, rims, photo, on_part, labels) for rim in rims]
+    if not rims or max(scores) <= 0:
+        return NotMeasured(
+            "reference",
+            f"No coin was found to measure by ({row.name}).",
+            "Lay one flat beside the part, wholly in the picture and not under glare, and retake.",
+        )
+    order = np.argsort(scores)[::-1]
+    rim = rims[order[0]]
+    rivals = len(rims) > 1 and scores[order[1]] > 0.8 * scores[order[0]]
+    return _reference(rim, row, on_part, _remarks(rim, row, rivals))
+
+
+def _reference(rim: Rim, row: ReferenceRow, on_part: bool, remarks: tuple[Remark, ...]) -> Reference:
+    diameter_mm = row.rim_mm
+    assert diameter_mm is not None, "a coin's row has a diameter"
+    return Reference(
+        kind="coin",
+        id=row.id,
+        outline_px=ellipses.rim(rim.ellipse, 72)[0],
+        u_px=u_rim_px(rim),
+        ellipse=rim.ellipse,
+        diameter_mm=diameter_mm,
+        thickness_mm=row.thickness_mm or USUAL_THICKNESS_MM,
+        u_size_rel=row.u_mm / diameter_mm,
+        on_part=on_part,
+        remarks=remarks,
+    )
+
+
+def u_rim_px(rim: Rim) -> float:
+    """Standard uncertainty [px] of the rim over an arc of 15 degrees: scatter, shadow, and the rounded rim itself.
+
+    A one-sided shadow moves an edge by up to 0.3 px; the rim's rounding is taken as 0.05 mm of 12 mm (own estimate).
+    """
+    return math.sqrt(rim.scatter_px**2 + 0.2**2 + (0.004 * rim.ellipse.major_px) ** 2)
+
+
+def _remarks(rim: Rim, row: ReferenceRow, rivals: bool) -> tuple[Remark, ...]:
+    remarks = []
+    if rivals:
+        remarks.append(
+            Remark(
+                "coin",
+                f"Several coins are in view; the one marked is taken as the {row.name} coin.",
+                "Leave only the coin to measure by in the picture.",
+            )
+        )
+    if rim.ellipse.major_px < 25:
+        remarks.append(
+            Remark("coin", f"The coin is only {2 * rim.ellipse.major_px:.0f} px wide.", "Go nearer or use zoom 1.")
+        )
+    if row.use != "A" and row.note:
+        remarks.append(Remark("coin", f"{row.name}: {row.note}.", "A round coin is a surer reference."))
+    return tuple(remarks)
+
+
+def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes | None) -> float:
+    """How good a reference a rim is: sure, apart from others, wholly in view, where the labels put it."""
+    found = rim.ellipse
+    outline = ellipses.rim(found, 36)[0]
+    whole = np.all((outline > 1) & (outline < (photo.width_px - 2, photo.height_px - 2)))
+    score = rim.quality * (1.0 if _apart(found, rims) else 0.6) * (1.0 if whole else 0.2)
+    if labels is None:
+        return score
+    part, reference = _shares(found, labels, photo)
+    if on_part:
+        return score * (0.2 + part + reference)
+    near = 1.0 / (1.0 + _gap_px(found, labels, photo) / (12 * found.major_px))
+    return score * near * (0.25 + 2 * reference) * max(0.05, 1 - 1.2 * part)
+
+
+def _apart(found: Ellipse, rims: list[Rim]) -> bool:
+    for other in (rim.ellipse for rim in rims if rim.ellipse is not found):
+        distance = math.hypot(other.x_px - found.x_px, other.y_px - found.y_px)
+        if distance < 1.06 * (other.major_px + found.major_px):
+            return False
+    return True
+
+
+def _shares(found: Ellipse, labels: Bytes, photo: Photo) -> tuple[float, float]:
+    """Shares of the coin's face that the label map calls part and reference."""
+    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    face = np.concatenate([share * unit for share in (0.2, 0.5, 0.8)]) @ ellipses.shape_matrix(found)
+    values = _labels_at(face + np.array([found.x_px, found.y_px]), labels, photo)
+    return float(np.mean(values == PART)), float(np.mean(values == REFERENCE))
+
+
+def _labels_at(points_px: Array, labels: Bytes, photo: Photo) -> Bytes:
+    height, width = labels.shape
+    columns = np.clip((points_px[:, 0] + 0.5) * width / photo.width_px, 0, width - 1).astype(int)
+    rows = np.clip((points_px[:, 1] + 0.5) * height / photo.height_px, 0, height - 1).astype(int)
+    return labels[rows, columns]
+
+
+def _gap_px(found: Ellipse, labels: Bytes, photo: Photo) -> float:
+    """Distance from the coin's centre to the nearest pixel of the part [px]; 0 where no part is labelled."""
+    rows, columns = np.nonzero(labels == PART)
+    if len(rows) == 0:
+        return 0.0
+    x = (columns + 0.5) * photo.width_px / labels.shape[1] - found.x_px
+    y = (rows + 0.5) * photo.height_px / labels.shape[0] - found.y_px
+    return float(np.sqrt(np.min(x * x + y * y)))
