@@ -14,6 +14,7 @@ from identify.tables.rows import CANDIDATES
 
 WIDTH = 110
 CELL = 34
+HIDDEN = ("evidence", "use_source", "use_confidence")
 
 
 def names() -> tuple[str, ...]:
@@ -36,10 +37,11 @@ def lines(name: str) -> str:
     rows = _rows(name, tables)
     cells = [{field.name: _cell(getattr(row, field.name)) for field in fields(row)} for row in rows]
     used = [column for column in cells[0] if any(row[column] for row in cells)] if cells else []
-    wide = sum(min(max(len(row[column]) for row in cells), WIDTH) + 2 for column in used) > WIDTH + CELL
-    body = _blocks(cells, used) if wide else _columns(cells, used)
+    long = [column for column in used[1:] if max(len(row[column]) for row in cells) > CELL]
+    body = _blocks(cells, used) if len(long) > 1 else _columns(cells, used, long)
     keys = dict.fromkeys(row["source"] for row in cells if row.get("source"))
-    notes = [f"  {key}: {tables.sources[key].title} ({tables.sources[key].edition})" for key in keys]
+    sources = [tables.sources[key] for key in keys]
+    notes = [f"  {source.id}: {source.title} ({source.edition}); {source.kind}" for source in sources]
     legend = ["", "Sources", *notes, "Confidence: H may rule a row out, M ranks, L only asks."] if notes else []
     return "\n".join([*body, *legend])
 
@@ -71,10 +73,19 @@ def _span(value: Any) -> str:
     return _cell(value)
 
 
-def _columns(cells: list[dict[str, str]], used: list[str]) -> list[str]:
-    head = {column: column for column in used}
-    wide = {column: max(len(row[column]) for row in [head, *cells]) for column in used}
-    return ["  ".join(row[column].ljust(wide[column]) for column in used).rstrip() for row in [head, *cells]]
+def _columns(cells: list[dict[str, str]], used: list[str], long: list[str]) -> list[str]:
+    """Rows under a heading, the one column of sentences below its row."""
+    short = [column for column in used if column not in long and column not in HIDDEN]
+    heads = {column: column.removesuffix("_mm").split("_") + (["[mm]"] * column.endswith("_mm")) for column in short}
+    tall = max(len(words) for words in heads.values())
+    over = [{c: ([""] * (tall - len(heads[c])) + heads[c])[at] for c in short} for at in range(tall)]
+    wide = {column: max(len(row[column]) for row in [*over, *cells]) for column in short}
+    text = ["  ".join(row[column].ljust(wide[column]) for column in short).rstrip() for row in over]
+    for row in cells:
+        text.append("  ".join(row[column].ljust(wide[column]) for column in short).rstrip())
+        for column in long:
+            text += textwrap.wrap(row[column], WIDTH, initial_indent="    ", subsequent_indent="    ")
+    return text
 
 
 def _blocks(cells: list[dict[str, str]], used: list[str]) -> list[str]:
