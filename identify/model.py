@@ -243,8 +243,10 @@ class Measurement:
 
     def __str__(self) -> str:
         """Value and expanded uncertainty with two digits of the latter (JCGM 100, 7.2.6): 20.93 ± 0.21 mm."""
+        if self.unit != "mm":
+            return f"{self.value:.0f} ± {self.u95:.2g}"
         digits = min(3, max(0, 1 - math.floor(math.log10(self.u95)))) if self.u95 > 0 else 0
-        return f"{self.value:.{digits}f} ± {self.u95:.{digits}f}{' mm' if self.unit == 'mm' else ''}"
+        return f"{self.value:.{digits}f} ± {self.u95:.{digits}f} mm"
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,7 +106,8 @@ class _Seen:
 
 
 def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _Seen:
-    if refusal := _nothing_to_measure(recognition):
+    refusal = _nothing_to_measure(recognition)
+    if refusal is not None:  # a NotMeasured is falsy
         return _Seen(missing=refusal)
     found = reference.find(shot, scale, on_part=on_part, labels=recognition.labels)
     if isinstance(found, NotMeasured):
@@ -135,8 +136,8 @@ def _measured(
 ) -> tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]:
     wanted = wanted_quantities(recognition)
     if seen.outline is None or seen.plane is None:
-        why = seen.missing or NotMeasured("", "Nothing to measure with.", "Lay a coin beside the part and retake.")
-        return (), tuple(NotMeasured(quantity, why.reason, why.advice) for quantity in wanted)
+        assert seen.missing is not None
+        return (), tuple(replace(seen.missing, quantity=quantity) for quantity in wanted)
     return dimensions.measure(
         shot,
         seen.outline,

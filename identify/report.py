@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from identify import tables
@@ -19,10 +19,12 @@ from identify.model import (
     PhotoFacts,
     Recognition,
     Reference,
+    Verdict,
 )
 
 WIDTH = 88
 SURE = 0.995
+SHOWN, LEAST_SHOWN, FULL_CHECKS = 8, 0.01, 3
 
 Json = dict[str, Any]
 
@@ -150,10 +152,11 @@ def as_text(case: Case) -> str:
         _heading(case),
         _measured(case),
         _items("Not measured", _missing(case)),
-        _candidate_lines(verdict.candidates),
+        _candidate_lines(verdict),
         _check_lines(verdict.checks),
+        _items("Easily confused", [f"{pair.text} {pair.question}" for pair in verdict.pairs]),
         _items("Other heads in the same body", [_conversion(each) for each in verdict.conversions]),
-        _items("Take care", [f"{caution.text} [{caution.source}]" for caution in verdict.cautions]),
+        _items("Take care", [caution.text for caution in verdict.cautions]),
         _items("About the photo", [f"{remark.text} {remark.advice}" for remark in case.remarks]),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
@@ -212,21 +215,35 @@ def _missing(case: Case) -> list[str]:
     return [f"{', '.join(names)}: {reason} {advice}" for (reason, advice), names in grouped.items()]
 
 
-def _candidate_lines(candidates: Iterable[Candidate]) -> list[str]:
-    lines: list[str] = []
-    for row in sorted(candidates, key=lambda each: (-each.probability, each.id)):
-        if len(lines) < 16:
-            lines += _wrapped(f"{row.description} [{row.id}]", f"  {_percent(row.probability):>5}  ", " " * 9)
-    return ["Replacement, most likely first", *lines] if lines else []
+def _candidate_lines(verdict: Verdict) -> list[str]:
+    ranked = sorted(verdict.candidates, key=lambda each: (-each.probability, each.id))
+    if not ranked:
+        return []
+    shown = [row for row in ranked if row.probability >= LEAST_SHOWN][:SHOWN] or ranked[:1]
+    lines = ["Replacement, most likely first"]
+    for row in shown:
+        lines += _wrapped(f"{row.description} [{row.id}]", f"  {_percent(row.probability):>6}  ", " " * 10)
+    rest = [row for row in ranked if row not in shown]
+    if rest:
+        lines.append(f"  {_percent(sum(row.probability for row in rest)):>6}  {len(rest)} more, each less likely")
+    return lines + _wrapped(verdict.remark, "  ")
 
 
-def _check_lines(checks: Iterable[Check]) -> list[str]:
+def _check_lines(checks: Sequence[Check]) -> list[str]:
+    """The first checks in full with the way to answer them, the others as questions."""
     lines: list[str] = []
     for number, check in enumerate(checks, start=1):
         start = f"  {number}. "
-        lines += _wrapped(f"{check.question} {check.how}", start, " " * len(start))
-        lines += _wrapped(f"{check.why} About {check.effort:g} min.", " " * len(start))
-    return ["Check before ordering", *lines] if lines else []
+        indent = " " * len(start)
+        if number > FULL_CHECKS:
+            lines += _wrapped(check.question, start, indent)
+            continue
+        lines += _wrapped(f"{check.question} {check.how}", start, indent)
+        lines += _wrapped(f"{check.why} (about {check.effort:g} min)", indent)
+        if check.id:
+            answers = " | ".join(check.answers) or "a number"
+            lines += _wrapped(f"--answer {check.id}=…  {answers}", indent)
+    return ["Check before ordering, the most telling first", *lines] if lines else []
 
 
 def _conversion(each: Conversion) -> str:
@@ -271,4 +288,5 @@ def _items(title: str, items: Iterable[str]) -> list[str]:
 
 
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=first if rest is None else rest)
+    indent = first if rest is None else rest
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
