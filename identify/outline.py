@@ -82,17 +82,21 @@ def _from_labels(labels: Bytes) -> _Seed | NotMeasured:
 
 def _from_picture(photo: Photo, reference: Reference | None) -> _Seed | NotMeasured:
     factor = min(1.0, SMALL_PX / max(photo.rgb.shape[:2]))
-    small = cv2.resize(photo.rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    small = _shrunk(photo.rgb, factor)
     unlike = _unlike_background(small)
     banned = _reference_mask(photo, reference, small.shape[:2], grow=1.06)
     unlike[banned] = 0.0
     level = max(float(cv2.threshold(_as_bytes(unlike), 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)[0]) / 255 * 12, 2.5)
-    rough = cv2.morphologyEx((unlike > level).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    rough = cv2.morphologyEx(rough, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    closed = cv2.morphologyEx((unlike > level).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    rough = np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), np.uint8)
     chosen = _most_salient(rough, unlike)
     if chosen is None:
         return _no_part()
     return _Seed(chosen, 4.0, "object that stands out from the background, sub-pixel edges")
+
+
+def _shrunk(rgb: Bytes, factor: float) -> Bytes:
+    return np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _as_bytes(unlike: Array) -> Bytes:
@@ -187,15 +191,21 @@ def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Ma
     x1 = min(width, int((columns.max() + 1) * per_cell[0] + reach))
     y1 = min(height, int((rows.max() + 1) * per_cell[1] + reach))
     factor = min(1.0, CROP_PX / max(x1 - x0, y1 - y0))
-    crop = cv2.resize(photo.rgb[y0:y1, x0:x1], None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    crop = _shrunk(photo.rgb[y0:y1, x0:x1], factor)
     window = _Window(x0, y0, crop.shape[1] / (x1 - x0))
-    soft = cv2.resize(seed.inside.astype(np.float32), (width // 2 or 1, height // 2 or 1), interpolation=cv2.INTER_LINEAR)
-    near = cv2.resize(soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], crop.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    soft = cv2.resize(
+        seed.inside.astype(np.float32), (width // 2 or 1, height // 2 or 1), interpolation=cv2.INTER_LINEAR
+    )
+    near = cv2.resize(
+        soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], crop.shape[1::-1], interpolation=cv2.INTER_LINEAR
+    )
     rough = near > 0.5
     band = max(2.0, slack * window.factor)
     whole = _reference_mask(photo, reference, (height // 2 or 1, width // 2 or 1), grow=1.02)
     banned = cv2.resize(
-        whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].astype(np.uint8), crop.shape[1::-1], interpolation=cv2.INTER_NEAREST
+        whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].astype(np.uint8),
+        crop.shape[1::-1],
+        interpolation=cv2.INTER_NEAREST,
     ).astype(bool)
     return _cut(crop, rough, banned, band), window
 
@@ -211,10 +221,14 @@ def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
     if not (marks == cv2.GC_FGD).any() or not (marks == cv2.GC_BGD).any():
         return rough & ~banned
     cv2.setRNGSeed(0)
-    cv2.grabCut(crop, marks, None, np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
-    cut = np.isin(marks, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
-    cut = cv2.morphologyEx(cut, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)))
-    solid = _solid(_largest(cut.astype(bool)))
+    models = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.grabCut(crop, marks, (0, 0, 1, 1), *models, 3, cv2.GC_INIT_WITH_MASK)
+    cut = cv2.morphologyEx(
+        np.isin(marks, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8),
+        cv2.MORPH_OPEN,
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)),
+    )
+    solid = _solid(_largest(np.asarray(cut) > 0))
     return solid if solid.sum() > 0.4 * (rough & ~banned).sum() else rough & ~banned
 
 

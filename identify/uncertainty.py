@@ -19,6 +19,7 @@ COVERAGE = 0.95
 _STEPS = np.array([1e-3, 1e-4, 1e-4, 1e-4, 0.02, 0.02, 0.02])  # ln focal, rad, rad, rad, mm, mm, mm
 
 Function = Callable[[Camera, Pose, Array], float]
+Functions = Callable[[Camera, Pose, Array], Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,39 +74,72 @@ def propagate(
     ValueError
         If the function gives a value that is not finite at the estimate.
     """
+
+    def alone(seen_by: Camera, at: Pose, shifts: Array) -> Array:
+        return np.array([function(seen_by, at, shifts)])
+
+    return propagate_all(alone, camera, pose, extras=extras, lines=(lines,))[0]
+
+
+def propagate_all(
+    functions: Functions,
+    camera: Camera,
+    pose: Pose,
+    *,
+    extras: Sequence[Extra] = (),
+    lines: Sequence[Sequence[BudgetLine]],
+) -> tuple[Estimate, ...]:
+    """``propagate`` for Q values at once, for functions that share most of their work.
+
+    Parameters
+    ----------
+    functions : Q values (Q,) of (camera, pose, shifts (E,)).
+    lines : Q lists of contributions known beforehand.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite at the estimate, or ``lines`` holds another number of lists than Q.
+    """
     rest = np.zeros(len(extras))
-    value = function(camera, pose, rest)
-    if not math.isfinite(value):
-        raise ValueError(f"The function gave {value} at the estimate; there is nothing to propagate.")
-    gradient = pose_gradient(function, camera, pose, rest)
-    variance = float(gradient @ pose.covariance @ gradient)
-    focal_variance = float(pose.covariance[0, 0])
-    by_focal = float(gradient @ pose.covariance[:, 0]) ** 2 / focal_variance if focal_variance > 0 else 0.0
-    budget = [
-        BudgetLine("focal length", math.sqrt(by_focal)),
-        BudgetLine("pose", math.sqrt(max(0.0, variance - by_focal))),
-    ]
-    for index, extra in enumerate(extras):
-        step = extra.step or extra.u
-        if step == 0:
-            continue
-        shift = rest.copy()
-        shift[index] = step
-        slope = (function(camera, pose, shift) - function(camera, pose, -shift)) / (2 * step)
-        budget.append(BudgetLine(extra.name, abs(slope) * extra.u))
-    return Estimate(value, (*budget, *lines))
+    values = functions(camera, pose, rest)
+    if len(lines) != len(values) or not np.isfinite(values).all():
+        raise ValueError(f"Need finite values and as many lists of lines, got {values} and {len(lines)} lists.")
+    gradient = pose_gradient(functions, camera, pose, rest)
+    covariance = pose.covariance
+    variance = np.einsum("iq,ij,jq->q", gradient, covariance, gradient)
+    focal = float(covariance[0, 0])
+    by_focal = (gradient.T @ covariance[:, 0]) ** 2 / focal if focal > 0 else np.zeros(len(values))
+    slopes = [_slope(functions, camera, pose, extras, index) for index in range(len(extras))]
+    estimates = []
+    for q, value in enumerate(values):
+        budget = [
+            BudgetLine("focal length", math.sqrt(by_focal[q])),
+            BudgetLine("pose", math.sqrt(max(0.0, variance[q] - by_focal[q]))),
+        ]
+        budget += [
+            BudgetLine(extra.name, abs(float(slope[q])) * extra.u) for extra, slope in zip(extras, slopes, strict=True)
+        ]
+        estimates.append(Estimate(float(value), (*budget, *lines[q])))
+    return tuple(estimates)
 
 
-def pose_gradient(function: Function, camera: Camera, pose: Pose, shifts: Array) -> Array:
-    """Central-difference gradient (7,) of a function of camera and pose, in the order of ``Pose.covariance``."""
-    gradient = np.zeros(7)
+def _slope(functions: Functions, camera: Camera, pose: Pose, extras: Sequence[Extra], index: int) -> Array:
+    shift = np.zeros(len(extras))
+    shift[index] = step = extras[index].step or extras[index].u or 1.0
+    return (functions(camera, pose, shift) - functions(camera, pose, -shift)) / (2 * step)
+
+
+def pose_gradient(functions: Functions, camera: Camera, pose: Pose, shifts: Array) -> Array:
+    """Central-difference gradient (7, Q) of functions of camera and pose, in the order of ``Pose.covariance``."""
+    rows = []
     for index, step in enumerate(_STEPS):
         delta = np.zeros(7)
         delta[index] = step
-        ahead = function(*moved(camera, pose, delta), shifts)
-        behind = function(*moved(camera, pose, -delta), shifts)
-        gradient[index] = (ahead - behind) / (2 * step)
-    return gradient
+        ahead = functions(*moved(camera, pose, delta), shifts)
+        behind = functions(*moved(camera, pose, -delta), shifts)
+        rows.append((ahead - behind) / (2 * step))
+    return np.array(rows)
 
 
 def monte_carlo(

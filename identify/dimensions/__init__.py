@@ -1,0 +1,207 @@
+"""Dimensions of the part in millimetres, each with its budget, or the reason why not and what would help."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from identify import tables
+from identify.dimensions import reading, standing
+from identify.dimensions.reading import Reading
+from identify.model import UNSURE, Measurement, NotMeasured, Outline, Photo, Plane, Reference
+from identify.uncertainty import mixed_budget, mixture
+
+LYING, STANDING, INSTALLED = "lying", "standing", "installed"
+U_SIZE_REL = 0.001
+U_GIVEN_MM = 1.0  # a height that the user read off a rule
+UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
+UNITLESS = ("spline_count",)
+
+Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
+Quantities = dict[str, list[tuple[float, Reading]]]
+
+
+def measure(
+    photo: Photo,
+    outline: Outline | None,
+    plane: Plane | None,
+    *,
+    reference: Reference | None,
+    view: str,
+    answer: str,
+    wanted: tuple[str, ...],
+    height_mm: float | None = None,
+) -> Result:
+    """Measure everything that the photo shows of the part.
+
+    Parameters
+    ----------
+    outline, plane, reference : what the earlier steps found, None where they did not.
+    view : lying, standing or installed.
+    answer : class id, or unsure; it only sets what a standing part's height usually is.
+    wanted : quantities to account for: each comes out measured or not measured.
+    height_mm : height of a standing part's rim over the bench, where the user knows it [mm].
+
+    Returns
+    -------
+    tuple of Measurement, tuple of NotMeasured
+        The wanted quantities first, in their order, then others that the photo gave as well.
+    """
+    refusal = _refusal(outline, plane, view)
+    if refusal is not None or outline is None or plane is None:
+        why = refusal or _NO_SCALE
+        return (), tuple(NotMeasured(name, why.reason, why.advice) for name in wanted)
+    u_size_rel = reference.u_size_rel if reference is not None else U_SIZE_REL
+    if view == STANDING:
+        on_part = reference is not None and reference.on_part
+        found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
+    else:
+        found = _lying(photo, outline, plane, u_size_rel)
+    measured = [_mixed(name, found[name]) for name in (*wanted, *(set(found) - set(wanted))) if name in found]
+    missed = tuple(_missed(name, outline, view) for name in wanted if name not in found)
+    return tuple(measured), missed
+
+
+_NO_SCALE = NotMeasured(
+    "", "There is no scale in the photo.", "Lay a coin, bank card or ruler flat beside the part and retake."
+)
+_NO_OUTLINE = NotMeasured(
+    "",
+    "The part's outline was not found.",
+    "Lay the part alone on a plain sheet of paper, whole in the picture, and retake.",
+)
+_INSTALLED = NotMeasured(
+    "",
+    "The photo shows an installed tap; its insert is hidden.",
+    "Shut the water off, take the insert out, lay it beside a coin or card and photograph it from above.",
+)
+
+
+def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeasured | None:
+    if view == INSTALLED:
+        return _INSTALLED
+    if plane is None:
+        return _NO_SCALE
+    return _NO_OUTLINE if outline is None else None
+
+
+def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
+    found: Quantities = {}
+    for pose in plane.poses:
+        lain = reading.lie(photo, outline, plane.camera, pose)
+        if lain is None:
+            continue
+        for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
+            found.setdefault(name, []).append((pose.weight, one))
+    if outline.cut_off:
+        found.pop("overall_length", None)
+    return found
+
+
+def _standing(
+    outline: Outline, plane: Plane, answer: str, height_mm: float | None, u_size_rel: float, *, on_part: bool
+) -> Quantities:
+    if outline.cut_off:
+        return {}
+    prior = _height(answer, height_mm)
+    found: Quantities = {}
+    for pose in plane.poses:
+        stood = standing.stand(
+            outline, plane.camera, pose, prior, u_size_rel=u_size_rel, rim_mm=0.0 if on_part else None
+        )
+        if stood is None:
+            continue
+        one = Reading(
+            "body_diameter",
+            stood.estimate,
+            _method(stood, prior, on_part),
+            stood.rim_px,
+            (stood.points_px[stood.used],),
+        )
+        found.setdefault("body_diameter", []).append((pose.weight, one))
+    return found
+
+
+def _height(answer: str, height_mm: float | None) -> standing.Height:
+    if height_mm is not None:
+        return standing.Height(height_mm, U_GIVEN_MM, "height given")
+    if answer == UNSURE:
+        return UNKNOWN_HEIGHT
+    row = tables.load().fitting(answer)
+    if row.height_mm is None or row.u_height_mm is None:
+        return UNKNOWN_HEIGHT
+    return standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
+
+
+def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:
+    if on_part:
+        return "standing, rim in the plane of the reference on the part"
+    if stood.u_height_mm < 0.5 * prior.u_mm:
+        return f"standing, rim and base seen, rim {stood.shape_mm[3]:.0f} mm up"
+    return f"standing, rim {stood.shape_mm[3]:.0f} mm up ({prior.source})"
+
+
+def _mixed(name: str, ways: list[tuple[float, Reading]]) -> Measurement:
+    weights = [weight for weight, _ in ways]
+    estimates = [one.estimate for _, one in ways]
+    value, u95 = mixture(estimates, weights)
+    best = ways[int(np.argmax(weights))][1]
+    return Measurement(
+        quantity=name,
+        value=value,
+        u95=u95,
+        unit="1" if name in UNITLESS else "mm",
+        method=best.method,
+        budget=mixed_budget(estimates, weights),
+        line_px=best.line_px,
+        edges_px=best.edges_px,
+    )
+
+
+_LYING_HELP = {
+    "thread_pitch": (
+        "No thread with at least three turns was seen.",
+        "Lay the part on its side, 250 to 350 mm from the camera, sharp and evenly lit, and retake.",
+    ),
+    "thread_major_diameter": (
+        "No thread with at least three crests on both edges was seen.",
+        "Lay the part on its side, 250 to 350 mm from the camera, sharp and evenly lit, and retake.",
+    ),
+    "hex_across_flats": (
+        "No hexagon with visible flats was seen.",
+        "Turn the part so that two flats face the camera, or measure it with a calliper.",
+    ),
+    "body_diameter": (
+        "No round body with two clear edges was seen.",
+        "Lay the part on plain paper in soft light and retake.",
+    ),
+}
+_ELSEWHERE = {
+    "spline_count": (
+        "Splines are counted end-on.",
+        "Photograph the spindle end-on and count the teeth, or count by hand.",
+    ),
+    "spline_diameter": ("The spline is too fine in this photo.", "Measure over the teeth with a calliper."),
+    "stem_square": ("The stem's square is too small in this photo.", "Measure across the square with a calliper."),
+}
+
+
+def _missed(name: str, outline: Outline, view: str) -> NotMeasured:
+    if name in _ELSEWHERE:
+        return NotMeasured(name, *_ELSEWHERE[name])
+    if outline.cut_off:
+        return NotMeasured(
+            name, "The part is cut off by the picture's edge.", "Take the whole part into the picture and retake."
+        )
+    if view == STANDING and name == "body_diameter":
+        return NotMeasured(
+            name, "The outline is not that of an upright round body.", "Lay the part on its side and retake."
+        )
+    if view == STANDING:
+        return NotMeasured(
+            name, "It can't be seen from above on a standing part.", "Lay the part on its side and retake."
+        )
+    if name in _LYING_HELP:
+        return NotMeasured(name, *_LYING_HELP[name])
+    return NotMeasured(
+        name, "The part's edges were not found.", "Lay the part on plain paper in soft light and retake."
+    )

@@ -1,0 +1,203 @@
+"""Quantities of a lying part, each with its budget: what is read off the profile at fixed edge points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.dimensions import crests, hexagon, lying, thread
+from identify.dimensions.axis import Profile, Sides, settle
+from identify.geometry.camera import project
+from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
+from identify.uncertainty import Estimate, Extra, propagate_all
+
+EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
+SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
+LENS_REL = 0.0015
+ROUND_REL = 0.001
+REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
+UNKNOWN_SECTION = 0.96  # contact height over half width where round and hexagonal are not told apart: 0.87 to 1
+BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
+END_PX = 0.6  # an end face's edge is short, often rounded
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One quantity at one pose: the estimate, how it was got, and what to draw."""
+
+    quantity: str
+    estimate: Estimate
+    method: str
+    line_px: Array
+    edges_px: tuple[Array, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lain:
+    """A lying part settled at one pose, with what was recognised along it."""
+
+    camera: Camera
+    pose: Pose
+    seen: lying.Seen
+    profile: Profile
+    usable: NDArray[np.bool_]
+    under: Array
+    body: NDArray[np.bool_] | None
+    thread: thread.Thread | None
+    crests: crests.Crests | None
+    hexagon: hexagon.Hexagon | None
+
+
+def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
+    """Settle the part at one pose; None where its edges are not found."""
+    axis = lying.first_axis(outline, camera, pose)
+    if axis is None:
+        return None
+    rough = lying.seen(photo, outline, camera, pose, axis)
+    if rough is None:
+        return None
+    axis = settle(axis, camera, pose, rough.sides).axis
+    seen = lying.seen(photo, outline, camera, pose, axis)
+    if seen is None:
+        return None
+    profile = settle(axis, camera, pose, seen.sides)
+    usable = lying.symmetric(profile, seen.mm_per_px)
+    hexa = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
+    under = np.ones(len(usable)) if hexa is None else np.where(hexagon.carried(hexa, profile), hexa.under, 1.0)
+    profile = settle(axis, camera, pose, seen.sides, under=under)
+    round_part = usable if hexa is None else usable & ~hexa.stations
+    found = thread.find(photo, camera, pose, profile, round_part, seen.mm_per_px)
+    tops = None if found is None else crests.find(profile, found)
+    body = lying.body(profile, round_part, seen.mm_per_px)
+    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, hexa)
+
+
+def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
+    """Every quantity that the settled part shows, by name."""
+    names = ["overall_length"]
+    if lain.body is not None:
+        names.append("body_diameter")
+    if lain.crests is not None:
+        names += ["thread_major_diameter", "thread_pitch"]
+    if lain.hexagon is not None:
+        names.append("hex_across_flats")
+    scale = lain.seen.mm_per_px
+    ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
+    base = _values(names, lain, ends, lain.profile)
+
+    def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
+        sides = _shifted(lain.seen.sides, float(shifts[0]))
+        profile = settle(lain.profile.axis, camera, pose, sides, under=lain.under, lift_mm=float(shifts[1]))
+        return _values(names, lain, ends, profile, camera, pose)
+
+    extras = (
+        Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
+        Extra("height of the axis", _rest_mm(lain)),
+    )
+    lines = [_lines(name, value, lain, ends, u_size_rel, scale) for name, value in zip(names, base, strict=True)]
+    estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines)
+    return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
+
+
+def _shifted(sides: Sides, outward_px: float) -> Sides:
+    across = sides.right_px - sides.left_px
+    across = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9) * outward_px
+    return Sides(sides.left_px - across, sides.right_px + across, sides.trusted)
+
+
+def _values(
+    names: list[str],
+    lain: Lain,
+    ends: lying.Ends,
+    profile: Profile,
+    camera: Camera | None = None,
+    pose: Pose | None = None,
+) -> Array:
+    seen_by, at = camera or lain.camera, pose or lain.pose
+    values = []
+    for name in names:
+        if name == "overall_length":
+            values.append(lying.length(ends, profile.axis, seen_by, at))
+        elif name == "body_diameter":
+            values.append(2 * float(np.median(profile.radius_mm[lain.body])))
+        elif name == "thread_major_diameter" and lain.crests is not None:
+            values.append(crests.major(profile, lain.crests) + lain.crests.blunted_mm)
+        elif name == "thread_pitch" and lain.thread is not None:
+            values.append(lain.thread.pitch_mm * _stretch(profile, lain))
+        elif lain.hexagon is not None:
+            values.append(hexagon.across_flats(lain.hexagon, profile, at))
+    return np.array(values)
+
+
+def _stretch(profile: Profile, lain: Lain) -> float:
+    """Length of the thread's zone in this profile over its length when the pitch was read."""
+    if lain.thread is None:
+        return 1.0
+    index = np.flatnonzero(lain.thread.zone)
+    now = profile.station_mm[index[-1]] - profile.station_mm[index[0]]
+    return float(now / (lain.profile.station_mm[index[-1]] - lain.profile.station_mm[index[0]]))
+
+
+def _rest_mm(lain: Lain) -> float:
+    """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
+    widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
+    open_question = 0.0 if lain.hexagon is not None else 0.03 * widest
+    return float(np.hypot(REST_MM, open_question))
+
+
+def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, u_size_rel: float, scale: float) -> list[BudgetLine]:
+    lines = [BudgetLine("reference size", u_size_rel * value), BudgetLine("lens", LENS_REL * value)]
+    if name == "thread_pitch" and lain.thread is not None:
+        return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
+    if name == "overall_length":
+        rounding = float(0.25 * np.hypot(*ends.bulge_mm))
+        return [*lines, BudgetLine("end faces", float(np.hypot(END_PX * scale * 2**0.5, rounding)))]
+    lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
+    if name == "thread_major_diameter" and lain.crests is not None:
+        lines.append(BudgetLine("crests", lain.crests.u_mm))
+        lines.append(BudgetLine("blunted crests", BLUNT_SHARE * lain.crests.blunted_mm))
+    if name == "body_diameter":
+        lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))
+    if name == "hex_across_flats" and lain.hexagon is not None:
+        lines.append(BudgetLine("roll of the hexagon", lain.hexagon.u_rel * value))
+    return lines
+
+
+def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Reading:
+    sides = lain.seen.sides
+    if name == "overall_length":
+        axis, low, high = lain.profile.axis, *lying.end_stations(ends, lain.profile.axis, lain.camera, lain.pose)
+        line = project(lain.camera, lain.pose, axis.at(np.array([low, high])))
+        return Reading(
+            name,
+            estimate,
+            "lying, end face to end face along the axis",
+            line,
+            (ends.first_px[None], ends.last_px[None]),
+        )
+    if name == "thread_pitch" and lain.thread is not None:
+        index = np.flatnonzero(lain.thread.zone)
+        line = sides.right_px[[index[0], index[-1]]]
+        text = f"lying, period of the thread over {lain.thread.turns:.0f} turns"
+        return Reading(name, estimate, text, line, (sides.left_px[index], sides.right_px[index]))
+    if name == "thread_major_diameter" and lain.crests is not None:
+        left, right = lain.crests.left, lain.crests.right
+        middle = left[len(left) // 2]
+        text = f"lying, crests of both edges ({len(left)} and {len(right)}), cylinder on the bench"
+        return Reading(
+            name,
+            estimate,
+            text,
+            np.array([sides.left_px[middle], sides.right_px[middle]]),
+            (sides.left_px[left], sides.right_px[right]),
+        )
+    if name == "hex_across_flats" and lain.hexagon is not None:
+        stations, text = lain.hexagon.stations, lain.hexagon.method
+    else:
+        stations, text = np.asarray(lain.body), "lying, both edges, cylinder on the bench"
+    index = np.flatnonzero(stations)
+    middle = int(index[len(index) // 2])
+    line = np.array([sides.left_px[middle], sides.right_px[middle]])
+    return Reading(name, estimate, text, line, (sides.left_px[index], sides.right_px[index]))

@@ -1,0 +1,231 @@
+"""A standing part: the round body whose rim and base make the outline, its radius and height found together.
+
+Seen from above, the outline of an upright cylinder is the convex hull of two circles' images: the rim at the top
+and the base on the bench. The rim alone gives the radius for a known height only, R = R0 (Z - h) / Z; where the base
+shows on the camera's side, both come out. What is known of the height beforehand (the user's figure, or what parts
+of the class usually have) enters as one more observation, with its spread.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from identify.geometry.camera import on_height, project
+from identify.model import Array, BudgetLine, Camera, Outline, Pose
+from identify.uncertainty import Estimate, Extra, propagate_all
+
+POINTS = 180
+CIRCLE = np.linspace(0, 2 * math.pi, 90, endpoint=False)
+INDEPENDENT = 12.0  # edge points that err on their own; the rest repeat their neighbours' error
+EDGE_PX = 0.25
+LENS_REL = 0.0015
+SHADOW_PX = 0.17
+ROUND_REL = 0.001
+LEAST_USED = 0.4  # share of the outline that must agree with an upright cylinder
+MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class Height:
+    """What is known of the rim's height over the bench before the photo: value, its spread [mm], where from."""
+
+    value_mm: float
+    u_mm: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stood:
+    """A standing body fitted at one pose.
+
+    Parameters
+    ----------
+    shape_mm : (4,) centre x, centre y, radius, height of the rim over the base
+    used : (M,) bool, the outline points that agree
+    rest_px : root mean square of their distances from the fitted outline [px]
+    """
+
+    shape_mm: Array
+    points_px: Array
+    used: NDArray[np.bool_]
+    rest_px: float
+    estimate: Estimate
+    u_height_mm: float
+    rim_px: Array
+
+
+def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | None = None) -> Array:
+    """Outline (K, 2) [px] of an upright cylinder: hull of the images of its rim and its base.
+
+    The base is on the bench, or, with ``rim_mm``, the rim is at that height and the base below it.
+    """
+    x, y, radius, height = shape_mm
+    top = height if rim_mm is None else rim_mm
+    ring = np.column_stack([x + radius * np.cos(CIRCLE), y + radius * np.sin(CIRCLE), np.zeros(len(CIRCLE))])
+    up = np.array([0.0, 0.0, 1.0])
+    both = np.vstack([ring + top * up, ring + (top - height) * up])
+    pixels = project(camera, pose, both)
+    return pixels[cv2.convexHull(pixels.astype(np.float32), returnPoints=False).ravel()]
+
+
+def apart(points_px: Array, polygon_px: Array) -> Array:
+    """Signed distance (N,) of points from a convex polygon's border [px]; outside is positive."""
+    ahead = np.roll(polygon_px, -1, axis=0)
+    side = ahead - polygon_px
+    long = np.maximum(np.sum(side**2, axis=1), 1e-12)
+    between = points_px[:, None, :] - polygon_px[None, :, :]
+    share = np.clip(np.sum(between * side, axis=2) / long, 0, 1)
+    distance = np.linalg.norm(between - share[..., None] * side, axis=2).min(axis=1)
+    turn = side[:, 0] * between[..., 1] - side[:, 1] * between[..., 0]
+    area = float(np.sum(polygon_px[:, 0] * ahead[:, 1] - ahead[:, 0] * polygon_px[:, 1]))
+    inside = (turn * np.sign(area) >= 0).all(axis=1)
+    return np.where(inside, -distance, distance)
+
+
+def stand(
+    outline: Outline,
+    camera: Camera,
+    pose: Pose,
+    prior: Height,
+    *,
+    u_size_rel: float,
+    rim_mm: float | None = None,
+) -> Stood | None:
+    """Fit the body to the outline at one pose; None where no upright cylinder comes near it."""
+    picked = np.linspace(0, len(outline.contour_px), POINTS, endpoint=False).astype(int)
+    points = outline.contour_px[picked]
+    start = _start(points, camera, pose, prior, rim_mm)
+    if start is None:
+        return None
+    fit = _Fit(camera, pose, points, float(np.hypot(EDGE_PX, outline.u_px)), prior, rim_mm)
+    first = fit.best(start, np.ones(POINTS, bool), loss="cauchy")
+    off = fit.off_px(first)
+    used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
+    rest = float(np.sqrt(np.mean(off[used] ** 2)))
+    if used.mean() < LEAST_USED or rest > MOST_REST * float(np.ptp(points, axis=0).max()):
+        return None
+    shape = fit.best(first, used, loss="linear")
+    return _stood(fit, shape, used, rest, 0.5 * outline.u_px, u_size_rel)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """Outline points (M, 2) [px] against an upright cylinder at one camera and pose."""
+
+    camera: Camera
+    pose: Pose
+    points_px: Array
+    u_px: float
+    prior: Height
+    rim_mm: float | None
+
+    @property
+    def sigma_px(self) -> float:
+        """Weight of one point, so that all together count as the independent ones."""
+        return self.u_px * math.sqrt(POINTS / INDEPENDENT)
+
+    def off_px(self, shape: Array, camera: Camera | None = None, pose: Pose | None = None) -> Array:
+        """Signed distance (M,) of the points from the outline of ``shape`` [px]."""
+        polygon = silhouette(shape, camera or self.camera, pose or self.pose, rim_mm=self.rim_mm)
+        return apart(self.points_px, polygon)
+
+    def weighed(self, off_px: Array, shape: Array, used: NDArray[np.bool_]) -> Array:
+        """Residuals of the points used and of the height known beforehand, in standard deviations."""
+        return np.append(off_px[used] / self.sigma_px, (shape[3] - self.prior.value_mm) / self.prior.u_mm)
+
+    def best(self, start: Array, used: NDArray[np.bool_], *, loss: str) -> Array:
+        """The shape (4,) that fits best."""
+        bounds = ([-np.inf, -np.inf, 1.0, 0.5], [np.inf, np.inf, 200.0, 250.0])
+        found = least_squares(
+            lambda shape: self.weighed(self.off_px(shape), shape, used),
+            np.clip(start, *bounds),
+            loss=loss,
+            f_scale=1.5 / self.sigma_px,
+            x_scale=[1, 1, 1, 5],
+            diff_step=1e-4,
+            max_nfev=30,
+            bounds=bounds,
+        )
+        return np.asarray(found.x)
+
+    def jacobian(self, shape: Array, used: NDArray[np.bool_]) -> Array:
+        """Derivatives (M + 1, 4) of the residuals by the shape, central differences."""
+        columns = []
+        for step in np.eye(4) * [0.05, 0.05, 0.05, 0.3]:
+            ahead = self.weighed(self.off_px(shape + step), shape + step, used)
+            behind = self.weighed(self.off_px(shape - step), shape - step, used)
+            columns.append((ahead - behind) / (2 * step.sum()))
+        return np.stack(columns, axis=1)
+
+
+def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: float | None) -> Array | None:
+    top = prior.value_mm if rim_mm is None else rim_mm
+    plan = on_height(camera, pose, points, top)[:, :2]
+    if not np.isfinite(plan).all():
+        return None
+    hull = cv2.convexHull(plan.astype(np.float32)).reshape(-1, 2)
+    (x, y), radius = cv2.minEnclosingCircle(hull)
+    area = float(cv2.contourArea(hull))
+    return np.array([x, y, 0.5 * (radius + math.sqrt(area / math.pi)), prior.value_mm])
+
+
+def _stood(
+    fit: _Fit, shape: Array, used: NDArray[np.bool_], rest_px: float, u_outline_px: float, u_size_rel: float
+) -> Stood:
+    """The fit with its budget; the fit's answer to a moved camera is that of one Gauss-Newton step."""
+    jacobian = fit.jacobian(shape, used)
+    covariance = np.linalg.inv(jacobian.T @ jacobian + 1e-9 * np.eye(4))
+    solve = covariance @ jacobian.T
+    scale = float(2 * shape[2] / max(np.ptp(fit.points_px, axis=0).max(), 1.0))
+
+    def diameter(camera: Camera, pose: Pose, shifts: Array) -> Array:
+        moved_off = fit.off_px(shape, camera, pose) + float(shifts[0])
+        return np.array([2 * (shape - solve @ fit.weighed(moved_off, shape, used))[2]])
+
+    value = 2 * float(shape[2])
+    lines = [
+        BudgetLine("reference size", u_size_rel * value),
+        BudgetLine("lens", LENS_REL * value),
+        BudgetLine("shadow and glare", SHADOW_PX * scale),
+        BudgetLine("out of round", ROUND_REL * value),
+        BudgetLine("height and outline", 2 * math.sqrt(float(covariance[2, 2])) * max(1.0, rest_px / fit.u_px)),
+    ]
+    edge = Extra("part edge", float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2), step=0.5)
+    estimate = propagate_all(diameter, fit.camera, fit.pose, extras=(edge,), lines=(lines,))[0]
+    top = float(shape[3]) if fit.rim_mm is None else fit.rim_mm
+    right = fit.pose.rotation[0] * np.array([1.0, 1.0, 0.0])
+    right = right / np.linalg.norm(right) * shape[2]
+    centre = np.array([shape[0], shape[1], top])
+    line = project(fit.camera, fit.pose, np.array([centre - right, centre + right]))
+    return Stood(shape, fit.points_px, used, rest_px, estimate, math.sqrt(float(covariance[3, 3])), line)
+
+
+def from_foot(rim_read_mm: float, rim_off_mm: float, base_off_mm: float, camera_mm: float) -> tuple[float, float]:
+    """Diameter and height of a standing rim from what is read in the bench plane, where the base shows.
+
+    By similar triangles from the camera's foot point F: the rim's centre C at height h is seen on the bench at P
+    with |FP| = |FC| H / (H - h), and its diameter is enlarged alike. So k = |FP| / |FC| gives d = d0 / k and
+    h = H (1 - 1 / k).
+
+    Parameters
+    ----------
+    rim_read_mm : the rim's diameter read in the bench plane, d0
+    rim_off_mm : distance of its centre, read in the bench plane, from the foot point, |FP|
+    base_off_mm : distance of the base's centre from the foot point, |FC|
+    camera_mm : the camera's height over the bench, H
+
+    Raises
+    ------
+    ValueError
+        If the base lies under the camera: there the ratio says nothing.
+    """
+    if base_off_mm <= 0:
+        raise ValueError(f"The base must lie beside the camera's foot point, got {base_off_mm} mm.")
+    ratio = rim_off_mm / base_off_mm
+    return rim_read_mm / ratio, camera_mm * (1 - 1 / ratio)

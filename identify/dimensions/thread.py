@@ -1,0 +1,222 @@
+"""Threads of a lying part: where one is, its pitch, and the circle of its crests.
+
+The turned surface is unrolled from the photo through the camera, so that a tilted view and the surface's height
+over the axis change nothing. A thread of pitch p shows as light and dark bands whose phase moves by one turn in p
+around the axis; rings and ribs stay where they are. Source of the spectral estimate: Welch's windowed periodogram
+with a parabolic peak.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from identify.dimensions.axis import Profile
+from identify.dimensions.lying import crest_line
+from identify.geometry.camera import camera_place_mm, project
+from identify.geometry.edges import sample_profiles
+from identify.model import Array, Camera, Photo, Pose
+
+LEAST_PX = 2.5  # a pitch; finer threads are not resolved
+LEAST_TURNS = 3.0
+ZONE_SHARE = 0.3  # of the strongest power: where it falls below, the thread ends
+PHASE_PX = 0.3  # by which the zone's two ends may err
+PITCHES_MM = (0.6, 3.2)  # sought between; finer than any tap thread, coarser than G1
+SAMPLE_MM = 0.14  # between stations when a thread is sought
+HELIX = (0.5, 1.7)  # turns of phase in one turn about the axis that a single-start thread may show
+TURN_RAD = math.radians(62)  # the surface is looked at this far to either side of the line facing the camera
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Thread:
+    """A zone with a thread.
+
+    Parameters
+    ----------
+    zone : (N,) bool, its stations among the profile's
+    pitch_mm, u_pitch_mm : and its standard uncertainty [mm]
+    score : spectral peak over the median of the spectrum
+    helix : turns of phase in one turn about the axis: near 1 for a thread of either hand, near 0 for rings
+    turns : pitches in the zone
+    """
+
+    zone: NDArray[np.bool_]
+    pitch_mm: float
+    u_pitch_mm: float
+    score: float
+    helix: float
+    turns: float
+    pitch_px: float
+
+
+def unrolled_light(
+    photo: Photo, camera: Camera, pose: Pose, profile: Profile, radius_mm: Array, station_mm: Array, angles_rad: Array
+) -> Array:
+    """Light (N, A) on the turned surface at stations (N,) and angles (A,) from the line facing the camera."""
+    axis = profile.axis
+    centre = axis.at(station_mm)
+    sight = camera_place_mm(pose) - centre
+    sight -= (sight @ axis.along)[:, None] * axis.along
+    up = sight / np.linalg.norm(sight, axis=1, keepdims=True)
+    right = np.cross(axis.along, up)
+    right *= np.sign(right @ axis.across)[:, None]
+    cos, sin = np.cos(angles_rad), np.sin(angles_rad)
+    outward = up[:, None, :] * cos[None, :, None] + right[:, None, :] * sin[None, :, None]
+    points = centre[:, None, :] + radius_mm[:, None, None] * outward
+    pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
+    light = sample_profiles(photo.rgb, pixels, np.zeros_like(pixels), np.zeros(1))[:, 0].mean(axis=1)
+    return np.sqrt(np.maximum(light, 0)).reshape(len(station_mm), len(angles_rad))
+
+
+def find(
+    photo: Photo, camera: Camera, pose: Pose, profile: Profile, usable: NDArray[np.bool_], px_mm: float
+) -> Thread | None:
+    """The thread that stands out most, or None. ``px_mm`` is the size of a photo pixel at the axis [mm]."""
+    if usable.sum() < 24:
+        return None
+    station, surface, ripple = _evened(profile, usable)
+    shortest = max(PITCHES_MM[0], LEAST_PX * px_mm)
+    if shortest >= PITCHES_MM[1] or np.ptp(station) < 2 * PITCHES_MM[0] * LEAST_TURNS:
+        return None
+    angles = np.linspace(-TURN_RAD, TURN_RAD, 25)
+    light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
+    bands = np.concatenate([_banded(light, station), _banded(ripple, station)], axis=1)
+    return _strongest(profile, station, bands, angles, shortest, px_mm)
+
+
+def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+    """Even stations (M,), the surface's radius there (M,), and both edges' ripple (M, 2) [mm]."""
+    order = np.argsort(profile.station_mm)
+    order = order[usable[order]]
+    at = profile.station_mm[order]
+    own = float(at[-1] - at[0]) / len(at)
+    station = np.arange(at[0], at[-1], max(own, SAMPLE_MM))
+    blur = 0.4 * float(station[1] - station[0]) / own
+    sides = [
+        np.interp(station, at, gaussian_filter1d(side[order], blur)) for side in (profile.left_mm, profile.right_mm)
+    ]
+    mean = (sides[0] + sides[1]) / 2
+    surface = gaussian_filter1d(crest_line(mean, station, 1.0), max(1.0, 0.8 / float(station[1] - station[0])))
+    return station, surface, np.column_stack(sides)
+
+
+def _banded(values: Array, station: Array) -> Array:
+    """Values (M, C) less their slow part along the stations, at unit spread within a few millimetres."""
+    step = float(station[1] - station[0])
+    wide = max(3, round(3.6 / step))
+    flat = values - uniform_filter1d(values, wide, axis=0, mode="nearest")
+    flat -= uniform_filter1d(flat, wide, axis=0, mode="nearest")
+    spread = np.sqrt(uniform_filter1d(flat**2, 2 * wide, axis=0, mode="nearest"))
+    return flat / (spread + 0.25 * float(np.median(spread)) + 1e-9)
+
+
+def _spectrum(bands: Array, station: Array, frequencies: Array) -> NDArray[np.complex128]:
+    """Hann-windowed spectrum (F, C) of bands (M, C) at ``frequencies`` [1/mm]."""
+    window = np.hanning(len(station) + 2)[1:-1]
+    waves = np.exp(-2j * math.pi * frequencies[:, None] * (station - station.mean())[None, :])
+    return (waves * window) @ bands / window.sum()
+
+
+def _strength(spectrum: NDArray[np.complex128], angles: Array) -> Array:
+    """Power (F, 3) that is coherent around the axis for phase turns of -1, 0 and +1 per turn, edges included."""
+    around = np.concatenate([angles, [-math.pi / 2, math.pi / 2]])
+    weight = np.concatenate([np.cos(angles) ** 0.5, [2.0, 2.0]])
+    powers = []
+    for turns in (-1, 0, 1):
+        twist = np.exp(-1j * turns * around)
+        inner = np.abs(spectrum[:, :-2] @ (weight[:-2] * twist[:-2])) ** 2 / weight[:-2].sum() ** 2
+        sides = np.abs(spectrum[:, -2:] @ twist[-2:]) ** 2 / 4
+        powers.append(inner + 0.5 * sides)
+    return np.stack(powers, axis=1)
+
+
+def _strongest(
+    profile: Profile, station: Array, bands: Array, angles: Array, shortest: float, px_mm: float
+) -> Thread | None:
+    frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 160)
+    best: Thread | None = None
+    for length in (7.0, 11.0):
+        for start in np.arange(station[0], station[-1] - length + 1e-9, 1.0):
+            inside = (station >= start) & (station <= start + length)
+            power = _strength(_spectrum(bands[inside], station[inside], frequencies), angles)
+            line = np.maximum(power[:, 0], power[:, 2]) - 0.5 * power[:, 1]
+            top = int(np.argmax(line))
+            turns = frequencies[top] * length
+            if top in (0, len(frequencies) - 1) or turns < LEAST_TURNS:
+                continue
+            score = float(line[top] * np.sqrt(turns))
+            if best is None or score > best.score:
+                found = _read(profile, station, inside, bands, angles, float(frequencies[top]), score, px_mm)
+                best = found if HELIX[0] < abs(found.helix) < HELIX[1] else best
+    return best
+
+
+def _read(
+    profile: Profile,
+    station: Array,
+    inside: NDArray[np.bool_],
+    bands: Array,
+    angles: Array,
+    frequency: float,
+    score: float,
+    px_mm: float,
+) -> Thread:
+    """The thread about a window: how far it goes, and its pitch from the slope of its phase along the axis."""
+    spectrum = _spectrum(bands[inside], station[inside], np.array([frequency]))
+    power = _strength(spectrum, angles)[0]
+    hand = -1 if power[0] > power[2] else 1
+    waves = _demodulated(bands, station, angles, frequency, hand)
+    strength = np.sum(np.abs(waves) ** 2, axis=1)
+    middle = int(np.flatnonzero(inside)[np.argmax(strength[inside])])
+    low = high = middle
+    while low > 0 and strength[low - 1] > ZONE_SHARE * strength[middle]:
+        low -= 1
+    while high < len(station) - 1 and strength[high + 1] > ZONE_SHARE * strength[middle]:
+        high += 1
+    at = station[low : high + 1]
+    slope, scatter = _phase_slope(at, waves[low : high + 1])
+    pitch = 1 / (frequency + slope / (2 * math.pi))
+    length = float(np.ptp(at))
+    count = max(length / pitch, 1.0)
+    by_phase = scatter / (2 * math.pi) * pitch * math.sqrt(12.0) / count**1.5
+    u_pitch = float(np.hypot(PHASE_PX * px_mm / count, by_phase))
+    zone = (profile.station_mm >= at[0]) & (profile.station_mm <= at[-1]) & profile.trusted
+    return Thread(zone, pitch, u_pitch, score, _turning(spectrum[0], angles), length / pitch, pitch / px_mm)
+
+
+def _demodulated(bands: Array, station: Array, angles: Array, frequency: float, hand: int) -> NDArray[np.complex128]:
+    """Complex amplitude (M, 2) along the stations of the surface's light and of the edges' ripple at one frequency."""
+    twist = np.exp(-1j * hand * angles) * np.cos(angles) ** 0.5
+    inner = bands[:, :-2] @ twist / len(angles)
+    edges = bands[:, -2:] @ np.exp(-1j * hand * np.array([-math.pi / 2, math.pi / 2])) / 2
+    wave = np.exp(-2j * math.pi * frequency * station)
+    width = 0.8 / frequency / float(station[1] - station[0])
+    both = np.column_stack([inner * wave, 0.7 * edges * wave])
+    smooth = gaussian_filter1d(both.real, width, axis=0) + 1j * gaussian_filter1d(both.imag, width, axis=0)
+    return np.asarray(smooth)
+
+
+def _phase_slope(station: Array, waves: NDArray[np.complex128]) -> tuple[float, float]:
+    """Slope of the phase along the stations [rad/mm], and its scatter about the line [rad]; positive is shorter."""
+    slopes, weights, scatters = [], [], []
+    for column in waves.T:
+        phase = np.unwrap(np.angle(column))
+        weight = np.abs(column)
+        line = np.polyfit(station, phase, 1, w=weight)
+        slopes.append(float(line[0]))
+        weights.append(float(np.mean(weight**2)))
+        scatters.append(float(np.sqrt(np.average((phase - np.polyval(line, station)) ** 2, weights=weight))))
+    share = np.array(weights) / sum(weights)
+    return float(share @ slopes), float(share @ scatters)
+
+
+def _turning(spectrum: NDArray[np.complex128], angles: Array) -> float:
+    """Turns of phase in one turn about the axis, from the inner columns: the slope that adds up best."""
+    slopes = np.linspace(-2, 2, 81)
+    inner = spectrum[:-2] * np.cos(angles) ** 0.5
+    total = np.abs(np.exp(-1j * slopes[:, None] * angles[None, :]) @ inner)
+    return float(slopes[int(np.argmax(total))])
