@@ -1,0 +1,341 @@
+"""The network's answer for a whole photo: class, view, varieties, and a map of part and reference object.
+
+Every number that belongs to the trained network (names, input size, normalisation, temperatures, thresholds) stands in
+the card beside the model file; nothing here knows a class by name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+from numpy.typing import NDArray
+
+from identify import tables
+from identify.errors import ModelError
+from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
+
+Floats = NDArray[np.float32]
+
+NAME = "fitting_classifier.onnx"
+OUTPUTS = ("logits", "view", "varieties", "mask", "features")
+FILL = 127  # the grey of the letter-box bars: zero after normalisation
+PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
+
+
+@dataclass(frozen=True, slots=True)
+class VarietyHead:
+    """One second answer: its possible answers, and the classes of which it is asked."""
+
+    name: str
+    answers: tuple[str, ...]
+    classes: tuple[str, ...]
+    temperature: float
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What must be known about a model file to use it.
+
+    Parameters
+    ----------
+    nothing : the class that means that no fitting is in view.
+    input_px : side of the square that the network sees [px].
+    mean, std : a pixel enters as (pixel - mean) / std.
+    crop_share : share of the second look's square that the part's longer side fills; 0: one look at the whole photo.
+    unsure_below : the answer is unsure where the best probability is below this.
+    set_from : the 95 % prediction set holds every class of at least this probability.
+    least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
+    """
+
+    version: str
+    sha256: str
+    classes: tuple[str, ...]
+    nothing: str
+    views: tuple[str, ...]
+    varieties: tuple[VarietyHead, ...]
+    input_px: int
+    mean: float
+    std: float
+    crop_share: float
+    temperature: float
+    view_temperature: float
+    unsure_below: float
+    set_from: float
+    least_part_share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Square:
+    """A square window of a picture [px of that picture]; it may reach beyond the picture's edges."""
+
+    left_px: float
+    top_px: float
+    side_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """The network's raw outputs for one square: (C,), (V,), (A,), (3, h, w) and (F,)."""
+
+    square: Square
+    logits: Floats
+    view: Floats
+    varieties: Floats
+    mask: Floats
+    features: Floats
+
+
+def load(path: str | Path | None = None) -> Classifier:
+    """The classifier in the model file ``path``, or the one that ships with the package.
+
+    The card is the .toml file of the same name beside it. A file is read and checked once in a process.
+
+    Raises
+    ------
+    ModelError
+        Model or card is missing, the card is incomplete, or the model's SHA-256 is not the card's.
+    """
+    model = (Path(path) if path is not None else _shipped()).resolve()
+    files = (model, model.with_suffix(".toml"))
+    return _loaded(model, tuple(file.stat().st_mtime_ns if file.is_file() else 0 for file in files))
+
+
+def _shipped() -> Path:
+    """In an installed package models/ lies inside it; in a checkout beside it."""
+    here = Path(__file__).resolve().parent
+    places = (here / "models" / NAME, here.parent / "models" / NAME)
+    return next((place for place in places if place.is_file()), places[0])
+
+
+@lru_cache(maxsize=4)
+def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
+    """``written`` is when model and card were last written: a new file is a new key of the cache."""
+    if not path.is_file():
+        raise ModelError(f"The model file {path} does not exist; install the package again.")
+    card = read_card(path.with_suffix(".toml"))
+    _check_classes(card, path)
+    data = path.read_bytes()
+    found = hashlib.sha256(data).hexdigest()
+    if found != card.sha256:
+        raise ModelError(
+            f"{path.name} has SHA-256 {found[:12]}…, its card says {card.sha256[:12]}…; "
+            "the file is damaged or not the one that was checked: install the package again."
+        )
+    options = ort.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+    names = {output.name for output in session.get_outputs()}
+    if missing := [name for name in OUTPUTS if name not in names]:
+        raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
+    return Classifier(card, session)
+
+
+def _check_classes(card: Card, path: Path) -> None:
+    known = tables.load().classes
+    if odd := sorted(set(card.classes) ^ set(known)):
+        side = "the tables lack" if odd[0] in card.classes else "the model was not trained on"
+        raise ModelError(
+            f"{path.name}: {side} the class {odd[0]!r}; train a model for these tables, or mend the table."
+        )
+    if known[card.nothing].part:
+        raise ModelError(f"{path.name}: its card takes {card.nothing!r} for no fitting, the tables take it for a part.")
+
+
+def read_card(path: Path) -> Card:
+    """Read a model's card.
+
+    Raises
+    ------
+    ModelError
+        The file is missing, is no TOML, or lacks a key.
+    """
+    if not path.is_file():
+        raise ModelError(f"The model's card {path} does not exist; install the package again.")
+    try:
+        text: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as why:
+        raise ModelError(f"The model's card {path.name} can't be read ({why}); install the package again.") from why
+    try:
+        card = Card(
+            version=str(text["version"]),
+            sha256=str(text["sha256"]),
+            classes=tuple(text["classes"]),
+            nothing=str(text["nothing"]),
+            views=tuple(text["views"]),
+            varieties=tuple(_variety_head(block) for block in text["varieties"]),
+            input_px=int(text["input"]["side_px"]),
+            mean=float(text["input"]["mean"]),
+            std=float(text["input"]["std"]),
+            crop_share=float(text["input"]["crop_share"]),
+            temperature=float(text["decision"]["temperature"]),
+            view_temperature=float(text["decision"]["view_temperature"]),
+            unsure_below=float(text["decision"]["unsure_below"]),
+            set_from=float(text["decision"]["set_from"]),
+            least_part_share=float(text["decision"]["least_part_share"]),
+        )
+    except (KeyError, TypeError, ValueError) as why:
+        raise ModelError(f"The model's card {path.name} is incomplete ({why}); write it with training.card.") from why
+    if card.nothing not in card.classes or len(set(card.classes)) != len(card.classes):
+        raise ModelError(f"The model's card {path.name} names its classes wrongly: {', '.join(card.classes)}.")
+    return card
+
+
+def _variety_head(block: Mapping[str, Any]) -> VarietyHead:
+    return VarietyHead(
+        str(block["name"]), tuple(block["answers"]), tuple(block["classes"]), float(block["temperature"])
+    )
+
+
+class Classifier:
+    """One network with its card; build it with :func:`load` and share it within a process."""
+
+    def __init__(self, card: Card, session: ort.InferenceSession) -> None:
+        self.card = card
+        self._session = session
+        self._input = session.get_inputs()[0].name
+
+    def with_card(self, card: Card) -> Classifier:
+        """The same network under another card, to try its settings."""
+        return Classifier(card, self._session)
+
+    def recognise(self, photo: Photo) -> Recognition:
+        """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
+        return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
+
+    def looks(self, rgb: Bytes) -> tuple[Look, ...]:
+        """One look at the whole picture (H, W, 3) and, where the card wants it and a part is seen, one at the part."""
+        whole = self._look(rgb, whole_square(rgb.shape[:2]))
+        if self.card.crop_share <= 0:
+            return (whole,)
+        near = part_square(whole, rgb.shape[:2], self.card.crop_share)
+        return (whole,) if near is None else (whole, self._look(rgb, near))
+
+    def _look(self, rgb: Bytes, square: Square) -> Look:
+        side, mean, std = self.card.input_px, self.card.mean, self.card.std
+        pixels = (cut_square(rgb, square, side).astype(np.float32) - mean) / std
+        fed = {self._input: np.ascontiguousarray(pixels.transpose(2, 0, 1)[None])}
+        outputs = [np.asarray(output[0], np.float32) for output in self._session.run(list(OUTPUTS), fed)]
+        return Look(square, *outputs)
+
+    def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int]) -> Recognition:
+        """Turn one or two looks at a picture of ``size_hw`` into the calibrated answer (logits are averaged)."""
+        card = self.card
+        labels = label_map(looks, size_hw, 2 * card.input_px)
+        p = softmax(np.mean([look.logits for look in looks], axis=0), card.temperature)
+        probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
+        best = max(probabilities, key=lambda name: probabilities[name])
+        unseen = best != card.nothing and float(np.mean(labels == PART)) < card.least_part_share
+        answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
+        in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
+        view = softmax(np.mean([look.view for look in looks], axis=0), card.view_temperature)
+        return Recognition(
+            answer=answer,
+            probabilities=probabilities,
+            prediction_set=in_set,
+            view=card.views[int(np.argmax(view))],
+            varieties=self._varieties(np.mean([look.varieties for look in looks], axis=0), answer),
+            labels=labels,
+            model_sha256=card.sha256,
+        )
+
+    def _varieties(self, logits: Floats, answer: str) -> dict[str, Variety]:
+        """The second answers that are asked of the class ``answer``."""
+        said: dict[str, Variety] = {}
+        start = 0
+        for head in self.card.varieties:
+            p = softmax(logits[start : start + len(head.answers)], head.temperature)
+            start += len(head.answers)
+            if answer in head.classes:
+                best = int(np.argmax(p))
+                said[head.name] = Variety(head.answers[best], float(p[best]))
+        return said
+
+
+def softmax(logits: Floats, temperature: float = 1.0, axis: int = 0) -> NDArray[np.float64]:
+    """Probabilities exp(z/T) / sum exp(z/T) [Guo et al. 2017, On Calibration of Modern Neural Networks].
+
+    Examples
+    --------
+    >>> softmax(np.array([0.0, np.log(3.0)])).round(3).tolist()
+    [0.25, 0.75]
+    """
+    scaled = np.asarray(logits, np.float64) / temperature
+    powers = np.exp(scaled - scaled.max(axis=axis, keepdims=True))
+    return np.asarray(powers / powers.sum(axis=axis, keepdims=True), np.float64)
+
+
+def whole_square(size_hw: tuple[int, int]) -> Square:
+    """The square that holds a whole picture, the picture in its middle."""
+    height, width = size_hw
+    side = max(height, width)
+    return Square((width - side) / 2, (height - side) / 2, float(side))
+
+
+def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
+    """The window ``square`` of (H, W, 3), resized to (side_px, side_px, 3); grey where it reaches beyond the edges."""
+    height, width = rgb.shape[:2]
+    scale = side_px / square.side_px
+    left, right = max(0, round(square.left_px)), min(width, round(square.left_px + square.side_px))
+    top, bottom = max(0, round(square.top_px)), min(height, round(square.top_px + square.side_px))
+    canvas = np.full((side_px, side_px, 3), FILL, np.uint8)
+    if right <= left or bottom <= top:
+        return canvas
+    x, y = (
+        min(side_px - 1, max(0, round((edge - start) * scale)))
+        for edge, start in ((left, square.left_px), (top, square.top_px))
+    )
+    w = max(1, min(side_px - x, round((right - left) * scale)))
+    h = max(1, min(side_px - y, round((bottom - top) * scale)))
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    canvas[y : y + h, x : x + w] = cv2.resize(rgb[top:bottom, left:right], (w, h), interpolation=method)
+    return canvas
+
+
+def part_square(look: Look, size_hw: tuple[int, int], share: float) -> Square | None:
+    """The square around the part that a look has seen, its longer side filling ``share``; None where none is seen."""
+    part = (softmax(look.mask, axis=0)[PART] > 0.5).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
+    areas = stats.reshape(-1, 5)[1:count, cv2.CC_STAT_AREA]
+    if len(areas) == 0 or areas.max() < 4:
+        return None
+    kept = stats.reshape(-1, 5)[1:count][areas >= 0.1 * areas.max()]
+    left, top = kept[:, 0].min(), kept[:, 1].min()
+    right, bottom = (kept[:, 0] + kept[:, 2]).max(), (kept[:, 1] + kept[:, 3]).max()
+    scale = look.square.side_px / part.shape[1]
+    side = round(max(right - left, bottom - top) * scale / share)
+    if side > 0.9 * look.square.side_px or side < 32:
+        return None
+    x, y = look.square.left_px + (left + right) / 2 * scale, look.square.top_px + (top + bottom) / 2 * scale
+    return Square(float(round(x - side / 2)), float(round(y - side / 2)), float(side))
+
+
+def label_map(looks: tuple[Look, ...], size_hw: tuple[int, int], long_side_px: int) -> Bytes:
+    """Labels (h, w) uint8 over the whole picture: the mask of the first look, sharpened where a nearer look has one."""
+    factor = min(1.0, long_side_px / max(size_hw))
+    h, w = (max(1, round(side * factor)) for side in size_hw)
+    total = np.zeros((h, w, 3), np.float32)
+    for weight, look in zip((1.0, 3.0), looks, strict=False):
+        side = look.square.side_px * factor
+        to_map = np.array(
+            [
+                [side / look.mask.shape[2], 0, look.square.left_px * factor],
+                [0, side / look.mask.shape[1], look.square.top_px * factor],
+            ]
+        )
+        # pixel centres: the corner of a pixel is at -0.5 in both maps
+        to_map[:, 2] += 0.5 * (to_map[[0, 1], [0, 1]] - 1)
+        chances = np.ascontiguousarray(softmax(look.mask, axis=0).transpose(1, 2, 0), np.float32)
+        border = cv2.BORDER_REPLICATE if weight == 1.0 else cv2.BORDER_CONSTANT
+        total += weight * cv2.warpAffine(chances, to_map, (w, h), flags=cv2.INTER_LINEAR, borderMode=border)
+    return np.asarray(np.argmax(total, axis=2), np.uint8)

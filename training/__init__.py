@@ -1,0 +1,1 @@
+"""From pictures to the shipped model: prepare, train, export, calibrate, evaluate, card; joined by files."""

@@ -1,0 +1,182 @@
+"""One augmented batch from stored pictures: other backgrounds, other framing, other light and camera.
+
+Bench pictures turn by any angle, installed taps by a few degrees. Half of the batch is framed near the part, as the
+classifier's second look does it. What the frame lost of the part decides the target: too little left is not scored,
+nothing left is ``none``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from identify.classifier import FILL, PART
+from training.dataset import UNKNOWN, Pictures
+from training.degrade import chance, degrade, uniform
+
+
+@dataclass(slots=True, eq=False)
+class Batch:
+    """Normalised pixels (B, 3, S, S) and targets; ``mask`` (B, 3, S/4, S/4) holds the share of each label."""
+
+    pixels: Tensor
+    mask: Tensor
+    klass: Tensor
+    view: Tensor
+    varieties: Tensor
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How strongly to augment; probabilities a picture."""
+
+    near: float = 0.45
+    elsewhere: float = 0.08
+    background: float = 0.25
+    bars: float = 0.3
+    cutout: float = 0.3
+    jigsaw: float = 0.03
+    installed_turn_deg: float = 15.0
+
+
+class Augmenter:
+    """Draws augmented batches; ``nothing`` is the class number of ``none``, ``installed`` the view number."""
+
+    def __init__(
+        self, pictures: Pictures, settings: Settings, *, nothing: int, installed: int, mean: float, std: float
+    ) -> None:
+        self.pictures = pictures
+        self.settings = settings
+        self.nothing = nothing
+        self.installed = installed
+        self.mean = mean
+        self.std = std
+        self.empty = torch.nonzero((pictures.klass == nothing) & (pictures.box[:, 2] == 0)).reshape(-1)
+
+    def draw(self, chosen: Tensor) -> Batch:
+        """An augmented batch of the pictures numbered ``chosen`` (B,)."""
+        p = self.pictures
+        x = p.pixels[chosen].float() / 255
+        mask = p.mask[chosen].long()
+        klass, view, varieties = p.klass[chosen].clone(), p.view[chosen].clone(), p.varieties[chosen].clone()
+        x, mask = self._other_background(x, mask, klass)
+        before = (mask == PART).float().mean(dim=(1, 2))
+        grid, side = self._framing(p.box[chosen], view == self.installed, x)
+        x, labels, beyond = _sample(x, mask, grid, self.settings.bars)
+        x, labels = self._cut_out(x, labels)
+        left = labels[:, PART].mean(dim=(1, 2)) * side**2 / before.clamp(min=1e-6)
+        self._retarget(klass, view, varieties, before, left)
+        self._jigsaw(x, labels, klass, view, varieties)
+        x = torch.where(beyond, torch.full_like(x, FILL / 255), degrade(x))
+        x = (x * 255).round() / 255
+        return Batch((x * 255 - self.mean) / self.std, F.avg_pool2d(labels, 4), klass, view, varieties)
+
+    def _other_background(self, x: Tensor, mask: Tensor, klass: Tensor) -> tuple[Tensor, Tensor]:
+        """Part and reference object cut out along the mask and laid on a picture that shows no part."""
+        if len(self.empty) == 0:
+            return x, mask
+        p = self.pictures
+        other = self.empty[torch.randint(len(self.empty), (len(x),), device=x.device)]
+        behind, behind_mask = p.pixels[other].float() / 255, p.mask[other].long()
+        if float(torch.rand(())) < 0.5:
+            behind, behind_mask = behind.flip(3), behind_mask.flip(2)
+        swap = chance(x, self.settings.background, 1, 1) & (klass != self.nothing).view(-1, 1, 1)
+        edge = F.avg_pool2d((mask > 0).float().unsqueeze(1), 3, 1, 1)
+        alpha = torch.where(swap.unsqueeze(1), edge, torch.ones_like(edge))
+        return alpha * x + (1 - alpha) * behind, torch.where(swap & (mask == 0), behind_mask, mask)
+
+    def _framing(self, box: Tensor, installed: Tensor, x: Tensor) -> tuple[Tensor, Tensor]:
+        """Sampling grid (B, S, S, 2), and the frame's side as a share of the stored picture's (B,)."""
+        b, size, s = len(x), x.shape[-1], self.settings
+        box = box.float() / size * 2 - 1
+        centre, extent = (box[:, :2] + box[:, 2:]) / 2, (box[:, 2:] - box[:, :2]).amax(dim=1) / 2
+        seen = extent > 0.01
+        near = chance(x, s.near) & seen
+        elsewhere = chance(x, s.elsewhere) & ~near
+        side = torch.exp(uniform(x, math.log(0.7), math.log(1.25), b))
+        side = torch.where(near, (extent / uniform(x, 0.45, 0.95, b)).clamp(0.15, 1.3), side)
+        side = torch.where(elsewhere, uniform(x, 0.3, 0.6, b), side)
+        shift = uniform(x, -1, 1, b, 2)
+        middle = shift * torch.where(seen, 0.12, (1 - side).clamp(min=0.1)).unsqueeze(1)
+        middle = torch.where(near.unsqueeze(1), centre + shift * 0.1 * side.unsqueeze(1), middle)
+        middle = torch.where(elsewhere.unsqueeze(1), shift * (1 - side).unsqueeze(1), middle)
+        turn = torch.where(
+            installed, uniform(x, -1, 1, b) * math.radians(s.installed_turn_deg), uniform(x, -math.pi, math.pi, b)
+        )
+        flip = torch.where(chance(x, 0.5), -1.0, 1.0)
+        wide, shear = torch.exp(uniform(x, -0.12, 0.12, b)), uniform(x, -0.1, 0.1, b)
+        v, u = torch.meshgrid(*(((torch.arange(size, device=x.device) + 0.5) / size * 2 - 1),) * 2, indexing="ij")
+        u, v = u.expand(b, -1, -1), v.expand(b, -1, -1)
+        far = 1 + (uniform(x, -0.12, 0.12, b, 1, 1) * u + uniform(x, -0.12, 0.12, b, 1, 1) * v)
+        us, vs = (flip * wide).view(-1, 1, 1) * u / far + shear.view(-1, 1, 1) * v, v / far / wide.view(-1, 1, 1)
+        cos, sin = (torch.cos(turn) * side).view(-1, 1, 1), (torch.sin(turn) * side).view(-1, 1, 1)
+        grid = torch.stack([cos * us - sin * vs, sin * us + cos * vs], dim=-1)
+        return grid + middle.view(-1, 1, 1, 2), side
+
+    def _cut_out(self, x: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+        """A finger, a rag, a shadowed corner: a turned rectangle of one colour with some noise over the picture."""
+        b, size = len(x), x.shape[-1]
+        line = (torch.arange(size, device=x.device) + 0.5) / size * 2 - 1
+        v, u = torch.meshgrid(line, line, indexing="ij")
+        for _ in range(2):
+            du, dv = u - uniform(x, -1, 1, b, 1, 1), v - uniform(x, -1, 1, b, 1, 1)
+            turn = uniform(x, 0, math.pi, b, 1, 1)
+            along, across = du * torch.cos(turn) + dv * torch.sin(turn), dv * torch.cos(turn) - du * torch.sin(turn)
+            inside = (along.abs() < uniform(x, 0.05, 0.6, b, 1, 1)) & (across.abs() < uniform(x, 0.03, 0.2, b, 1, 1))
+            inside = (inside & chance(x, self.settings.cutout, 1, 1)).unsqueeze(1)
+            colour = uniform(x, 0, 1, b, 3, 1, 1) + 0.05 * torch.randn_like(x)
+            x = torch.where(inside, colour.clamp(0, 1), x)
+            covered = torch.zeros_like(labels)
+            covered[:, 0] = 1
+            labels = torch.where(inside, covered, labels)
+        return x, labels
+
+    def _retarget(self, klass: Tensor, view: Tensor, varieties: Tensor, before: Tensor, left: Tensor) -> None:
+        """Adjust targets in place to what the frame still shows of the part."""
+        had = (klass != self.nothing) & (before > 0)
+        gone = had & (left < 0.01)
+        partly = had & ~gone & (left < 0.4)
+        klass[gone] = self.nothing
+        klass[partly] = UNKNOWN
+        for target in (view, varieties):
+            target[gone | partly] = UNKNOWN
+
+    def _jigsaw(self, x: Tensor, labels: Tensor, klass: Tensor, view: Tensor, varieties: Tensor) -> None:
+        """Shuffle tiles of some pictures: right texture without the form is not a fitting."""
+        size = x.shape[-1]
+        some = torch.nonzero(chance(x, self.settings.jigsaw) & (labels[:, PART].mean(dim=(1, 2)) > 0.15)).reshape(-1)
+        if len(some) == 0 or size % 8:
+            return
+        tile = size // 8
+        order = torch.randperm(64, device=x.device)
+        tiles = x[some].reshape(-1, 3, 8, tile, 8, tile).permute(0, 1, 2, 4, 3, 5).reshape(len(some), 3, 64, tile, tile)
+        mixed = tiles[:, :, order].reshape(-1, 3, 8, 8, tile, tile).permute(0, 1, 2, 4, 3, 5)
+        x[some] = mixed.reshape(len(some), 3, size, size)
+        labels[some] = 0
+        labels[some, 0] = 1
+        klass[some] = self.nothing
+        view[some] = UNKNOWN
+        varieties[some] = UNKNOWN
+
+
+def _sample(x: Tensor, mask: Tensor, grid: Tensor, bars: float) -> tuple[Tensor, Tensor, Tensor]:
+    """Pixels, one-hot labels and where the frame is letter-box grey, all through one sampling grid."""
+    b, size = len(x), x.shape[-1]
+    onehot = F.one_hot(mask, 3).permute(0, 3, 1, 2).to(x.dtype)
+    both = F.grid_sample(
+        torch.cat([x, onehot], dim=1), grid, mode="bilinear", padding_mode="reflection", align_corners=False
+    )
+    out, labels = both[:, :3], both[:, 3:]
+    outside = (grid.abs() > 1).any(dim=-1, keepdim=True).permute(0, 3, 1, 2) & chance(x, 0.3, 1, 1, 1)
+    line = ((torch.arange(size, device=x.device) + 0.5) / size * 2 - 1).abs()
+    high = uniform(x, 0.55, 0.9, b, 1)
+    bar = (line > high).view(b, 1, size, 1) & chance(x, bars / 2, 1, 1, 1)
+    post = (line > high).view(b, 1, 1, size) & chance(x, bars / 2, 1, 1, 1)
+    beyond = outside | bar | post
+    background = torch.zeros_like(labels)
+    background[:, 0] = 1
+    return out, torch.where(beyond, background, labels), beyond

@@ -1,0 +1,170 @@
+"""Fit temperatures, the threshold of ``unsure`` and the prediction set of an exported run on parts never trained on.
+
+    python -m training.calibrate --run runs/first --pictures runs/calibration --index runs/first/index.json
+
+The pictures of --pictures are kept from training altogether; of --index only the calibration split is used. Half of
+them, drawn at random, are first made worse (blur, noise, exposure, JPEG), because users' photos are. All renders: no
+photo of a real tap is among them, so the guarantees hold for renders alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.classifier import NAME, PART, Classifier, Look, label_map, load, softmax
+from training import card, figures
+from training.prepare import CALIBRATION, EVALUATION, read_manifest, read_rows
+from training.sample import Picture, each, pictures, rgb_of, worn
+
+RISK, DELTA, LEVEL = 0.01, 0.05, 0.95
+LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
+ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
+CROP_SHARE = 0.7
+FEWEST = 20  # known answers that a temperature of its own needs
+
+
+def gather(run: Path, folders: list[Path], index: Path | None) -> list[Picture]:
+    """Every calibration picture."""
+    found: list[Picture] = []
+    for folder in folders:
+        lines = read_manifest(folder)
+        if any(line.get("split") == EVALUATION for line in lines):
+            raise ValueError(f"{folder} holds pictures of the evaluation split; thresholds may not be fitted on them.")
+        found += pictures(folder, lines)
+    for row in read_rows(index, CALIBRATION) if index else []:
+        line = {"class": row.klass, "view": row.view, "variety": row.variety, "seed": row.seed}
+        found.append(Picture(Path(row.picture), Path(row.mask) if row.mask else None, line))
+    if not found:
+        raise ValueError(f"No calibration picture for {run}: name a folder with --pictures.")
+    return found
+
+
+def look(classifier: Classifier, picture: Picture) -> tuple[tuple[Look, ...], float]:
+    """The looks at one picture, made worse for half of them, and the share of it that is labelled as part."""
+    rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
+    rgb = rgb_of(picture)
+    if rng.random() < 0.5:
+        rgb = worn(rgb, rng)
+    looks = classifier.looks(rgb)
+    share = float(np.mean(label_map(looks, rgb.shape[:2], 2 * classifier.card.input_px) == PART))
+    return tuple(replace(one, mask=one.mask[:, :1, :1], features=one.features[:1]) for one in looks), share
+
+
+def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, float]:
+    """Temperature, threshold, set limit and the figures that come with them, for logits (N, C)."""
+    temperature = figures.fit_temperature(logits, truth)
+    p = softmax(logits, temperature, axis=1)
+    best, right = p.max(axis=1), p.argmax(axis=1) == truth
+    threshold, bound = figures.abstention_threshold(best, right, risk=RISK, delta=DELTA)
+    threshold = max(threshold, LEAST_THRESHOLD)
+    limit = min(figures.conformal_limit(p[np.arange(len(truth)), truth], LEVEL), ALWAYS_IN_SET)
+    in_set = (p >= limit) | (np.arange(p.shape[1]) == p.argmax(axis=1)[:, None])
+    raw = softmax(logits, 1.0, axis=1)
+    accepted = best >= threshold
+    return {
+        "temperature": temperature,
+        "unsure_below": threshold,
+        "error_bound": bound,
+        "set_from": limit,
+        "top1": float(right.mean()),
+        "nll": figures.negative_log_likelihood(logits, truth, temperature),
+        "ece_before": figures.expected_calibration_error(raw.max(axis=1), right),
+        "ece": figures.expected_calibration_error(best, right),
+        "accepted": float(accepted.mean()),
+        "wrong_among_accepted": float((~right[accepted]).mean()) if accepted.any() else 0.0,
+        "set_coverage": float(in_set[np.arange(len(truth)), truth].mean()),
+        "set_size": float(in_set.sum(axis=1).mean()),
+        "aurc": figures.area_under_risk_coverage(best, right),
+    }
+
+
+def _heads(classifier: Classifier, sample: list[Picture], views: NDArray, varieties: NDArray) -> dict[str, Any]:
+    """Temperatures of the view and of each variety, from the pictures whose answer is known."""
+    names = classifier.card.views
+    known = [n for n, picture in enumerate(sample) if _asked_view(classifier, picture) in names]
+    truth = np.array([names.index(sample[n].line["view"]) for n in known], np.int64)
+    found: dict[str, Any] = {"view": 1.0, "varieties": {}}
+    if len(known) >= FEWEST:
+        found["view"] = figures.fit_temperature(views[known], truth)
+        found["view_right"] = float(np.mean(views[known].argmax(axis=1) == truth))
+    start = 0
+    for head in classifier.card.varieties:
+        own = slice(start, start + len(head.answers))
+        start = own.stop
+        answers = [(picture.line.get("variety") or {}).get(head.name) for picture in sample]
+        rows = [
+            n for n, answer in enumerate(answers) if answer in head.answers and sample[n].line["class"] in head.classes
+        ]
+        if len(rows) < FEWEST:
+            continue
+        truth = np.array([head.answers.index(answers[n]) for n in rows], np.int64)
+        logits = varieties[rows][:, own]
+        found["varieties"][head.name] = {
+            "temperature": max(1.0, figures.fit_temperature(logits, truth)),
+            "right": float(np.mean(logits.argmax(axis=1) == truth)),
+            "pictures": len(rows),
+        }
+    return found
+
+
+def _asked_view(classifier: Classifier, picture: Picture) -> str | None:
+    return None if picture.line["class"] == classifier.card.nothing else picture.line.get("view")
+
+
+def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
+    """What calibration.json holds: one look and two looks are both fitted, the one of less log loss is taken."""
+    card.write(run, calibrated=False)
+    provisional = load(run / NAME)
+    classifier = provisional.with_card(replace(provisional.card, crop_share=CROP_SHARE))
+    seen = each(lambda picture: look(classifier, picture), sample, workers=workers)
+    truth = np.array([classifier.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
+
+    def stacked(name: str, count: int) -> NDArray[np.float64]:
+        rows = [np.mean([getattr(one, name) for one in looks[:count]], axis=0) for looks, _ in seen]
+        return np.asarray(rows, np.float64)
+
+    fits = {"whole": fit(stacked("logits", 1), truth), "whole and near": fit(stacked("logits", 2), truth)}
+    winner = min(fits, key=lambda name: fits[name]["nll"])
+    count = 1 if winner == "whole" else 2
+    shares = [
+        share
+        for (_, share), picture in zip(seen, sample, strict=True)
+        if picture.line["class"] != classifier.card.nothing
+    ]
+    return {
+        "pictures": len(sample),
+        "looks": winner,
+        "crop_share": 0.0 if winner == "whole" else CROP_SHARE,
+        "fits": fits,
+        "chosen": fits[winner],
+        "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,
+        "heads": _heads(classifier, sample, stacked("view", count), stacked("varieties", count)),
+        "risk": RISK,
+        "delta": DELTA,
+    }
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Calibrate one run and write its card."""
+    parser = argparse.ArgumentParser(prog="python -m training.calibrate", description=__doc__.splitlines()[0])
+    parser.add_argument("--run", type=Path, required=True)
+    parser.add_argument("--pictures", type=Path, nargs="*", default=[], help="folders kept from training")
+    parser.add_argument("--index", type=Path, help="use the calibration split of this index as well")
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args(arguments)
+    sample = gather(options.run, options.pictures, options.index)
+    found = calibrate(options.run, sample, workers=options.workers)
+    (options.run / "calibration.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+    card.write(options.run)
+    print(json.dumps(found, indent=1))
+
+
+if __name__ == "__main__":
+    main()

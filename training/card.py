@@ -1,0 +1,152 @@
+"""Write the model's card from a run, and install the model: no figure is ever typed by hand.
+
+    python -m training.card --run runs/first --install models
+
+The run folder must hold what train, export, calibrate and evaluate left there.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+from identify import tables
+from identify.classifier import NAME
+from training import describe
+
+CARD = Path(NAME).with_suffix(".toml").name
+UNCALIBRATED = {"temperature": 1.0, "unsure_below": 0.0, "set_from": 0.1}
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """The object in a JSON file, empty where there is none."""
+    return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
+def _text(value: object) -> str:
+    """One TOML value."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.6g}" if "." in f"{value:.6g}" or "e" in f"{value:.6g}" else f"{value:.1f}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_text(one) for one in value) + "]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def toml(block: dict[str, Any]) -> str:
+    """A TOML document of plain keys, then tables, then arrays of tables."""
+    plain = [f"{key} = {_text(value)}" for key, value in block.items() if not _nested(value)]
+    parts = ["\n".join(plain)]
+    for key, value in block.items():
+        for one in value if _nested(value) and isinstance(value, list) else [value] if isinstance(value, dict) else []:
+            head = f"[[{key}]]" if isinstance(value, list) else f"[{key}]"
+            parts.append("\n".join([head, *(f"{name} = {_text(entry)}" for name, entry in one.items())]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _nested(value: object) -> bool:
+    return isinstance(value, dict) or (isinstance(value, list) and bool(value) and isinstance(value[0], dict))
+
+
+def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
+    """The card of a run as one object."""
+    config = read_json(run / "config.json")
+    metrics, exported = read_json(run / "metrics.json"), read_json(run / "export.json")
+    found = read_json(run / "calibration.json") if calibrated else {}
+    chosen, heads = found.get("chosen", UNCALIBRATED), found.get("heads", {})
+    digest = hashlib.sha256((run / NAME).read_bytes()).hexdigest()
+    labels = config["labels"]
+    blocks = tables.load().classes
+    asked = metrics.get("asked", {})
+    varieties = [
+        {
+            "name": name,
+            "answers": list(answers),
+            "classes": [k for k in asked.get(name, ()) if name in blocks[k].varieties],
+            "temperature": heads.get("varieties", {}).get(name, {}).get("temperature", 1.0),
+        }
+        for name, answers in labels["varieties"]
+    ]
+    return {
+        "version": digest[:12] if found else "uncalibrated",
+        "sha256": digest,
+        "classes": list(labels["classes"]),
+        "nothing": labels["nothing"],
+        "views": list(labels["views"]),
+        "input": {
+            "side_px": config["side_px"],
+            "mean": config["mean"],
+            "std": config["std"],
+            "crop_share": found.get("crop_share", 0.0),
+        },
+        "decision": {
+            **{key: chosen[key] for key in UNCALIBRATED},
+            "view_temperature": heads.get("view", 1.0),
+            "least_part_share": found.get("least_part_share", 0.0),
+        },
+        "training": {
+            "seed": config["seed"],
+            "pictures": metrics.get("pictures", {}).get("train", 0),
+            "manifests": [source["manifest_sha256"] for source in metrics.get("sources", [])],
+            "backbone": metrics.get("backbone") or "random weights",
+            "weights": exported.get("shipped", ""),
+            "opset": exported.get("opset", 0),
+        },
+        "varieties": varieties,
+    }
+
+
+def write(run: Path, *, calibrated: bool = True) -> None:
+    """Write the card beside the run's model file."""
+    said = "# Written by training.card from a run; do not edit.\n"
+    (run / CARD).write_text(said + toml(content(run, calibrated=calibrated)), encoding="utf-8")
+
+
+def install(run: Path, folder: Path) -> None:
+    """Copy model and card of a run to ``folder`` and write MODEL_CARD.md there.
+
+    Raises
+    ------
+    ValueError
+        The run is not calibrated.
+    """
+    if not (run / "calibration.json").is_file():
+        raise ValueError(f"{run} is not calibrated; run python -m training.calibrate --run {run} first.")
+    write(run)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in (NAME, CARD):
+        shutil.copyfile(run / name, folder / name)
+    evaluations = {
+        path.stem.removeprefix("evaluation-"): read_json(path) for path in sorted(run.glob("evaluation-*.json"))
+    }
+    page = describe.page(
+        card=content(run),
+        config=read_json(run / "config.json"),
+        metrics=read_json(run / "metrics.json"),
+        exported=read_json(run / "export.json"),
+        calibration=read_json(run / "calibration.json"),
+        evaluations=evaluations,
+    )
+    (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Write the card, and install on request."""
+    parser = argparse.ArgumentParser(prog="python -m training.card", description=__doc__.splitlines()[0])
+    parser.add_argument("--run", type=Path, required=True)
+    parser.add_argument("--install", type=Path, metavar="FOLDER", help="copy model, card and MODEL_CARD.md to FOLDER")
+    options = parser.parse_args(arguments)
+    if options.install:
+        install(options.run, options.install)
+        print(f"Installed {content(options.run)['version']} in {options.install}.")
+    else:
+        write(options.run)
+
+
+if __name__ == "__main__":
+    main()

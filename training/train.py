@@ -1,0 +1,256 @@
+r"""Train the network of one configuration on an indexed picture set, within a number of steps or minutes.
+
+    python -m training.train --config training/configs/full.toml --index runs/first/index.json \
+        --backbone efficientnet-lite0-57934424.pth --minutes 6 --run runs/first
+
+First the heads alone on the frozen backbone, then all layers, the backbone at a low rate. The run folder receives
+config.json, log.csv, metrics.json and weights.pt (the moving average of the weights).
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import csv
+import json
+import math
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+
+from training import config as configuration
+from training.augment import Augmenter
+from training.config import Config
+from training.dataset import UNKNOWN, Pictures, load
+from training.loss import losses
+from training.network import FittingNet, load_backbone
+from training.prepare import CALIBRATION, TRAIN, read_rows
+
+
+def build(config: Config) -> FittingNet:
+    """The untrained network of a configuration."""
+    labels = config.labels
+    return FittingNet(
+        classes=len(labels.classes), views=len(labels.views), answers=labels.answers, dropout=config.dropout
+    )
+
+
+class Clock:
+    """How far a run is, from 0 to 1: by steps where they are given, else by time."""
+
+    def __init__(self, steps: int, seconds: float) -> None:
+        self.steps, self.seconds = steps, seconds
+        self.start, self.done = time.monotonic(), 0
+
+    def progress(self) -> float:
+        """Share of the budget that is used."""
+        if self.steps:
+            return self.done / self.steps
+        return (time.monotonic() - self.start) / self.seconds
+
+
+class Average:
+    """Exponential moving average of weights and batch statistics, young averages adapting faster."""
+
+    def __init__(self, net: nn.Module, decay: float) -> None:
+        self.net = copy.deepcopy(net).eval().requires_grad_(False)
+        self.decay, self.updates = decay, 0
+
+    @torch.no_grad()
+    def update(self, net: nn.Module) -> None:
+        """Move towards ``net``."""
+        self.updates += 1
+        keep = min(self.decay, (1 + self.updates) / (10 + self.updates))
+        mine = [v for v in self.net.state_dict().values() if v.is_floating_point()]
+        theirs = [v.detach() for v in net.state_dict().values() if v.is_floating_point()]
+        torch._foreach_lerp_(mine, theirs, 1 - keep)
+
+
+def set_rates(optimiser: torch.optim.Optimizer, config: Config, progress: float) -> bool:
+    """Set both groups' learning rates; true while only the heads are trained."""
+    if progress < config.head_share:
+        rates = (0.0, config.head_rate)
+    else:
+        along = min(1.0, (progress - config.head_share) / (1 - config.head_share))
+        factor = 0.5 * (1 + math.cos(math.pi * along)) * min(1.0, along / 0.05 + 0.05)
+        rates = (config.backbone_rate * factor, config.rate * factor)
+    for group, rate in zip(optimiser.param_groups, rates, strict=True):
+        group["lr"] = rate
+    return progress < config.head_share
+
+
+def _optimiser(net: FittingNet, config: Config) -> torch.optim.AdamW:
+    heads = net.head_parameters()
+    body = list(net.backbone.parameters())
+    return torch.optim.AdamW([{"params": body}, {"params": heads}], lr=0.0, weight_decay=config.weight_decay)
+
+
+@torch.no_grad()
+def score(net: nn.Module, pictures: Pictures, config: Config, limit: int = 2048) -> dict[str, float]:
+    """Top-1 of class and view and the part's intersection over union, on plain pictures."""
+    device = next(net.parameters()).device
+    right = view_right = view_known = both = either = 0.0
+    count = min(limit, len(pictures))
+    for start in range(0, count, 128):
+        rows = slice(start, min(count, start + 128))
+        pixels = (pictures.pixels[rows].to(device).float() - config.mean) / config.std
+        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+            logits, view, _, mask, _ = net(pixels.contiguous(memory_format=torch.channels_last))
+        klass, want = pictures.klass[rows].to(device), pictures.view[rows].to(device)
+        right += float((logits.argmax(1) == klass).sum())
+        view_known += float((want != UNKNOWN).sum())
+        view_right += float(((view.argmax(1) == want) & (want != UNKNOWN)).sum())
+        true = pictures.mask[rows, ::4, ::4].to(device) == 1
+        said = mask.argmax(1) == 1
+        both += float((true & said).sum())
+        either += float((true | said).sum())
+    return {
+        "top1": right / max(1, count),
+        "view": view_right / max(1.0, view_known),
+        "part_iou": both / max(1.0, either),
+    }
+
+
+def train(
+    config: Config, run: Path, pictures: Pictures, held: Pictures, *, backbone: Path | None, minutes: float
+) -> dict[str, Any]:
+    """Train, write the log as it goes, and return the metrics."""
+    device = pictures.pixels.device
+    torch.manual_seed(config.seed)
+    net = build(config)
+    if backbone is not None:
+        load_backbone(net, backbone)
+    net = net.to(device, memory_format=torch.channels_last)
+    average = Average(net, config.ema)
+    optimiser = _optimiser(net, config)
+    labels = config.labels
+    installed = labels.views.index("installed") if "installed" in labels.views else UNKNOWN
+    augmenter = Augmenter(
+        pictures,
+        config.augment,
+        nothing=labels.classes.index(labels.nothing),
+        installed=installed,
+        mean=config.mean,
+        std=config.std,
+    )
+    batch_size = min(config.batch, len(pictures))
+    clock = Clock(config.steps, minutes * 60)
+    with (run / "log.csv").open("w", newline="", encoding="utf-8") as file:
+        log = csv.writer(file)
+        log.writerow(
+            [
+                "seconds",
+                "step",
+                "rate",
+                "loss",
+                "klass",
+                "view",
+                "varieties",
+                "mask",
+                "held_top1",
+                "held_view",
+                "held_part_iou",
+            ]
+        )
+        reported, found = 0, {}
+        while (progress := clock.progress()) < 1:
+            chosen = torch.randint(len(pictures), (batch_size,), device=device)
+            values = step(net, augmenter, optimiser, config, chosen, progress)
+            average.update(net)
+            clock.done += 1
+            if progress >= reported / config.reports:
+                reported += 1
+                found = score(average.net, held, config)
+                seconds = round(time.monotonic() - clock.start, 1)
+                losses_now = [float(values[name]) for name in ("total", "klass", "view", "varieties", "mask")]
+                row = [*losses_now, *found.values()]
+                log.writerow([seconds, clock.done, optimiser.param_groups[1]["lr"], *(round(float(v), 5) for v in row)])
+                file.flush()
+                said = f"loss {row[0]:.3f}  held top-1 {found['top1']:.4f}  part IoU {found['part_iou']:.3f}"
+                print(f"{seconds:7.1f} s  step {clock.done}  {said}", flush=True)
+    found = score(average.net, held, config, limit=len(held))
+    torch.save({name: value.cpu() for name, value in average.net.state_dict().items()}, run / "weights.pt")
+    seconds = time.monotonic() - clock.start
+    return {
+        "steps": clock.done,
+        "seconds": round(seconds, 1),
+        "pictures_per_s": round(clock.done * batch_size / seconds, 1),
+        "held": found,
+    }
+
+
+def step(
+    net: FittingNet,
+    augmenter: Augmenter,
+    optimiser: torch.optim.Optimizer,
+    config: Config,
+    chosen: Tensor,
+    progress: float,
+) -> dict[str, float]:
+    """One step on the pictures ``chosen``; returns the parts of its loss."""
+    heads_only = set_rates(optimiser, config, progress)
+    net.train()
+    if heads_only:
+        net.backbone.eval()
+    net.backbone.requires_grad_(not heads_only)
+    batch = augmenter.draw(chosen)
+    device = batch.pixels.device
+    with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+        outputs = net(batch.pixels.contiguous(memory_format=torch.channels_last))
+    parts = losses(outputs, batch, config)
+    optimiser.zero_grad(set_to_none=True)
+    parts["total"].backward()
+    nn.utils.clip_grad_norm_([p for p in net.parameters() if p.grad is not None], 5.0)
+    optimiser.step()
+    return {name: value.detach() for name, value in parts.items()}
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Read everything, train, write the run folder."""
+    parser = argparse.ArgumentParser(prog="python -m training.train", description=__doc__.splitlines()[0])
+    parser.add_argument("--config", type=Path, default=Path("training/configs/full.toml"))
+    parser.add_argument("--index", type=Path, required=True, help="file written by training.prepare")
+    parser.add_argument("--run", type=Path, required=True, help="run folder to write")
+    parser.add_argument("--backbone", type=Path, help="pretrained weights; without: random weights")
+    parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
+    parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    options = parser.parse_args(arguments)
+    config = configuration.read(options.config)
+    if options.steps:
+        config = replace(config, steps=options.steps)
+    options.run.mkdir(parents=True, exist_ok=True)
+    configuration.write(config, options.run / "config.json")
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    begin = time.monotonic()
+    rows = {subset: read_rows(options.index, subset) for subset in (TRAIN, CALIBRATION)}
+    sets = {subset: load(found, config.labels, side_px=config.side_px) for subset, found in rows.items()}
+    device = torch.device(options.device)
+    pictures = sets[TRAIN].to(device)
+    print(f"{time.monotonic() - begin:.1f} s to load {len(pictures)} + {len(sets[CALIBRATION])} pictures", flush=True)
+    metrics = train(
+        config, options.run, pictures, sets[CALIBRATION], backbone=options.backbone, minutes=options.minutes
+    )
+    metrics |= {
+        "pictures": {subset: len(found) for subset, found in rows.items()},
+        "classes": {
+            s: {k: sum(r.klass == k for r in found) for k in config.labels.classes} for s, found in rows.items()
+        },
+        "asked": config.labels.asked(rows[TRAIN]),
+        "sources": json.loads(options.index.read_text(encoding="utf-8"))["sources"],
+        "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
+        "torch": torch.__version__,
+        "backbone": options.backbone.name if options.backbone else None,
+    }
+    (options.run / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
+    print(json.dumps(metrics["held"]))
+
+
+if __name__ == "__main__":
+    main()
