@@ -25,6 +25,7 @@ LEAST_SIDE_PX = 1280  # a smaller photo is enlarged, so that words stay sharp
 TITLE_PX, CAPTION_PX, VALUE_PX = 52, 30, 44  # letters at LONG_SIDE_PX: readable on a phone held upright
 INK, PAPER, GREY = (16, 24, 32), (255, 255, 255), (190, 202, 212)
 PART_RGB, REFERENCE_RGB, EDGE_RGB, LINE_RGB = (255, 214, 10), (125, 220, 255), (255, 110, 60), (255, 255, 255)
+_SPELT = str.maketrans({"×": "x", "–": "-", "\N{FRACTION SLASH}": "/", "£": "GBP "})
 _SHIFT = 4  # OpenCV draws in sixteenths of a pixel
 
 
@@ -210,7 +211,7 @@ def _scale_words(case: Case) -> str:
 def _foot_words(case: Case, rest: Sequence[str]) -> str:
     if case.measurements:
         return " · ".join([*rest, "± holds the true value in 95 of 100 photos"])
-    return f"Not measured: {case.not_measured[0].reason}" if case.not_measured else ""
+    return f"Not measured: {case.not_measured[0].reason}" if case.not_measured else "Nothing to measure here."
 
 
 def _words(found: Measurement) -> str:
@@ -219,7 +220,7 @@ def _words(found: Measurement) -> str:
 
 def _plain(text: str) -> str:
     """Only what the built-in font can write."""
-    flat = unicodedata.normalize("NFKD", text).replace("×", "x").replace("–", "-").replace("£", "GBP ")
+    flat = unicodedata.normalize("NFKD", text).translate(_SPELT)
     return "".join(letter for letter in flat if letter.isascii() or letter in "±°·")
 
 
