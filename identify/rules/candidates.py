@@ -24,7 +24,7 @@ def candidates(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Cand
         keys = [row.source, tables.threads[row.thread].source] if row.thread else [row.source]
         because = _because(row, evidence, tables)
         found.append(Candidate(row.id, row.description, float(share), order, because, tables.titles(keys)))
-    found.append(_other(float(belief.p[-1]), evidence, tables))
+    found.append(_other(float(belief.p[-1]), reading, evidence, tables))
     return tuple(sorted(found, key=lambda one: (-one.probability, one.id)))
 
 
@@ -73,7 +73,7 @@ def _order(row: CandidateRow, options: dict[str, dict[str, float]], tables: Tabl
     return order
 
 
-def _other(share: float, evidence: Evidence, tables: Tables) -> Candidate:
+def _other(share: float, reading: str, evidence: Evidence, tables: Tables) -> Candidate:
     """The rest: no listed row; rows of low confidence that the size would fit are named as a question."""
     because = []
     for row in tables.candidates.values():
@@ -84,4 +84,5 @@ def _other(share: float, evidence: Evidence, tables: Tables) -> Candidate:
             if measured and low - 2.0 * measured.u <= measured.value <= high + 2.0 * measured.u:
                 because.append(f"{row.id}: the size would fit, but no source lists it; confirm with callipers")
     text = "None of the listed rows: compare with the old part at the counter"
-    return Candidate(OTHER, text, share, {}, tuple(because), ())
+    order: dict[str, float | str] = {"thread_reads_as": reading} if reading else {}
+    return Candidate(OTHER, text, share, order, tuple(because), ())

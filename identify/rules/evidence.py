@@ -149,10 +149,12 @@ def meanings(row: CheckRow) -> tuple[str, ...]:
 
 
 def _classes(recognition: Recognition, told: Told | None, tables: Tables) -> dict[str, float]:
-    """Class probabilities with the floor of the settings, after the user's word on the class."""
+    """Class probabilities with the floor of the settings; tempered where the user told the class."""
     floor = tables.setting("class_floor")
     weights = {name: max(recognition.probabilities.get(name, 0.0), floor) for name in tables.classes}
     if told:
-        weights = {name: weight * told.likelihood.get(name, told.blank) for name, weight in weights.items()}
+        power = tables.setting("photo_power")
+        unasked = min(told.likelihood.values())
+        weights = {name: weight**power * told.likelihood.get(name, unasked) for name, weight in weights.items()}
     total = sum(weights[name] for name in sorted(weights))
     return {name: weight / total for name, weight in weights.items()}
