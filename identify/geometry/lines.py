@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import correlate1d
 
 from identify.geometry.edges import sample_profiles
@@ -39,7 +40,7 @@ class Line:
     u_offset_px: float
     u_angle_rad: float
     rms_px: float
-    kept: Array
+    kept: NDArray[np.bool_]
 
     @property
     def normal(self) -> Array:
@@ -303,7 +304,8 @@ def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: 
     pieces, lengths = pieces[order], lengths[order]
     directions = (pieces[:, 1] - pieces[:, 0]) / np.maximum(lengths, 1e-9)[:, None]
     free = np.ones(len(pieces), bool)
-    ends, covered = [], []
+    ends: list[Array] = []
+    covered: list[float] = []
     for lead in range(len(pieces)):
         if not free[lead] or len(ends) >= 3 * most:
             continue
@@ -317,7 +319,7 @@ def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: 
 
 def _gather(
     lead: int, pieces: Array, lengths: Array, directions: Array, free: Array, angle_deg: float, apart_px: float
-) -> tuple[Array, Array, float]:
+) -> tuple[NDArray[np.intp], Array, float]:
     """The free segments on the line of segment ``lead``: their indices, the outer ends, the covered length."""
     direction, origin = directions[lead], pieces[lead].mean(axis=0)
     normal = np.array([-direction[1], direction[0]])

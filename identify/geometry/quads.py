@@ -10,9 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.geometry.lines import Strokes
 from identify.model import Array
+
+Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +123,7 @@ def from_lines(strokes: Strokes, *, shortest_px: float, size_px: tuple[int, int]
 
 def _parallel_pairs(
     ends: Array, direction: Array, cross: Array, span: Array, shortest_px: float
-) -> tuple[Array, Array]:
+) -> tuple[Index, Index]:
     """Indices of pairs of lines that run alongside each other."""
     middle = ends.mean(axis=1)
     between = middle[None] - middle[:, None]

@@ -113,7 +113,7 @@ def _focals_px(photo: Photo) -> Array:
 
 def _planes(small: Bytes) -> list[Bytes]:
     """One-channel pictures in which a card's edge may stand out: lightness, and the two colour directions."""
-    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
+    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
     colour = np.clip((lab[..., 1:].astype(np.float32) - 128) * 2 + 128, 0, 255).astype(np.uint8)
     planes = [lab[..., 0], colour[..., 0], colour[..., 1]]
     return [planes[0], *(plane for plane in planes[1:] if float(plane.std()) > 3)]

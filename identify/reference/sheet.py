@@ -12,10 +12,12 @@ from functools import cache
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.errors import UsageError
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 
+Index = NDArray[np.intp]
 SQUARE_MM = 15.0
 MARKER_MM = 11.0
 RING = 2  # squares between the board's outer border and the free area
@@ -64,7 +66,7 @@ class Layout:
     black_mm: Array
     white_mm: Array
     corners_mm: Array
-    corner_ids: Array
+    corner_ids: Index
     check_mm: Array
     texts: tuple[Text, ...]
 
@@ -120,7 +122,7 @@ def _squares(
         for column in range(columns):
             if (row + column) % 2 == 0 and _in_ring(column, row, columns, rows):
                 black.append([origin[0] + column * SQUARE_MM, origin[1] + row * SQUARE_MM, SQUARE_MM, SQUARE_MM])
-    for number, marker in zip(board.getIds().ravel(), board.getObjPoints(), strict=True):
+    for number, marker in zip(np.asarray(board.getIds()).ravel(), board.getObjPoints(), strict=True):
         x, y = np.asarray(marker).reshape(-1, 3)[:, :2].min(axis=0)
         if not _in_ring(int(x // SQUARE_MM), int(y // SQUARE_MM), columns, rows):
             continue
@@ -131,7 +133,7 @@ def _squares(
     return np.array(black), np.array(white)
 
 
-def _runs(bits: Array, module_mm: float) -> list[tuple[float, float, float, float]]:
+def _runs(bits: NDArray[np.bool_], module_mm: float) -> list[tuple[float, float, float, float]]:
     """Rectangles of the set modules: runs along the rows and along the columns, so that no seam is left open."""
     runs = []
     for turned in (False, True):
@@ -146,7 +148,7 @@ def _runs(bits: Array, module_mm: float) -> list[tuple[float, float, float, floa
 
 def _whole_corners(
     columns: int, rows: int, board: cv2.aruco.CharucoBoard, origin: tuple[float, float]
-) -> tuple[Array, Array]:
+) -> tuple[Array, Index]:
     """Corners with all four squares printed, and their numbers."""
     all_corners = np.asarray(board.getChessboardCorners()).reshape(-1, 3)[:, :2].astype(float)
     cells = np.round(all_corners / SQUARE_MM).astype(int)
@@ -227,13 +229,13 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     """
     if check_mm is not None and not 50 < check_mm < 150:
         raise UsageError(f"Check line of {check_mm} mm: it is drawn 100 mm long; measure it again in millimetres.")
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     factor = max(1.0, max(grey.shape) / SEARCH_PX)
     small = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    found: list[tuple[Layout, Array, Array]] = []
+    found: list[tuple[Layout, Array, Index]] = []
     for name in [paper] if paper else _PAPERS:
         sheet = layout(name)
-        corners, numbers = _corners(np.asarray(small), sheet)
+        corners, numbers = _corners(np.asarray(small, np.uint8), sheet)
         found.append((sheet, corners, numbers))
     sheet, corners, numbers = max(found, key=lambda item: len(item[2]))
     if len(numbers) < FEWEST_CORNERS:
@@ -243,19 +245,19 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     return _reference(photo, sheet, points, numbers, check_mm)
 
 
-def _corners(grey: Bytes, sheet: Layout) -> tuple[Array, Array]:
+def _corners(grey: Bytes, sheet: Layout) -> tuple[Array, Index]:
     """Whole corners that are seen (K, 2) [px] and their row in ``sheet.corners_mm`` (K,)."""
     detector = cv2.aruco.CharucoDetector(sheet.board)
     corners, numbers, _, _ = detector.detectBoard(grey)
     if corners is None or numbers is None:
         return np.zeros((0, 2)), np.zeros(0, int)
-    corners, numbers = np.asarray(corners, float).reshape(-1, 2), np.asarray(numbers).reshape(-1)
-    rows = np.searchsorted(sheet.corner_ids, numbers)
+    places: Array = np.asarray(corners, np.float64).reshape(-1, 2)
+    numbers = np.asarray(numbers).reshape(-1)
     known = np.isin(numbers, sheet.corner_ids)
-    return corners[known], rows[known]
+    return places[known], np.searchsorted(sheet.corner_ids, numbers[known])
 
 
-def _sharpened(grey: Bytes, corners: Array, sheet: Layout, rows: Array) -> Array:
+def _sharpened(grey: Bytes, corners: Array, sheet: Layout, rows: Index) -> Array:
     """Corners (K, 2) refined in the full picture; the window stays inside the four squares."""
     if len(rows) < 4:
         return corners
@@ -274,7 +276,7 @@ def _not_found(count: int) -> NotMeasured:
 
 
 def _reference(
-    photo: Photo, sheet: Layout, points: Array, rows: Array, check_mm: float | None
+    photo: Photo, sheet: Layout, points: Array, rows: Index, check_mm: float | None
 ) -> Reference | NotMeasured:
     mm = sheet.corners_mm[rows]
     homography, kept = cv2.findHomography(mm, points, cv2.RANSAC, max(1.5, 0.002 * max(photo.rgb.shape)))

@@ -1,0 +1,226 @@
+"""Evenly spaced marks along a line seen in perspective: find the comb, locate each mark, read the pattern of lengths.
+
+Mark number k of a scale lies at x(k) = (a k + b) / (c k + 1) along its line in the picture: the projective map of a
+line (Hartley and Zisserman, Multiple View Geometry, 2nd edition 2004, section 2.5).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import least_squares
+
+from identify.model import Array
+
+Index = NDArray[np.intp]
+LONGEST_PX, SHORTEST_PX = 45.0, 2.5  # spacing of the marks that can be found
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """Marks at x(k) = (a k + b) / (c k + 1) on the line, and at x + depth (s0 + s1 x) beside it [px].
+
+    ``coherence`` is the share of the profile's energy in the comb's first harmonic (0.5 for a pure sine);
+    ``ink`` is -1 for dark marks and +1 for light ones.
+    """
+
+    a: float
+    b: float
+    c: float
+    s0: float = 0.0
+    s1: float = 0.0
+    coherence: float = 0.0
+    ink: int = -1
+
+    def at(self, k: Array, depth_px: Array | float = 0.0) -> Array:
+        """Places of marks ``k`` at a depth beside the line [px]."""
+        foot = (self.a * k + self.b) / (self.c * k + 1)
+        return foot + depth_px * (self.s0 + self.s1 * foot)
+
+    def number(self, x: Array) -> Array:
+        """Mark number (not rounded) at places ``x`` on the line."""
+        return (x - self.b) / (self.a - self.c * x)
+
+    def finer(self, parts: int) -> Comb:
+        """The comb with every step divided into ``parts``."""
+        return replace(self, a=self.a / parts, c=self.c / parts)
+
+    def spacing(self, k: Array) -> Array:
+        """Distance between neighbouring marks at ``k`` [px]."""
+        return np.abs((self.a - self.b * self.c) / (self.c * k + 1) ** 2)
+
+
+def flatten(strip: Array, *, wide_px: float = 12.0) -> Array:
+    """A strip (D, L) of light along a line, less its slow changes, in units of its own scatter."""
+    fine = gaussian_filter1d(strip, 0.6, axis=1) - gaussian_filter1d(strip, wide_px, axis=1)
+    scatter = 1.4826 * np.median(np.abs(fine), axis=1, keepdims=True) + 1e-4
+    return np.clip(fine / scatter, -4, 4)
+
+
+def rhythm(flat: Array, *, rows: int = 4, windows: int = 5) -> Array:
+    """How regular each band of ``rows`` rows of a flattened strip (D, L) is: (D // rows,).
+
+    The score is the median over windows of the share of the energy in the strongest frequency, so that neither a
+    change of spacing nor a covered stretch matters.
+    """
+    bands = flat[: len(flat) // rows * rows].reshape(-1, rows, flat.shape[1]).mean(axis=1)
+    length = flat.shape[1] // windows
+    if length < 40:
+        return np.zeros(len(bands))
+    pieces = bands[:, : length * windows].reshape(len(bands), windows, length)
+    pieces = (pieces - pieces.mean(axis=2, keepdims=True)) * np.hanning(length)
+    power = np.abs(np.fft.rfft(pieces, n=4 * length, axis=2)) ** 2
+    frequency = np.fft.rfftfreq(4 * length)
+    band = (frequency > 1 / LONGEST_PX) & (frequency < 1 / (0.9 * SHORTEST_PX))
+    energy = np.sum(pieces**2, axis=2) * np.sum(np.hanning(length) ** 2)
+    return np.median(power[:, :, band].max(axis=2) / np.maximum(energy, 1e-9), axis=1)
+
+
+def find_comb(profile: Array, *, bend: float = 0.36) -> Comb | None:
+    """The comb that explains most of a flattened profile (L,), or None.
+
+    For each bend the profile is stretched to even spacing and its strongest frequency taken.
+
+    Parameters
+    ----------
+    bend : largest |c| L / (2 a) that is tried: the relative change of distance from the middle to an end
+    """
+    length = len(profile)
+    half = (length - 1) / 2
+    size = 1 << int(np.ceil(np.log2(2.5 * length)))
+    frequency = np.fft.rfftfreq(size)
+    band = np.flatnonzero((frequency > 1 / LONGEST_PX) & (frequency < 1 / (0.9 * SHORTEST_PX)))
+    energy = length * float(np.sum(profile**2)) + 1e-9
+    even = np.arange(length, dtype=np.float64) - half
+    bends = np.linspace(-bend, bend, max(31, int(bend * length / 3) | 1))
+    power = np.empty((len(bends), len(band)))
+    for row, value in enumerate(bends):
+        power[row] = np.abs(np.fft.rfft(_stretched(profile, even, value / half, half), n=size)[band]) ** 2
+    row, column = (int(n) for n in np.unravel_index(int(np.argmax(power)), power.shape))
+    lower = int(np.searchsorted(frequency[band], 0.5 * frequency[band[column]]))
+    near = power[:, max(0, lower - 2) : lower + 3]
+    if near.size and near.max() > 0.6 * power[row, column]:
+        row, step = (int(n) for n in np.unravel_index(int(np.argmax(near)), near.shape))
+        column = max(0, lower - 2) + step
+    curve, f = bends[row] / half, frequency[band[column]]
+    u = even
+    wave = np.sum(_stretched(profile, even, curve, half) * np.exp(-2j * np.pi * f * u))
+    ink = -1 if np.mean(profile**3) <= 0 else 1
+    turn = (np.pi if ink < 0 else 0.0) - np.angle(wave)
+    # u = (k + turn / 2 pi) / f and x = u / (1 - curve u) + half
+    shift = turn / (2 * np.pi * f)
+    base = 1 - curve * shift
+    a, b, c = 1 / (f * base), shift / base, -curve / (f * base)
+    return Comb(a + half * c, b + half, c, coherence=float(power[row, column] / energy), ink=ink)
+
+
+def _stretched(profile: Array, even: Array, curve: float, half: float) -> Array:
+    """The profile at x = u / (1 - curve u) for even u; zero outside."""
+    return np.interp(even / (1 - curve * even), even, profile, left=0.0, right=0.0)
+
+
+def peaks(profile: Array, comb: Comb, depth_px: float, numbers: Array, *, window: float = 0.42) -> Array:
+    """Measured places (K,) of marks ``numbers`` in the profile at a depth; nan where there is none.
+
+    ``window`` is how far from its place by the comb a mark may be, in steps.
+    """
+    signed = comb.ink * profile
+    middle = comb.at(numbers, depth_px)
+    spacing = comb.spacing(numbers)
+    smooth = gaussian_filter1d(signed, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5))
+    steps = np.linspace(-window, window, 29)
+    grid = middle[:, None] + steps * spacing[:, None]
+    light = np.interp(grid, np.arange(len(profile)), smooth)
+    rows, best = np.arange(len(numbers)), np.clip(np.argmax(light, axis=1), 1, len(steps) - 2)
+    left, mid, right = light[rows, best - 1], light[rows, best], light[rows, best + 1]
+    bend = left - 2 * mid + right
+    shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
+    places = middle + (steps[best] + np.clip(shift, -1, 1) * (steps[1] - steps[0])) * spacing
+    beside = [np.interp(middle + side * spacing, np.arange(len(profile)), smooth) for side in (-0.42, 0.42)]
+    height = mid - 0.5 * (beside[0] + beside[1])
+    inside = (middle > 0.42 * spacing) & (middle < len(profile) - 1 - 0.42 * spacing)
+    good = inside & (bend < 0) & (height > 0.3 * np.median(height)) & (height > 0)
+    return np.where(good, places, np.nan)
+
+
+def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Comb, Array, Array]:
+    """Least squares of the comb's five constants to places (K, G) of marks (K,) at depths (G,).
+
+    Returns
+    -------
+    The comb, residuals (K, G) [px] with nan where a mark was not found, and the covariance (5, 5) of
+    (a, b, c, s0, s1).
+    """
+    k = np.broadcast_to(numbers[:, None], places.shape)
+    depth = np.broadcast_to(depths_px[None], places.shape)
+    good = np.isfinite(places)
+    scale = np.array([1.0, 1.0, 1 / max(np.abs(numbers).max(), 1), 0.1, 0.1 / max(np.nanmax(np.abs(places)), 1)])
+    start = np.array([comb.a, comb.b, comb.c, comb.s0, comb.s1]) / scale
+
+    def made(values: Array) -> Comb:
+        a, b, c, s0, s1 = (values * scale).tolist()
+        return Comb(a, b, c, s0, s1, comb.coherence, comb.ink)
+
+    def error(values: Array) -> Array:
+        return (made(values).at(k, depth) - places)[good]
+
+    solved = least_squares(error, start, loss="soft_l1", f_scale=0.25)
+    fitted = made(solved.x)
+    residuals = fitted.at(k, depth) - places
+    kept = residuals[good]
+    spread = 1.4826 * float(np.median(np.abs(kept)))
+    information = solved.jac.T @ solved.jac / max(spread, 0.02) ** 2
+    covariance = np.linalg.pinv(information) * np.outer(scale, scale)
+    return fitted, residuals, covariance
+
+
+def marks_ink(flat: Array, comb: Comb, numbers: Array) -> Array:
+    """Ink of each mark (K,) summed over the depth of a strip (D, L): long marks have more."""
+    total = np.zeros(len(numbers))
+    columns = np.arange(flat.shape[1])
+    half = 0.5 * comb.spacing(numbers)
+    for depth, row in enumerate(comb.ink * flat):
+        middle = comb.at(numbers, float(depth))
+        ink = np.interp(middle, columns, row) - 0.5 * sum(np.interp(middle + s * half, columns, row) for s in (-1, 1))
+        total += np.clip(ink, -1, 4)
+    return total
+
+
+def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) -> tuple[float, int]:
+    """How well the ink of marks follows a repeating pattern of lengths: score, and the shift of the pattern.
+
+    The score is the share of the variance between ranks (analysis of variance). It is zero unless each rank has more
+    ink than the next one and all but the last have some, by 2.5 standard errors.
+
+    Parameters
+    ----------
+    ink, numbers : (K,) of the marks
+    ranks : (P,) of the marks of one period: 0 for the longest, 1 for the next and so on
+    every : the shift must be a multiple of this
+    """
+    period = len(ranks)
+    ink = ink / (np.sqrt(gaussian_filter1d(ink**2, period, mode="nearest")) + 1e-9)  # contrast changes along a ruler
+    limit = 1.4826 * float(np.median(np.abs(ink - np.median(ink)))) + 1e-9
+    clipped = np.clip(ink, np.median(ink) - 4 * limit, np.median(ink) + 12 * limit)
+    total = float(np.var(clipped)) + 1e-12
+    best = (0.0, 0)
+    for shift in range(0, period, every):
+        rank = ranks[(numbers.astype(int) - shift) % period]
+        groups = [clipped[rank == n] for n in range(int(ranks.max()) + 1)]
+        if min(len(group) for group in groups) < 2:
+            continue
+        within = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups) / len(ink)
+        ordered = all(_above(one, other) > 2.5 for one, other in pairwise(groups))
+        if ordered and all(_above(group, np.zeros(1)) > 2.5 for group in groups[:-1]):
+            best = max(best, (1 - within / total, shift))
+    return best
+
+
+def _above(one: Array, other: Array) -> float:
+    """By how many standard errors the mean of one group exceeds the other's (Welch)."""
+    error = float(np.var(one) / len(one) + np.var(other) / len(other)) ** 0.5
+    return float(one.mean() - other.mean()) / max(error, 1e-9)

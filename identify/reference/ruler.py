@@ -1,0 +1,258 @@
+"""A ruler with millimetre (or inch) marks lying beside the part.
+
+The marks along its edge give the scale and the tilt along it. The way they lean towards each other gives the tilt
+across it; then the ruler's width follows from the focal length, since a picture of a plane has equal scales in both
+directions (Hartley and Zisserman, Multiple View Geometry, 2nd edition 2004, chapter 8). So the points of the far
+side carry an estimated width, good to the focal length's own error where the ruler is tilted and to less than a
+percent where it is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.geometry.camera import focal_px_from_35mm
+from identify.geometry.edges import linear_light
+from identify.geometry.lines import Strokes, join, refine_edge, segments
+from identify.geometry.quads import seen_with
+from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
+from identify.model import Array, Bytes, NotMeasured, Photo, Reference
+from identify.reference import scales
+from identify.reference.scales import Reading
+
+SEARCH_PX = 2000
+USUAL_FOCAL35_MM = 28.0
+REGULAR = 0.22  # least share of a window's energy in one frequency
+COHERENT = 0.10  # least share of the whole strip's energy in the comb
+THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
+U_SIZE_REL = 0.002
+PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edge:
+    """A long edge in a picture: origin (2,), unit vectors along it and towards the ruler, length [px]."""
+
+    origin: Array
+    along: Array
+    inward: Array
+    length: float
+    score: float = 0.0
+    rows: tuple[int, ...] = ()
+
+    def place(self, x: Array, depth: Array | float) -> Array:
+        """Pixels (N, 2) at ``x`` along and ``depth`` inside the edge."""
+        return self.origin + np.multiply.outer(x, self.along) + np.multiply.outer(depth * np.ones_like(x), self.inward)
+
+    def scaled(self, factor: float) -> _Edge:
+        """The same edge in a picture that is ``factor`` times larger."""
+        origin = (self.origin + 0.5) * factor - 0.5
+        return _Edge(origin, self.along, self.inward, self.length * factor, self.score, self.rows)
+
+
+def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasured:
+    """Find a ruler by its marks.
+
+    Parameters
+    ----------
+    photo : the photo
+    labels : not used; the marks speak for themselves
+
+    Returns
+    -------
+    Reference with a point (k, 0) at the foot of every mark k [mm] and three points on the far side at the estimated
+    width; right-handed as seen from the camera. ``outline_px`` has the two long edges (near edge first, then the
+    far edge back). NotMeasured where no ruler, too few marks or no pattern of long marks is found.
+    """
+    factor = max(1.0, max(photo.rgb.shape[:2]) / SEARCH_PX)
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
+    work = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    strokes = _strokes(np.asarray(work, np.uint8))
+    edges = _edges(np.asarray(work, np.float32), strokes)
+    if not edges:
+        return _not_found("No ruler was found.")
+    reason = "No ruler was found."
+    read: list[tuple[_Edge, Reading]] = []
+    for edge in edges[:4]:
+        answer = _read(photo.rgb, edge.scaled(factor), factor)
+        if isinstance(answer, str):
+            reason = answer
+        else:
+            read.append(answer)
+            if answer[1].u_rel < PLAIN_U_REL:
+                break
+    if not read:
+        return _not_found(reason)
+    _, (edge, scale) = min(enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel)  # likelier first
+    return _reference(photo, edge, scale, Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor))
+
+
+def _not_found(reason: str) -> NotMeasured:
+    advice = (
+        "Lay a steel ruler flat beside the part with its marks in focus, closer or straight from above, and retake."
+    )
+    return NotMeasured("reference", reason, advice)
+
+
+def _strokes(work: Bytes) -> Strokes:
+    """Long lines of a picture, found on a half-size copy."""
+    half = np.asarray(cv2.resize(work, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    joined = join(segments(half, shortest_px=14), most=24)
+    return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
+
+
+def _edges(work: NDArray[np.float32], strokes: Strokes) -> list[_Edge]:
+    """Both sides of long lines beside which marks repeat, most regular first."""
+    found = []
+    least = 0.12 * max(work.shape)
+    for (start, end), covered in zip(strokes.ends_px, strokes.covered_px, strict=True):
+        length = float(np.hypot(*(end - start)))
+        if length < least or covered < 0.3 * length:
+            continue
+        along = (end - start) / length
+        for side in (1.0, -1.0):
+            edge = _Edge(start, along * side, np.array([-along[1], along[0]]), length)
+            if side < 0:
+                edge = _Edge(end, -along, np.array([along[1], -along[0]]), length)
+            scores = rhythm(flatten(_strip(work, edge, 44)))
+            if scores.max() > REGULAR:
+                rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:3])
+                found.append(_Edge(edge.origin, edge.along, edge.inward, length, float(scores.max()), rows))
+    return sorted(found, key=lambda item: -item.score * item.length**0.5)
+
+
+def _strip(picture: NDArray[np.float32], edge: _Edge, depth_px: int) -> Array:
+    """Light beside an edge (depth, length), sampled every pixel."""
+    x = np.arange(int(edge.length))
+    rows = np.arange(depth_px) + 0.5
+    places = edge.origin + x[None, :, None] * edge.along + rows[:, None, None] * edge.inward
+    limit = np.array(picture.shape[::-1]) - 2
+    low = np.clip(np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0, limit)
+    high = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    crop = picture[low[1] : high[1], low[0] : high[0]]
+    local = (places - low).astype(np.float32)
+    return np.asarray(cv2.remap(crop, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading] | str:
+    """Read the marks beside an edge in the full picture, or say why not."""
+    edge = _straightened(rgb, rough, factor)
+    flat = flatten(_light_beside(rgb, edge, int(60 * factor)), wide_px=12 * factor)
+    reason = "No ruler was found."
+    read = []
+    for row in edge.rows:
+        start = int(row * factor)
+        comb = find_comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0))
+        if comb is None or comb.coherence < COHERENT:
+            continue
+        answer = scales.read(flat, comb, start)
+        if isinstance(answer, str):
+            reason = answer
+        else:
+            read.append(answer)
+            if answer.u_rel < PLAIN_U_REL:
+                break
+    return (edge, min(read, key=lambda item: item.u_rel)) if read else reason
+
+
+def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
+    """The edge refitted in the full picture; as it was where that fails."""
+    end = rough.origin + rough.length * rough.along
+    refined = refine_edge(rgb, rough.origin, end, reach_px=2 * factor + 3)
+    if refined is None or refined[1] < 0.4:
+        return rough
+    line = refined[0]
+    along = line.direction * np.sign(line.direction @ rough.along)
+    inward = np.array([-along[1], along[0]])
+    inward = inward * np.sign(inward @ rough.inward)
+    origin = line.point_px + ((rough.origin - line.point_px) @ along) * along
+    return _Edge(origin, along, inward, rough.length, rough.score, rough.rows)
+
+
+def _light_beside(rgb: Bytes, edge: _Edge, depth_px: int) -> Array:
+    """Linear light beside an edge (depth, length), the mean of the three channels."""
+    corners = np.array([edge.place(np.array([x]), d)[0] for x in (0.0, edge.length) for d in (-2.0, float(depth_px))])
+    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 3, 0, np.array(rgb.shape[1::-1]) - 2)
+    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 2, np.array(rgb.shape[1::-1]))
+    crop = linear_light(rgb[low[1] : high[1], low[0] : high[0]]).mean(axis=2)
+    moved = _Edge(edge.origin - low, edge.along, edge.inward, edge.length)
+    return _strip(crop, moved, depth_px)
+
+
+def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:
+    comb, unit = scale.comb, scale.unit_mm
+    spacing = float(np.median(comb.spacing(scale.numbers)))
+    height, width = photo.rgb.shape[:2]
+    width_px = _far_edge_px(edge, strokes, spacing / unit)
+    first, last = float(scale.numbers.min()), float(scale.numbers.max())
+    focal = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, width, height)
+    ends = np.array([first, last])
+    far = _far_points(edge, comb, ends, width_px)
+    near = edge.place(comb.at(ends), 0.0)
+    quad = np.array([near[0], near[1], far[1], far[0]])
+    shape = seen_with(quad[None], focal, (np.array([width, height]) - 1) / 2)
+    width_mm = (last - first) * unit / float(shape.ratio[0])
+    three = np.array([first, (first + last) / 2, last])
+    far_px = _far_points(edge, comb, three, width_px)
+    near_px = edge.place(scale.feet, 0.0)
+    # right-handed as seen from the camera: y points from the near edge to the far one
+    across = edge.along[0] * edge.inward[1] - edge.along[1] * edge.inward[0]
+    way = -1.0 if across > 0 else 1.0
+    mm = np.concatenate(
+        [
+            np.column_stack([(scale.numbers - scale.zero) * unit * way, np.zeros(len(scale.numbers))]),
+            np.column_stack([(three - scale.zero) * unit * way, np.full(3, width_mm)]),
+        ]
+    )
+    full = photo.width_px / width
+    margin = 6.0 / unit
+    ends = np.array([first - margin, last + margin])
+    outline = np.concatenate([edge.place(comb.at(ends), 0.0), _far_points(edge, comb, ends[::-1], width_px)])
+    return Reference(
+        kind="ruler",
+        id="ruler",
+        outline_px=(outline + 0.5) * full - 0.5,
+        u_px=full * max(0.03, scale.rms_px),
+        points_px=(np.concatenate([near_px, far_px]) + 0.5) * full - 0.5,
+        points_mm=mm,
+        thickness_mm=THICKNESS_MM,
+        u_size_rel=U_SIZE_REL,
+    )
+
+
+def _far_points(edge: _Edge, comb: Comb, numbers: Array, width_px: float) -> Array:
+    """Where marks ``numbers``, prolonged, meet the parallel to the edge that is ``width_px`` off in its middle.
+
+    In space the parallel never meets the edge; in the picture both run to the edge's vanishing point at k = infinity.
+    """
+    feet = comb.at(numbers)
+    middle = comb.at(np.array([0.0])) if abs(comb.c) < 1e-12 else np.array([edge.length / 2])
+    if abs(comb.c) < 1e-9:
+        depth = np.full(len(feet), width_px)
+    else:
+        vanishing = comb.a / comb.c
+        lean = comb.s0 + comb.s1 * feet
+        # depth d with (feet + d lean) on the line from (middle, width) to the vanishing point
+        slope = width_px / (vanishing - middle[0])
+        depth = slope * (vanishing - feet) / (1 + slope * lean)
+    return edge.origin + np.multiply.outer(comb.at(numbers, depth), edge.along) + np.multiply.outer(depth, edge.inward)
+
+
+def _far_edge_px(edge: _Edge, strokes: Strokes, px_per_mm: float) -> float:
+    """Distance of the ruler's far edge in the middle of the near one [px]; 20 mm where no such line is seen."""
+    middle = edge.place(np.array([edge.length / 2]), 0.0)[0]
+    best = (0.0, 20.0 * px_per_mm)
+    for (start, end), covered in zip(strokes.ends_px, strokes.covered_px, strict=True):
+        step = (end - start) / max(float(np.hypot(*(end - start))), 1e-9)
+        lean, rise = float(step @ edge.inward), float(step @ edge.along)
+        if abs(lean) > 0.2 * abs(rise):
+            continue
+        offset = start - middle
+        away = float(offset @ edge.inward) - float(offset @ edge.along) * lean / rise
+        if 9 * px_per_mm < away < 50 * px_per_mm:
+            best = max(best, (float(covered), away))
+    return best[1]
