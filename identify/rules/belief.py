@@ -80,42 +80,47 @@ def believe(evidence: Evidence, tables: Tables) -> Belief:
     """Posterior of the rows of the tables under the evidence."""
     rows = () if evidence.nothing_seen else ranked(tables)
     prior = _prior(rows, evidence, tables)
-    measured = sorted(evidence.measured.items())
-    told = sorted(evidence.told.items())
     known = [sizes(row, tables) for row in rows]
-    unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in measured}
-    log_p = np.log(prior)
-    options = []
-    for at, row in enumerate(rows):
-        factors, left_open = _of_row(row, known[at], evidence, unlisted, tables)
-        log_p[at] += math.fsum(math.log(max(factor, 1e-300)) for factor in factors)
+    unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in evidence.measured.items()}
+    log_p, options = [], []
+    for row, sized, share in zip(rows, known, prior, strict=True):
+        factors, left_open = _of_row(row, sized, evidence, unlisted, tables)
+        log_p.append(_log(share, *factors))
         options.append(left_open)
-    log_p[-1] += math.fsum(math.log(_of_other(name, value, tables)) for name, value in measured)
-    log_p[-1] += math.fsum(math.log(one.blank) for _, one in told)
-    p = np.exp(log_p - log_p.max())
+    other = _other(rows, evidence, tables)
+    peak = max([*log_p, *other.values()])
+    others = {name: math.exp(value - peak) for name, value in other.items()}
+    p = np.array([*(math.exp(value - peak) for value in log_p), math.fsum(others.values())])
+    other_classes = {name: value / float(p[-1]) if p[-1] > 0 else 0.0 for name, value in others.items()}
     p /= p.sum()
-    other_classes = _other_classes(rows, evidence, tables)
     classes = {name: float(p[-1]) * share for name, share in other_classes.items()}
     for row, share in zip(rows, p[:-1], strict=True):
         classes[row.class_id] += float(share)
     return Belief(rows, p, tuple(options), classes, other_classes)
 
 
-def _prior(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> Array:
+def _log(*factors: float) -> float:
+    return math.fsum(math.log(max(factor, 1e-300)) for factor in factors)
+
+
+def _prior(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> list[float]:
     weight: dict[str, float] = {}
     for row in rows:
         weight[row.class_id] = weight.get(row.class_id, 0.0) + row.prior
     listed = 1.0 - tables.setting("other_share")
-    shares = [evidence.classes[row.class_id] * listed * row.prior / weight[row.class_id] for row in rows]
-    return np.array([*shares, max(1.0 - math.fsum(shares), 1e-12)])
+    return [evidence.classes[row.class_id] * listed * row.prior / weight[row.class_id] for row in rows]
 
 
-def _other_classes(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> dict[str, float]:
-    """Class of a part that no row lists: the share of each class that its rows leave."""
+def _other(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> dict[str, float]:
+    """Log weight of a part that no row lists, by its class: what its rows leave, and all where it has none."""
     listed = dict.fromkeys((row.class_id for row in rows), 1.0 - tables.setting("other_share"))
-    unlisted = {name: share * (1.0 - listed.get(name, 0.0)) for name, share in evidence.classes.items()}
-    total = math.fsum(unlisted.values())
-    return {name: share / total for name, share in unlisted.items()}
+    told = [one.blank for _, one in sorted(evidence.told.items())]
+    measured = sorted(evidence.measured.items())
+    weights = {}
+    for name, share in evidence.classes.items():
+        fits = [_of_other(name, quantity, value, tables) for quantity, value in measured]
+        weights[name] = _log(share * (1.0 - listed.get(name, 0.0)), *fits, *told)
+    return weights
 
 
 def _of_row(
@@ -164,10 +169,11 @@ def _match(name: str, measured: Measured, size: Size, confidence: str, tables: T
     return mixed(match, _broad(name, tables), outlier)
 
 
-def _of_other(name: str, measured: Measured, tables: Tables) -> float:
-    """Density for what no ranked row explains: half anywhere, half like the sizes that may only ask."""
+def _of_other(class_id: str, name: str, measured: Measured, tables: Tables) -> float:
+    """Density for an unlisted part of a class: half anywhere, half like the sizes that may only ask."""
     broad = _broad(name, tables)
-    asking = [row.ranges[name] for row in tables.candidates.values() if row.confidence == "L" and name in row.ranges]
+    rows = [row for row in tables.candidates.values() if row.class_id == class_id and row.confidence == "L"]
+    asking = [row.ranges[name] for row in rows if name in row.ranges]
     if not asking:
         return broad
     near = math.fsum(_match(name, measured, size, "L", tables) for size in asking) / len(asking)
