@@ -29,7 +29,8 @@ def checks(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Check, .
         if row.id in evidence.asked or not _in_play(row, belief, tables):
             continue
         gain = gain_bits(row, belief, tables)
-        if gain >= LEAST_SHOWN_BITS or row.blocking or (row.decides == CLASS and evidence.nothing_seen):
+        wanted = row.blocking or (row.decides == CLASS and evidence.nothing_seen) or _converts(row, belief, tables)
+        if gain >= LEAST_SHOWN_BITS or wanted:
             answers = (*row.answers, CANT_TELL) if row.kind == "choice" else ()
             found.append(Check(row.question, row.how, row.why, gain, row.minutes, row.id, answers))
     return tuple(sorted(found, key=lambda check: (-check.gain_bits / check.effort, check.id)))
@@ -39,6 +40,13 @@ def _in_play(row: CheckRow, belief: Belief, tables: Tables) -> bool:
     if row.classes == EVERY_CLASS:
         return True
     return sum(belief.classes.get(name, 0.0) for name in row.classes) >= tables.setting("class_in_play")
+
+
+def _converts(row: CheckRow, belief: Belief, tables: Tables) -> bool:
+    """Whether a conversion of a class in play waits for the answer."""
+    least = tables.setting("class_in_play")
+    rows = [one for one in tables.conversions.values() if one.attribute == row.decides]
+    return bool(belief.rows) and any(belief.classes.get(one.from_class, 0.0) >= least for one in rows)
 
 
 def gain_bits(row: CheckRow, belief: Belief, tables: Tables) -> float:

@@ -37,6 +37,7 @@ def problems(content: Content) -> Iterator[str]:
     yield from _keys(content)
     yield from _sizes(content)
     yield from _answers(content)
+    yield from _conditions(content)
 
 
 def _duplicates(content: Content) -> Iterator[str]:
@@ -120,8 +121,19 @@ def _answers(content: Content) -> Iterator[str]:
         for meant in () if number else entry.values["answers"].values():
             if decides in known and meant not in known[decides]:
                 yield f"{entry.place('answers')}: {decides} is never {meant!r}."
-    asked = {entry.values["decides"] for entry in content.entries[CheckRow]}
+
+
+def _conditions(content: Content) -> Iterator[str]:
+    """Each condition of a conversion can be asked for, and names answers that its check has."""
+    told: dict[str, set[str]] = {}
+    for entry in content.entries[CheckRow]:
+        told.setdefault(entry.values["decides"], set()).update(entry.values["answers"].values())
     for entry in content.entries[ConversionRow]:
         attribute = entry.values["attribute"]
-        if attribute and attribute not in asked:
+        if attribute and attribute not in told:
             yield f"{entry.place('attribute')}: no check decides {attribute!r}."
+            continue
+        for column in ("fits", "fails", "asks"):
+            for value in entry.values[column]:
+                if value not in told.get(attribute, ()):
+                    yield f"{entry.place(column)}: {attribute} is never {value!r}."

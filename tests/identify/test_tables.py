@@ -319,6 +319,12 @@ BROKEN = [
         "checks.csv:11:9 (stops): 'rust' is none of the answers.",
     ),
     ("conversions.csv", "size_pattern", "pattern", "conversions.csv:2:4 (attribute): no check decides 'pattern'."),
+    (
+        "conversions.csv",
+        "15 light|20 heavy",
+        "15 small",
+        "conversions.csv:2:6 (fails): size_pattern is never '15 small'.",
+    ),
     ("confusables.csv", "thread-pitch", "pitch-gauge", "confusables.csv:2:10 (check): no check 'pitch-gauge'."),
     ("faults.csv", ",isolate,", ",isolation,", "faults.csv:2:6 (cautions): no caution 'isolation'."),
     ("classes.toml", "part = true", "party = true", "classes.toml:8:1 (party): unknown key in [compression-screw]."),

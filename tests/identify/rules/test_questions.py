@@ -115,7 +115,7 @@ def test_a_check_tells_how_to_answer_it(recognise):
 @pytest.mark.parametrize(
     ("name", "blocking"),
     [
-        ("compression-screw", {"size-pattern", "seat", "drive"}),
+        ("compression-screw", {"size-pattern", "seat", "drive", "spindle-direction", "spindle-reach"}),
         ("single-lever-cartridge", {"pegs-and-ring"}),
         ("thermostatic", {"sides", "hot-enough", "strainers", "element"}),
         ("sensor", {"voltage"}),
