@@ -148,9 +148,7 @@ def report(
     total, least = median(whole), sum(median(times) for times in floor.values())
     start = start_up_ms()
     print(f"  {'whole road':<12} {total:8.1f} ms   goal {GOAL_MS:.0f} ms")
-    print(
-        f"  {'floor':<12} {least:8.1f} ms   decoding and one network pass; the road takes {total / least:.1f} times that"
-    )
+    print(f"  {'floor':<12} {least:8.1f} ms   decoding and one network pass; the road takes {total / least:.1f} ×")
     print(f"  {'peak memory':<12} {peak_mb():8.0f} MB   goal {GOAL_MB:.0f} MB")
     print(f"  {'--version':<12} {start:8.0f} ms   goal {GOAL_START_MS:.0f} ms")
     return int(total > GOAL_MS or peak_mb() > GOAL_MB or start > GOAL_START_MS)
