@@ -22,6 +22,7 @@ from identify.model import UNSURE, Array, Bytes, Case, Measurement, Photo, Refer
 
 LONG_SIDE_PX = 1600
 LEAST_SIDE_PX = 1280  # a smaller photo is enlarged, so that words stay sharp
+ROOM, WORTH_CUTTING = 0.75, 0.8  # margin in half sizes of what is shown; share of the photo above which all is shown
 TITLE_PX, CAPTION_PX, VALUE_PX = 52, 30, 44  # letters at LONG_SIDE_PX: readable on a phone held upright
 INK, PAPER, GREY = (16, 24, 32), (255, 255, 255), (190, 202, 212)
 PART_RGB, REFERENCE_RGB, EDGE_RGB, LINE_RGB = (255, 214, 10), (125, 220, 255), (255, 110, 60), (255, 255, 255)
@@ -36,7 +37,7 @@ def draw(photo: Photo, case: Case) -> Bytes:
     -------
     (H, W, 3) uint8, its long side at most ``LONG_SIDE_PX``.
     """
-    sheet = _sheet(photo)
+    sheet = _sheet(photo, case)
     if case.outline is not None:
         sheet.line(sheet.places(case.outline.contour_px), PART_RGB, 4, closed=True)
     for found in case.measurements:
@@ -59,15 +60,19 @@ def draw(photo: Photo, case: Case) -> Bytes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sheet:
-    """The picture being drawn on. ``factor`` is its px per px of the photo, ``unit`` scales pens and letters."""
+    """The picture being drawn on: a part of the photo from ``origin_px`` on.
+
+    ``factor`` is its px per px of the photo, ``unit`` scales pens and letters.
+    """
 
     pixels: Bytes
+    origin_px: tuple[int, int]
     factor: float
     unit: float
 
     def places(self, points_px: Array) -> Array:
         """Photo pixels (N, 2) to sheet pixels (N, 2)."""
-        return (np.asarray(points_px, float) + 0.5) * self.factor - 0.5
+        return (np.asarray(points_px, float) - self.origin_px + 0.5) * self.factor - 0.5
 
     def line(self, points: Array, rgb: tuple[int, int, int], width: float, *, closed: bool = False) -> None:
         """A line with a dark rim through sheet pixels (N, 2)."""
@@ -94,16 +99,38 @@ class _Sheet:
         cv2.fillPoly(self.pixels, [head], LINE_RGB, cv2.LINE_AA, _SHIFT)
 
 
-def _sheet(photo: Photo) -> _Sheet:
-    height, width = photo.rgb.shape[:2]
+def _sheet(photo: Photo, case: Case) -> _Sheet:
+    left, top, right, bottom = _view(photo, case)
+    shown = photo.rgb[top:bottom, left:right]
+    height, width = shown.shape[:2]
     long = min(LONG_SIDE_PX, max(LEAST_SIDE_PX, height, width))
     unit = long / LONG_SIDE_PX
-    room = long - _bars_px(unit)
-    scale = min(long / width, room / height)
+    scale = min(long / width, (long - _bars_px(unit)) / height)
     size = (max(1, math.floor(width * scale)), max(1, math.floor(height * scale)))
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    pixels = np.ascontiguousarray(cv2.resize(photo.rgb, size, interpolation=method), np.uint8)
-    return _Sheet(pixels, scale / photo.reduced, unit)
+    pixels = np.ascontiguousarray(cv2.resize(shown, size, interpolation=method), np.uint8)
+    return _Sheet(pixels, (left * photo.reduced, top * photo.reduced), scale / photo.reduced, unit)
+
+
+def _view(photo: Photo, case: Case) -> tuple[int, int, int, int]:
+    """Left, top, right, bottom of what is shown [px of ``photo.rgb``]: part and reference with room for labels."""
+    height, width = photo.rgb.shape[:2]
+    whole = (0, 0, width, height)
+    if case.outline is None:
+        return whole
+    marks = [case.outline.contour_px] + ([case.reference.outline_px] if case.reference is not None else [])
+    points = np.vstack(marks) / photo.reduced
+    low, high = points.min(axis=0), points.max(axis=0)
+    middle, half = (low + high) / 2, (high - low) / 2
+    half = half + ROOM * half.max()
+    half = np.maximum(half, half.max() * np.minimum(1.0, (width / height, height / width)))  # the photo's own shape
+    half = np.minimum(half, np.array([width, height]) / 2)
+    middle = np.clip(middle, half, np.array([width, height]) - half)
+    left, top = np.floor(middle - half).astype(int)
+    right, bottom = np.ceil(middle + half).astype(int)
+    shown = (max(0, int(left)), max(0, int(top)), min(width, int(right)), min(height, int(bottom)))
+    area = (shown[2] - shown[0]) * (shown[3] - shown[1])
+    return shown if area < WORTH_CUTTING * width * height else whole
 
 
 def _bars_px(unit: float) -> int:

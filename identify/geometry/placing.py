@@ -101,7 +101,7 @@ def _lines(ground: Ground, ends: Array) -> Iterator[tuple[Array, float]]:
     dots = np.linspace(0.08, 0.92, 24)[:, None]
 
     def crowded(line: Array) -> float:
-        return 60.0 * unit * float(ground.hits(line[0] + dots * (line[1] - line[0])).sum())
+        return 250.0 * unit * float(ground.hits(line[0] + dots * (line[1] - line[0])).sum())
 
     yield ends, 0.9 * span + crowded(ends)
     if not len(ground.contour):

@@ -125,3 +125,24 @@ def test_values_without_room_are_written_below():
 )
 def test_only_letters_that_the_font_has(said, written):
     assert overlay._plain(said) == written
+
+
+def test_a_small_part_is_shown_large_with_its_reference():
+    shot = made_cases.photo((4000, 3000))
+    case = made_cases.case(shot=shot)
+    left, top, right, bottom = overlay._view(shot, case)
+    assert left == 0
+    assert top <= 420 - 150
+    assert right >= 1290 + 150
+    assert bottom >= 890 + 150
+    assert (right - left) * (bottom - top) < 0.5 * 4000 * 3000
+    drawn = overlay.draw(shot, case).astype(int)
+    factor = drawn.shape[1] / (right - left)
+    _, xs = np.nonzero(np.all(np.abs(drawn[130:] - overlay.PART_RGB) < 40, axis=2))
+    assert (xs.min() + xs.max()) / 2 == pytest.approx((500 - left) * factor, abs=4)
+
+
+def test_a_part_that_fills_the_photo_is_shown_whole():
+    shot = made_cases.photo()
+    assert overlay._view(shot, made_cases.case(shot=shot)) == (0, 0, 1600, 1200)
+    assert overlay._view(shot, made_cases.case(measured=False)) == (0, 0, 1600, 1200)
