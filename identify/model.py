@@ -100,6 +100,7 @@ class Reference:
     thickness_mm : height of the face over the bench [mm].
     u_size_rel : relative standard uncertainty of the object's own size.
     on_part : the object lies on the part's top, not on the bench.
+    others : other coin-like rims in view, surest first; where they lie on the bench they steady its tilt.
     """
 
     kind: str
@@ -114,6 +115,7 @@ class Reference:
     u_size_rel: float = 0.001
     on_part: bool = False
     remarks: tuple[Remark, ...] = ()
+    others: tuple[Ellipse, ...] = ()
 
     def __post_init__(self) -> None:
         _shaped("outline_px", self.outline_px, None, 2)

@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry import ellipse as ellipses
 from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
+from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
@@ -25,8 +25,6 @@ U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
-_DRAWS = 1600
-_RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,81 +111,44 @@ def _frames(normals: Array) -> Array:
 def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camera, tuple[Pose, ...]] | NotMeasured:
     if reference.ellipse is None or reference.diameter_mm is None:
         return NotMeasured("scale", "The coin's diameter is not known.", "Name the coin, or give its diameter.")
-    camera = Camera(focal.px, (float(_centre_px(photo)[0]), float(_centre_px(photo)[1])), focal.u_rel, focal.source)
-    draws = _coin_draws(photo, reference, focal)
-    middle = float(np.median(np.arctan2(*_squared_tilt(draws).T[::-1]))) / 2
-    side = np.sign(_tilt_vectors(draws.normals, draws.centres) @ [math.cos(middle), math.sin(middle)])
-    weights = _coin_weights(draws)
+    middle = _centre_px(photo)
+    camera = Camera(focal.px, (float(middle[0]), float(middle[1])), focal.u_rel, focal.source)
+    lens = Lens(camera, focal.u_rel, U_K1, U_CENTRE * math.hypot(photo.width_px, photo.height_px))
+    coin = Coin(
+        reference.ellipse,
+        reference.u_px,
+        reference.diameter_mm / 2,
+        reference.thickness_mm,
+        reference.u_size_rel,
+    )
+    draws = None
+    if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
+        draws = from_picture(photo.rgb, coin, reference.others, lens, _up_is_away)
     poses = []
-    for sign in (1.0, -1.0):
-        mine = np.where(side == sign, weights, 0.0)
-        if mine.sum() > 0.01 * weights.sum():
-            poses.append(_summary(draws, mine, reference, float(mine.sum() / weights.sum())))
-    total = sum(pose.weight for pose in poses)
-    ranked = sorted(poses, key=lambda pose: -pose.weight)
+    if draws is not None:
+        extra = _rim_doubt(coin, focal)
+        poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode)]
+    else:
+        draws = from_ellipse(coin, lens, _up_is_away)
+        poses = [_summary(draws, mode, reference, None) for mode in np.unique(draws.mode)]
+    kept = sorted((pose for pose in poses if pose.weight > 0.01), key=lambda pose: -pose.weight)
+    total = sum(pose.weight for pose in kept)
     return camera, tuple(
-        Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in ranked
+        Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in kept
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Draws:
-    """Possible cameras and coins: each draw twice, with its two normals (2 K, 3) and centres (2 K, 3) [mm]."""
-
-    log_focal: Array
-    normals: Array
-    centres: Array
+def _rim_doubt(coin: Coin, focal: _Focal) -> tuple[float, float]:
+    """Relative standard uncertainty of the coin's distance from its rim and size, and of ln focal if not drawn."""
+    edge = coin.u_px / (coin.rim.major_px * math.sqrt(RIM_POINTS))
+    return math.hypot(edge, coin.u_size_rel), focal.u_rel if focal.u_rel < 0.06 else 0.0
 
 
-def _coin_draws(photo: Photo, reference: Reference, focal: _Focal) -> _Draws:
-    assert reference.ellipse is not None
-    assert reference.diameter_mm is not None
-    noise = np.random.default_rng(20)
-    log_focal = focal.u_rel * np.clip(noise.standard_normal(_DRAWS), -2.5, 2.5)
-    shift = U_CENTRE * math.hypot(photo.width_px, photo.height_px) * noise.standard_normal((_DRAWS, 1, 2))
-    k1 = U_K1 * noise.standard_normal((_DRAWS, 1, 1))
-    radius = reference.diameter_mm / 2 * (1 + reference.u_size_rel * noise.standard_normal(_DRAWS))
-    rim, normals = ellipses.rim(reference.ellipse, _RIM_POINTS)
-    across = reference.u_px * noise.standard_normal((_DRAWS, _RIM_POINTS, 1))
-    seen = rim + across * normals - _centre_px(photo) - shift
-    slopes = seen / (focal.px * np.exp(log_focal))[:, None, None]
-    slopes = slopes / (1 + k1 * np.sum(slopes**2, axis=2, keepdims=True))
-    found, centres = ellipses.circle_poses(ellipses.cones(slopes), radius)
-    return _Draws(np.tile(log_focal[:, None], 2).reshape(-1), found.reshape(-1, 3), centres.reshape(-1, 3))
-
-
-def _tilt_vectors(normals: Array, centres: Array) -> Array:
-    """Tilt (N, 2) [rad] of a normal from the line of sight: the coin's ellipse tells it up to its sign."""
-    sight = centres / np.linalg.norm(centres, axis=1, keepdims=True)
-    first = np.array([1.0, 0.0, 0.0]) - sight[:, :1] * sight
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    second = np.cross(sight, first)
-    x, y = np.sum(normals * first, axis=1), np.sum(normals * second, axis=1)
-    sine = np.maximum(np.hypot(x, y), 1e-12)
-    angle = np.arctan2(sine, -np.sum(normals * sight, axis=1))
-    return np.column_stack([x, y]) * (angle / sine)[:, None]
-
-
-def _squared_tilt(draws: _Draws) -> Array:
-    """The square of the tilt as a complex number, summed: its argument is twice the tilt's direction."""
-    x, y = _tilt_vectors(draws.normals, draws.centres).T
-    return np.array([[np.sum(x * x - y * y), np.sum(2 * x * y)]])
-
-
-def _coin_weights(draws: _Draws) -> Array:
-    """Probability (2 K,) of each draw.
-
-    Noise is even over ellipses, and the ellipse goes with the square of the tilt: even over ellipses is
-    |tilt|² over tilts, which is taken out, and the prior on the bench's normal put in.
-    """
-    tilt = np.linalg.norm(_tilt_vectors(draws.normals, draws.centres), axis=1)
-    weights = _up_is_away(draws.normals) / np.maximum(tilt, math.radians(1.0)) ** 2
-    return np.asarray(weights / weights.sum())
-
-
-def _summary(draws: _Draws, weights: Array, reference: Reference, weight: float) -> Pose:
-    """Mean pose and covariance of weighted draws."""
-    share = weights / weights.sum()
+def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, float] | None) -> Pose:
+    """Mean pose and covariance of the draws of one mode."""
+    share = np.where(draws.mode == mode, draws.weights, 0.0)
+    weight = float(share.sum())
+    share = share / max(weight, 1e-300)
     mean = share @ draws.normals
     rotation = _frames(mean[None] / np.linalg.norm(mean))[0]
     places = draws.centres - reference.thickness_mm * draws.normals
@@ -203,6 +164,11 @@ def _summary(draws: _Draws, weights: Array, reference: Reference, weight: float)
     )
     changes = np.column_stack([draws.log_focal, vector, places - translation])
     covariance = (changes.T * share) @ changes
+    if extra is not None:
+        away = share @ draws.centres
+        covariance[4:, 4:] += extra[0] ** 2 * np.outer(away, away)
+        along = np.array([1.0, 0, 0, 0, *(away * (0, 0, 1))])
+        covariance += extra[1] ** 2 * np.outer(along, along)
     return Pose(rotation, translation, _with_thickness(covariance, rotation, reference), weight)
 
 

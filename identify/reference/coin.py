@@ -12,6 +12,7 @@ from identify.reference.rims import Rim, find_rims
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
+MOST_OTHERS = 4  # other rims that help to find the bench's tilt
 PART, REFERENCE = 1, 2  # values of a label map
 
 
@@ -47,10 +48,13 @@ def find(
     order = np.argsort(scores)[::-1]
     rim = rims[order[0]]
     rivals = len(rims) > 1 and scores[order[1]] > 0.8 * scores[order[0]]
-    return _reference(rim, row, on_part, _remarks(rim, row, rivals))
+    others = tuple(other.ellipse for other in rims if other is not rim and _sure(other, labels, photo))[:MOST_OTHERS]
+    return _reference(rim, row, on_part, _remarks(rim, row, rivals), () if on_part else others)
 
 
-def _reference(rim: Rim, row: ReferenceRow, on_part: bool, remarks: tuple[Remark, ...]) -> Reference:
+def _reference(
+    rim: Rim, row: ReferenceRow, on_part: bool, remarks: tuple[Remark, ...], others: tuple[Ellipse, ...]
+) -> Reference:
     diameter_mm = row.rim_mm
     assert diameter_mm is not None, "a coin's row has a diameter"
     return Reference(
@@ -64,6 +68,7 @@ def _reference(rim: Rim, row: ReferenceRow, on_part: bool, remarks: tuple[Remark
         u_size_rel=row.u_mm / diameter_mm,
         on_part=on_part,
         remarks=remarks,
+        others=others,
     )
 
 
@@ -107,6 +112,12 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
         return score * (0.2 + part + reference)
     near = 1.0 / (1.0 + _gap_px(found, labels, photo) / (12 * found.major_px))
     return score * near * (0.25 + 2 * reference) * max(0.05, 1 - 1.2 * part)
+
+
+def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
+    """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
+    clear = rim.quality > 1.5 and rim.ellipse.major_px > 25
+    return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
 
 
 def _apart(found: Ellipse, rims: list[Rim]) -> bool:

@@ -1,0 +1,174 @@
+"""Possible poses of one coin, weighted: from its ellipse alone, or from the picture of both its rims.
+
+All poses are of the coin's top face in the camera frame. Probabilities follow JCGM 101: draws or grid nodes, no
+linearisation, because near straight-down the tilt is no linear function of what is seen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.geometry import ellipse as ellipses
+from identify.geometry import walls
+from identify.model import Array, Bytes, Camera, Ellipse
+
+RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
+DRAWS = 1600
+STRANGER = 0.15  # probability that another rim in view does not lie in the coin's plane
+USUAL_RADIUS_MM, USUAL_THICKNESS_MM = 11.5, 2.0  # of another coin; only their ratio matters
+Prior = Callable[[Array], Array]
+_NEAR = (0.0,)
+_GAUSS_HERMITE = (-math.sqrt(3), 0.0, math.sqrt(3))  # with shares 1/6, 2/3, 1/6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coin:
+    """A coin as seen: rim [px] with the standard uncertainty of one of its places, and size [mm]."""
+
+    rim: Ellipse
+    u_px: float
+    radius_mm: float
+    thickness_mm: float
+    u_size_rel: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lens:
+    """A camera with standard uncertainties: of ln focal, of the radial term, of the principal point [px]."""
+
+    camera: Camera
+    u_log_focal: float
+    u_k1: float
+    u_centre_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """Possible poses: change of ln focal (N,), normals and centres [mm] (N, 3), weights (N,), and which sign (N,)."""
+
+    log_focal: Array
+    normals: Array
+    centres: Array
+    weights: Array
+    mode: NDArray[np.intp]
+
+
+def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
+    """Both poses of a coin for every draw of its rim, its size and the lens.
+
+    Noise is even over ellipses, and the ellipse goes with the square of the tilt: even over ellipses is |tilt|² over
+    tilts, which is taken out, and ``prior``, a density over normals (N, 3), put in.
+    """
+    noise = np.random.default_rng(20)
+    log_focal = lens.u_log_focal * np.clip(noise.standard_normal(DRAWS), -2.5, 2.5)
+    shift = lens.u_centre_px * noise.standard_normal((DRAWS, 1, 2))
+    k1 = lens.u_k1 * noise.standard_normal((DRAWS, 1, 1))
+    radius = coin.radius_mm * (1 + coin.u_size_rel * noise.standard_normal(DRAWS))
+    rim, outward = ellipses.rim(coin.rim, RIM_POINTS)
+    across = coin.u_px * noise.standard_normal((DRAWS, RIM_POINTS, 1))
+    seen = rim + across * outward - np.asarray(lens.camera.centre_xy_px) - shift
+    slopes = seen / (lens.camera.focal_px * np.exp(log_focal))[:, None, None]
+    slopes = slopes / (1 + k1 * np.sum(slopes**2, axis=2, keepdims=True))
+    normals, centres = (side.reshape(-1, 3) for side in ellipses.circle_poses(ellipses.cones(slopes), radius))
+    tilts = walls.tilt_vectors(normals, centres)
+    weights = prior(normals) / np.maximum(np.linalg.norm(tilts, axis=1), math.radians(1.0)) ** 2
+    x, y = tilts.T
+    axis = math.atan2(float(np.sum(2 * x * y)), float(np.sum(x * x - y * y))) / 2
+    mode = (tilts @ [math.cos(axis), math.sin(axis)] > 0).astype(np.intp)
+    return Draws(np.repeat(log_focal, 2), normals, centres, weights / weights.sum(), mode)
+
+
+def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens, prior: Prior) -> Draws | None:
+    """Poses from the edges beside the coin and beside other rims that may lie in the same plane.
+
+    Returns
+    -------
+    None where the picture shows hardly any edges along the coin's rim.
+    """
+    seen = walls.surroundings(rgb, coin.rim)
+    if seen is None:
+        return None
+    around = [found for other in others for found in [walls.surroundings(rgb, other)] if found is not None]
+    steps, shares = (_NEAR, (1.0,)) if lens.u_log_focal < 0.06 else (_GAUSS_HERMITE, (1 / 6, 2 / 3, 1 / 6))
+    cameras = [_refocused(lens.camera, step * lens.u_log_focal) for step in steps]
+    grids = [_judged(seen, around, coin, camera, prior) for camera in cameras]
+    logs = np.concatenate([found.log_likelihood + math.log(share) for found, share in zip(grids, shares, strict=True)])
+    weights = np.exp(logs - logs.max())
+    tilts = np.concatenate([found.tilts_rad for found in grids])
+    return Draws(
+        log_focal=np.concatenate(
+            [np.full(len(found.tilts_rad), step * lens.u_log_focal) for found, step in zip(grids, steps, strict=True)]
+        ),
+        normals=np.concatenate([found.normals for found in grids]),
+        centres=np.concatenate([found.centres_mm for found in grids]),
+        weights=weights / weights.sum(),
+        mode=_modes(tilts, logs),
+    )
+
+
+def _refocused(camera: Camera, log_focal: float) -> Camera:
+    return Camera(camera.focal_px * math.exp(log_focal), camera.centre_xy_px, camera.u_focal_rel, camera.focal_source)
+
+
+def _judged(
+    seen: walls.Surroundings, around: list[walls.Surroundings], coin: Coin, camera: Camera, prior: Prior
+) -> walls.Normals:
+    """Fine grids about the two best tilts, with the log of their probability for ``log_likelihood``."""
+    coarse = _log_posterior(seen, around, coin, camera, prior, *walls.coarse_tilts_rad())
+    modes = _modes(coarse.tilts_rad, coarse.log_likelihood)
+    grids: list[walls.Normals] = []
+    for mode in np.unique(modes):
+        mine = np.where(modes == mode, coarse.log_likelihood, -np.inf)
+        middle = coarse.tilts_rad[int(np.argmax(mine))]
+        tilts, area = walls.fine_tilts_rad(middle)
+        if grids:
+            apart = np.max(np.abs(tilts - grids[0].tilts_rad.mean(axis=0)), axis=1) > math.radians(4.25)
+            tilts, area = tilts[apart], area[apart]
+        if len(tilts) and mine.max() > coarse.log_likelihood.max() - 12:
+            grids.append(_log_posterior(seen, around, coin, camera, prior, tilts, area))
+    return walls.Normals(
+        *(
+            np.concatenate([getattr(grid, name) for grid in grids])
+            for name in ("tilts_rad", "normals", "centres_mm", "log_likelihood")
+        )
+    )
+
+
+def _log_posterior(
+    seen: walls.Surroundings,
+    around: list[walls.Surroundings],
+    coin: Coin,
+    camera: Camera,
+    prior: Prior,
+    tilts_rad: Array,
+    area: Array,
+) -> walls.Normals:
+    own = walls.judge(seen, camera, tilts_rad, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
+    log = own.log_likelihood + np.log(np.maximum(prior(own.normals), 1e-300)) + np.log(area)
+    for other in around:
+        likely = np.flatnonzero(log > log.max() - 20)
+        tilts = walls.tilt_vectors(own.normals[likely], walls.sight(other.start, camera)[None])
+        theirs = walls.judge(
+            other, camera, tilts, radius_mm=USUAL_RADIUS_MM, thickness_mm=USUAL_THICKNESS_MM
+        ).log_likelihood
+        theirs = theirs - theirs.max()
+        gain = np.log((1 - STRANGER) * np.exp(theirs) + STRANGER * np.exp(theirs).mean())
+        unlikely = np.full_like(log, -1e3)
+        unlikely[likely] = log[likely] + gain
+        log = unlikely
+    return walls.Normals(own.tilts_rad, own.normals, own.centres_mm, log)
+
+
+def _modes(tilts_rad: Array, logs: Array) -> NDArray[np.intp]:
+    """0 about the likeliest tilt, 1 about the likeliest one that is further than six degrees from it."""
+    first = tilts_rad[int(np.argmax(logs))]
+    far = np.linalg.norm(tilts_rad - first, axis=1) > math.radians(6)
+    if not np.any(far):
+        return np.zeros(len(logs), np.intp)
+    second = tilts_rad[int(np.argmax(np.where(far, logs, -np.inf)))]
+    return np.asarray(np.linalg.norm(tilts_rad - second, axis=1) < np.linalg.norm(tilts_rad - first, axis=1), np.intp)
