@@ -10,6 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from identify import classifier as recognisers
 from identify import dimensions, fusion, outline, photo, plane, quality, reference, rules, tables
 from identify.classifier import Classifier
@@ -68,8 +71,7 @@ def identify_photo(
     recognition = (classifier or recognisers.load()).recognise(shot)
     seen = _seen(shot, recognition, scale, on_part)
     measured, missed = _measured(shot, recognition, seen, height_mm)
-    mask = None if recognition.labels is None else recognition.labels == PART_LABEL
-    remarks = quality.assess(shot, part_mask=mask, reference=seen.reference, plane=seen.plane)
+    remarks = quality.assess(shot, part_mask=_part_mask(recognition, seen), reference=seen.reference, plane=seen.plane)
     return _case((shot,), recognition, seen, measured, missed, remarks, answers), shot
 
 
@@ -129,6 +131,12 @@ def _nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
     if recognition.answer != UNSURE and not tables.load().fitting(recognition.answer).part:
         return NotMeasured("", "No fitting was seen.", "Lay the part in the middle of the picture and retake.")
     return None
+
+
+def _part_mask(recognition: Recognition, seen: _Seen) -> NDArray[np.bool_] | None:
+    if seen.outline is not None and seen.outline.inside.any():
+        return seen.outline.inside
+    return None if recognition.labels is None else recognition.labels == PART_LABEL
 
 
 def _measured(

@@ -174,7 +174,7 @@ def _reference_remarks(photo: Photo, reference: Reference) -> list[Remark]:
 
 def _plane_remarks(plane: Plane) -> list[Remark]:
     remarks = list(plane.remarks)
-    if plane.tilt_deg > MAX_TILT_DEG:
+    if plane.tilt_deg > MAX_TILT_DEG and not plane.remarks:
         text = f"The camera was tilted by {plane.tilt_deg:.0f}°, which costs accuracy."
         remarks.append(Remark("tilt", text, STRAIGHT_DOWN))
     if plane.distance_mm < NEAR_MM:
