@@ -136,9 +136,8 @@ def creased(vertices_mm: Array, faces: NDArray[np.int64], *, crease_deg: float =
 
     Every corner takes the area-weighted mean of the faces round its vertex that lie within the crease angle.
     """
-    keys = np.round(vertices_mm, 5)
-    _, weld = np.unique(keys, axis=0, return_inverse=True)
-    corners = weld.reshape(-1)[faces]
+    _, _, weld = _distinct(np.round(vertices_mm * 1e5))
+    corners = weld[faces]
     edges = vertices_mm[faces]
     area = np.cross(edges[:, 1] - edges[:, 0], edges[:, 2] - edges[:, 0])
     size = np.linalg.norm(area, axis=1, keepdims=True)
@@ -150,18 +149,24 @@ def creased(vertices_mm: Array, faces: NDArray[np.int64], *, crease_deg: float =
     counts = np.bincount(flat[order])
     start = np.concatenate([[0], np.cumsum(counts)[:-1]])
     owner = order // 3
-    normals = np.zeros((len(flat), 3))
-    limit = math.cos(math.radians(crease_deg))
-    for step in range(int(counts.max())):
-        has = step < counts[flat]
-        other = owner[np.minimum(start[flat] + step, len(owner) - 1)]
-        near = has & (np.einsum("ij,ij->i", unit[np.arange(len(flat)) // 3], unit[other]) >= limit)
-        normals[near] += area[other[near]]
+    share = counts[flat]
+    first_pair = np.cumsum(share) - share
+    left = np.repeat(np.arange(len(flat)), share)
+    other = owner[start[flat[left]] + np.arange(len(left)) - first_pair[left]]
+    near = np.einsum("ij,ij->i", unit[left // 3], unit[other]) >= math.cos(math.radians(crease_deg))
+    normals = np.add.reduceat(area[other] * near[:, None], first_pair, axis=0)
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
     points = vertices_mm[faces.reshape(-1)]
-    rows = np.column_stack([flat, np.round(normals * 500)]).astype(np.int64)
-    _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    _, first, inverse = _distinct(np.column_stack([flat, np.round(normals * 500)]))
     return points[first], inverse.reshape(-1, 3), normals[first]
+
+
+def _distinct(rows: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
+    """Distinct rows of whole numbers (N, K) by a 64 bit mixing sum: as np.unique over axis 0, many times faster."""
+    odd = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
+    mixed = (rows.astype(np.int64).view(np.uint64) * odd[: rows.shape[1]]).sum(1, dtype=np.uint64)
+    _, first, inverse = np.unique(mixed, return_index=True, return_inverse=True)
+    return mixed, first, inverse.reshape(-1)
 
 
 def solid(vertices_mm: Array, faces: NDArray, material: str, *, crease_deg: float = 35.0) -> Solid:

@@ -1,0 +1,161 @@
+"""A phone's camera: where it is held, and what its optics, sensor and software make of the light."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from data_synthetic.mesh import Array
+from data_synthetic.render import Lens
+from data_synthetic.spindle import within
+from identify.geometry.camera import focal_px_from_35mm, pixels
+from identify.model import Camera
+
+K1_LIMIT = 0.015
+EXIF_FOCAL35 = 0xA405  # FocalLengthIn35mmFilm, Exif 2.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """One shot: the model's camera, the renderer's lens (with a margin for the distortion) and how it was held."""
+
+    camera: Camera
+    lens: Lens
+    width_px: int
+    height_px: int
+    margin_px: int
+    focal35_mm: float
+    tilt_deg: float
+    distance_mm: float
+
+    def project(self, points_mm: Array) -> Array:
+        """World points (N, 3) [mm] to pixels (N, 2) of the finished picture."""
+        return pixels(self.camera, np.asarray(points_mm, float) @ self.lens.rotation.T + self.lens.translation_mm)
+
+
+def looking(eye_mm: Array, target_mm: Array, roll_deg: float) -> tuple[Array, Array]:
+    """Rotation (3, 3) and translation (3,) of a camera at ``eye_mm`` that looks at ``target_mm``."""
+    ahead = (target_mm - eye_mm) / np.linalg.norm(target_mm - eye_mm)
+    side = np.cross(ahead, [0.0, 1.0, 0.0] if abs(ahead[2]) > 0.999 else [0.0, 0.0, 1.0])
+    side /= np.linalg.norm(side)
+    down = np.cross(ahead, side)
+    c, s = math.cos(math.radians(roll_deg)), math.sin(math.radians(roll_deg))
+    rotation = np.stack([c * side + s * down, -s * side + c * down, ahead])
+    return rotation, -rotation @ eye_mm
+
+
+def held(
+    rng: np.random.Generator, target_mm: Array, *, focal35_mm: float, distance_mm: float, tilt_deg: float,
+    azimuth_deg: float, roll_deg: float, width_px: int, height_px: int,
+) -> View:  # fmt: skip
+    """A view of ``target_mm`` from ``distance_mm``, ``tilt_deg`` from straight above, out of ``azimuth_deg``."""
+    tilt, azimuth = math.radians(tilt_deg), math.radians(azimuth_deg)
+    away = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
+    rotation, translation = looking(target_mm + distance_mm * away, target_mm, roll_deg)
+    focal = focal_px_from_35mm(focal35_mm, width_px, height_px)
+    k1 = float(np.clip(rng.normal(0, 0.006), -K1_LIMIT, K1_LIMIT))
+    camera = Camera(focal_px=focal, centre_xy_px=((width_px - 1) / 2, (height_px - 1) / 2), u_focal_rel=0.0,
+                    focal_source="true", k1=k1)  # fmt: skip
+    physical = 6.0 * 26.0 / max(focal35_mm, 24.0) if focal35_mm < 40 else 6.5
+    aperture = physical / within(rng, 1.8, 2.4) / 2 * within(rng, 0.3, 1.0)
+    focus = distance_mm * within(rng, 0.97, 1.03)
+    lens = Lens(rotation, translation, focal, aperture, focus)
+    half = math.hypot(width_px, height_px) / 2
+    margin = math.ceil(K1_LIMIT * (half / focal) ** 2 * half) + 2
+    return View(camera, lens, width_px, height_px, min(margin, max(width_px, height_px) // 12), focal35_mm, tilt_deg,
+                distance_mm)  # fmt: skip
+
+
+def bent(
+    light: NDArray[np.float32], labels: NDArray[np.uint8], view: View
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """The rendered frame with its margin, warped by the lens's radial term and cut to the picture's size."""
+    x, y = np.meshgrid(np.arange(view.width_px), np.arange(view.height_px))
+    centre, focal = np.array(view.camera.centre_xy_px), view.camera.focal_px
+    bent_slopes = (np.stack([x, y], -1) - centre) / focal
+    slopes = bent_slopes.copy()
+    for _ in range(5):
+        slopes = bent_slopes / (1 + view.camera.k1 * (slopes**2).sum(-1, keepdims=True))
+    source = (slopes * focal + centre + view.margin_px).astype(np.float32)
+    picture = cv2.remap(light, source[..., 0], source[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    mask = cv2.remap(labels, source[..., 0], source[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    return np.maximum(picture, 0), mask
+
+
+def cleaned(light: NDArray[np.float32], spp: int) -> NDArray[np.float32]:
+    """Light (H, W, 3) without the renderer's own grain: fireflies clipped, then an edge-keeping blur in log light."""
+    calm = cv2.medianBlur(light, 3)
+    light = np.minimum(light, 3 * calm + 0.25 * float(calm.mean()))
+    if spp > 64:
+        return light
+    scale = max(float(np.median(light)), 1e-4)
+    smooth = cv2.bilateralFilter(np.log1p(light / scale), 5, 0.5 / spp**0.5, 1.1)
+    return np.expm1(smooth) * scale
+
+
+def developed(
+    light: NDArray[np.float32], rng: np.random.Generator, *, white: Array, plain: bool = False
+) -> NDArray[np.uint8]:
+    """Light (H, W, 3) to an sRGB picture: white balance, exposure, shoulder, noise, vignette, blur, sharpening.
+
+    ``white`` is the colour of the light in the room, which the phone corrects in part.
+    """
+    height, width = light.shape[:2]
+    trust = within(rng, 0.55, 1.0)
+    balance = (white.mean() / white) ** trust * np.exp(rng.normal(0, 0.035, 3) * (1, 0.3, 1))
+    picture = light * balance.astype(np.float32)
+    grey = picture @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    meter = 0.55 * float(np.exp(np.log(grey + 1e-4).mean())) + 0.45 * float(np.median(grey))
+    key = within(rng, 0.19, 0.36) if rng.random() < 0.88 else within(rng, 0.09, 0.5)
+    gain = key / max(meter, 1e-4)
+    bright = float(np.percentile(grey, 98)) * gain
+    gain *= min(1.0, (2.6 / bright) ** 0.5) if bright > 2.6 else 1.0
+    picture = picture * gain
+    y, x = np.mgrid[:height, :width]
+    radial = ((x - width / 2) ** 2 + (y - height / 2) ** 2) / (width**2 + height**2) * 4
+    picture *= (1 - within(rng, 0.0, 0.22) * radial)[..., None]
+    blur = within(rng, 0.0, 0.9) if rng.random() < 0.9 else within(rng, 0.9, 2.0)
+    if not plain and blur > 0.25:
+        picture = cv2.GaussianBlur(picture, (0, 0), blur * max(width, 512) / 1024 + 0.05)
+    if not plain and rng.random() < 0.06:
+        picture = _shaken(picture, rng)
+    shot, read = 10 ** within(rng, -5.0, -3.5), 10 ** within(rng, -3.8, -2.7)
+    picture = picture + rng.normal(size=picture.shape) * np.sqrt(shot * np.maximum(picture, 0) + read**2)
+    white_at = within(rng, 2.2, 4.5)
+    picture = np.maximum(picture, 0)
+    picture = picture * (1 + picture / white_at**2) / (1 + picture) * within(rng, 1.35, 1.6)
+    coded = np.where(picture <= 0.0031308, 12.92 * picture, 1.055 * np.maximum(picture, 1e-9) ** (1 / 2.4) - 0.055)
+    contrast = within(rng, 0.9, 1.25)
+    coded = np.clip(0.5 + (coded - 0.5) * contrast, 0, 1)
+    mean = coded.mean(2, keepdims=True)
+    coded = (mean + (coded - mean) * within(rng, 0.85, 1.2)).astype(np.float32)
+    if rng.random() < 0.7:
+        soft = cv2.GaussianBlur(coded, (0, 0), within(rng, 0.7, 1.6))
+        coded = coded + within(rng, 0.1, 0.9) * (coded - soft)
+    return (np.clip(coded, 0, 1) * 255 + 0.5).astype(np.uint8)
+
+
+def _shaken(picture: NDArray[np.float32], rng: np.random.Generator) -> NDArray[np.float32]:
+    size = int(rng.integers(3, 6)) | 1
+    kernel = np.zeros((size, size), np.float32)
+    turn = rng.uniform(0, np.pi)
+    reach = size / 2 * np.array([np.cos(turn), np.sin(turn)])
+    start, end = (tuple(int(v) for v in size / 2 + k * reach) for k in (-1, 1))
+    cv2.line(kernel, start, end, 1.0)
+    return cv2.filter2D(picture, -1, kernel / max(kernel.sum(), 1e-6))
+
+
+def jpeg(picture: NDArray[np.uint8], *, quality: int, focal35_mm: int | None) -> bytes:
+    """The file's bytes; the 35 mm equivalent focal length goes into its EXIF when given."""
+    exif = Image.Exif()
+    if focal35_mm is not None:
+        exif.get_ifd(0x8769)[EXIF_FOCAL35] = focal35_mm
+    target = io.BytesIO()
+    Image.fromarray(picture).save(target, "JPEG", quality=quality, exif=exif)
+    return target.getvalue()

@@ -1,0 +1,201 @@
+"""``python -m data_synthetic.generate``: pictures, masks and a manifest, by several worker processes.
+
+A picture depends on (split, seed, number) only. Resuming keeps every line of the manifest and makes what is missing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import multiprocessing
+import os
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from data_synthetic import camera, cartridge, push, quarter_turn, render, scene, screw_down, sensor, thermostatic
+from data_synthetic.mesh import Part
+from data_synthetic.spindle import pick, within
+
+FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
+    "compression-screw": screw_down.build, "quarter-turn-ceramic": quarter_turn.build,
+    "push-non-hold-open": push.build, "single-lever-cartridge": cartridge.build,
+    "thermostatic": thermostatic.build, "sensor": sensor.build,
+}  # fmt: skip
+NONE_SHARE, EMPTY_SHARE, INSTALLED_SHARE = 0.13, 0.2, 0.25
+SPLITS = ("training", "evaluation")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What every picture of a run shares."""
+
+    folder: str
+    width_px: int
+    height_px: int
+    spp: int
+    seed: int
+    split: str
+    installed: bool
+    natural: bool
+    only: str | None = None
+
+
+def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
+    """The scene of picture ``number`` and the generator that goes on to draw the camera's noise."""
+    rng = np.random.default_rng([SPLITS.index(job.split), job.seed, number])
+    size = {"width_px": job.width_px, "height_px": job.height_px}
+    share = {"none": NONE_SHARE} | dict.fromkeys(FAMILIES, (1 - NONE_SHARE) / len(FAMILIES))
+    class_id = pick(rng, share)
+    class_id = class_id if job.only is None else job.only
+    building = job.installed and rng.random() < INSTALLED_SHARE
+    if building:
+        from data_synthetic import installed
+
+        return scene.in_building(installed.build(class_id, rng), rng, split=job.split, **size), rng
+    if class_id == "none":
+        part = None if rng.random() < EMPTY_SHARE or not _there("lookalikes") else _lookalike(rng)
+        return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
+    part = FAMILIES[class_id](rng)
+    return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
+
+
+def _there(module: str) -> bool:
+    return importlib.util.find_spec(f"data_synthetic.{module}") is not None
+
+
+def _lookalike(rng: np.random.Generator) -> Part:
+    from data_synthetic import lookalikes
+
+    return lookalikes.build(rng)
+
+
+def made(job: Job, number: int) -> dict[str, Any]:
+    """Render one picture, write its files, return its manifest line."""
+    made_scene, rng = composed(job, number)
+    view = made_scene.view
+    margin = view.margin_px
+    light, labels = render.render(
+        made_scene.setting, view.lens, width_px=job.width_px + 2 * margin, height_px=job.height_px + 2 * margin,
+        spp=job.spp, seed=number,
+    )  # fmt: skip
+    light, labels = camera.bent(camera.cleaned(light, job.spp), labels, view)
+    picture = camera.developed(light, rng, white=made_scene.white)
+    main = 23.5 < view.focal35_mm < 60 and rng.random() < 0.75
+    focal35 = round(view.focal35_mm) if main else None
+    name = f"{number:06d}"
+    folder = Path(job.folder)
+    quality = round(within(rng, 70, 95))
+    (folder / "images" / f"{name}.jpg").write_bytes(camera.jpeg(picture, quality=quality, focal35_mm=focal35))
+    cv2.imwrite(str(folder / "masks" / f"{name}.png"), labels)
+    return {
+        "file": f"images/{name}.jpg", "mask": f"masks/{name}.png",
+        "seed": SPLITS.index(job.split) * 10**15 + job.seed * 10**9 + number, "split": job.split,
+        "width_px": job.width_px, "height_px": job.height_px, **made_scene.truth, "exif_focal35_mm": focal35,
+        "part_px": int((labels == render.PART).sum()), "reference_px": int((labels == render.REFERENCE).sum()),
+        "jpeg_quality": quality,
+    }  # fmt: skip
+
+
+def lines_of(folder: Path) -> dict[int, str]:
+    """Complete manifest lines by picture number; a line cut off by a kill is dropped."""
+    path = folder / "manifest.jsonl"
+    lines: dict[int, str] = {}
+    for line in path.read_text().splitlines() if path.exists() else []:
+        try:
+            number = int(Path(json.loads(line)["file"]).stem)
+        except (json.JSONDecodeError, KeyError, ValueError):
+            continue
+        lines.setdefault(number, line)
+    return lines
+
+
+def _start(threads: int) -> None:
+    os.environ["OMP_NUM_THREADS"] = "1"
+    cv2.setNumThreads(1)
+    render.mitsuba()
+    import drjit
+
+    if not render.mitsuba().variant().startswith("scalar"):
+        drjit.set_thread_count(threads)
+
+
+def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dict[str, Any]]]:
+    if workers == 1:
+        _start(os.cpu_count() or 1)
+        for number in numbers:
+            yield number, made(job, number)
+        return
+    context = multiprocessing.get_context("spawn")
+    threads = max(1, (os.cpu_count() or 1) // workers)
+    with context.Pool(workers, _start, (threads,)) as pool:
+        for number, line in pool.imap_unordered(_Maker(job), numbers, chunksize=4):
+            yield number, line
+
+
+@dataclass(frozen=True, slots=True)
+class _Maker:
+    job: Job
+
+    def __call__(self, number: int) -> tuple[int, dict[str, Any]]:
+        return number, made(self.job, number)
+
+
+def generate(job: Job, count: int, *, workers: int = 1, say: bool = True) -> int:
+    """Make the pictures 0..count-1 that the manifest lacks; returns how many were made."""
+    folder = Path(job.folder)
+    for name in ("images", "masks"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    done = lines_of(folder)
+    path = folder / "manifest.jsonl"
+    path.write_text("".join(f"{line}\n" for _, line in sorted(done.items())))
+    numbers = [number for number in range(count) if number not in done]
+    start = time.monotonic()
+    with path.open("a") as manifest:
+        for made_so_far, (_, line) in enumerate(_each(job, numbers, workers), 1):
+            manifest.write(json.dumps(line) + "\n")
+            manifest.flush()
+            if say and (made_so_far % 50 == 0 or made_so_far == len(numbers)):
+                rate = made_so_far / (time.monotonic() - start)
+                print(f"{made_so_far} of {len(numbers)} pictures, {rate:.2f} a second", flush=True)
+    return len(numbers)
+
+
+def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m data_synthetic.generate", description=__doc__)
+    parser.add_argument("--out", required=True, help="folder for images/, masks/ and manifest.jsonl")
+    parser.add_argument("--count", type=int, required=True, help="pictures in the folder when done")
+    parser.add_argument("--size", default="224x224", help="WIDTHxHEIGHT in px")
+    parser.add_argument("--spp", type=int, default=16, help="samples a pixel")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--split", choices=SPLITS, default="training")
+    parser.add_argument("--with-installed", action="store_true", help="a quarter of the fittings as installed taps")
+    parser.add_argument(
+        "--framing",
+        choices=("auto", "natural", "close"),
+        default="auto",
+        help="natural: whole bench photos; close: the part fills 15-80 %%; auto: natural unless square",
+    )
+    parser.add_argument("--only", choices=(*FAMILIES, "none"), help="one class only")
+    return parser.parse_args(arguments)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command."""
+    wanted = _arguments(arguments)
+    width, height = (int(side) for side in wanted.size.split("x"))
+    natural = width != height if wanted.framing == "auto" else wanted.framing == "natural"
+    job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
+              wanted.only)  # fmt: skip
+    generate(job, wanted.count, workers=wanted.workers)
+
+
+if __name__ == "__main__":
+    main()
