@@ -141,9 +141,7 @@ def report(
 ) -> int:
     """Print the table and compare with the goals."""
     median = statistics.median
-    print(
-        f"{options.photo.name}: {what}; scale {options.scale}; median processor time of {options.runs} runs, one core, session warm"
-    )
+    print(f"{options.photo.name}: {what}; scale {options.scale}; median of {options.runs} runs, one core, session warm")
     for step in ("photo", "classifier", *STEPS[1:]):
         if step in watch.spent:
             times = watch.spent[step]
