@@ -1,0 +1,112 @@
+"""Walls of real tiles or bricks with joints, and the plain wall and floor behind everything.
+
+Sizes are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from data_synthetic import mesh
+from data_synthetic.mesh import Solid
+from data_synthetic.tap_shapes import (
+    Rng,
+    Solids,
+    Tint,
+    between,
+)
+
+
+def joined(pieces: Solids) -> Solid:
+    """Many pieces of one material as one solid."""
+    count = np.cumsum([0, *[len(p.vertices_mm) for p in pieces]])
+    return replace(
+        pieces[0],
+        vertices_mm=np.concatenate([p.vertices_mm for p in pieces]),
+        faces=np.concatenate([p.faces + shift for p, shift in zip(pieces, count[:-1], strict=True)]),
+        normals=np.concatenate([p.normals for p in pieces]),
+    )
+
+
+def tiles(
+    rng: Rng, *, brick: bool = False, half_width_mm: float = 850.0, z_mm: tuple[float, float] = (-500.0, 800.0)
+) -> Solids:
+    """Real tiles (or bricks) with joints on the plane y = 0, facing -y: bevelled, a little uneven."""
+    if brick:
+        wide, high, joint, bevel = 215.0, 65.0, between(rng, 8, 12), between(rng, 1.5, 4)
+        base = np.array(((0.5, 0.25, 0.18), (0.55, 0.4, 0.28), (0.42, 0.36, 0.33))[int(rng.integers(3))])
+    else:
+        wide, high = (
+            (150, 75),
+            (200, 100),
+            (100, 100),
+            (150, 150),
+            (200, 200),
+            (300, 100),
+            (300, 600),
+            (250, 400),
+            (60, 60),
+        )[int(rng.integers(9))]
+        joint, bevel = between(rng, 1.5, 4.5), between(rng, 0.4, 1.5)
+        if rng.random() < 0.25:
+            bevel = min(wide, high) * 0.12
+        grey = between(rng, 0.3, 0.95)
+        base = (
+            np.array([grey, grey, grey]) * rng.uniform(0.75, 1.0, 3)
+            if rng.random() < 0.5
+            else np.array([0.88, 0.88, 0.86])
+        )
+    rows = int((z_mm[1] - z_mm[0]) / (high + joint)) + 1
+    columns = int(2 * half_width_mm / (wide + joint)) + 1
+    bond = brick or rng.random() < 0.4
+    shift = rng.uniform(0, 1, 2)
+    groups: list[list[Solid]] = [[], [], []] if brick else [[]]
+    thick = 7.0
+    for i in range(rows):
+        for j in range(columns):
+            x = -half_width_mm + (j + shift[0] + (0.5 if bond and i % 2 else 0.0)) * (wide + joint)
+            z = z_mm[0] + (i + shift[1]) * (high + joint)
+            tile = _tile(wide, high, thick, bevel)
+            lean = mesh.rotation_about("x", float(rng.normal(0, 0.12))) @ mesh.rotation_about(
+                "z", float(rng.normal(0, 0.12))
+            )
+            groups[int(rng.integers(len(groups)))].append(
+                tile.moved((x, thick + float(rng.normal(0, 0.15)), z), rotation=lean)
+            )
+    solids = []
+    for group in groups:
+        colour = np.clip(base * rng.uniform(0.8, 1.15), 0.02, 0.97) if brick else np.clip(base, 0.02, 0.97)
+        tint: Tint = (float(colour[0]), float(colour[1]), float(colour[2]))
+        solids.append(joined(tuple(group)).of("tile", tint=tint, roughness=0.9 if brick else between(rng, 0.05, 0.35)))
+    level = between(rng, 0.35, 0.85)
+    grout = mesh.rounded_box((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300), "paint", radius_mm=0.5)
+    depth = 4.0 + (2.0 if brick else 0.0)
+    solids.append(
+        grout.moved((0, depth, z_mm[0] - 150)).of("paint", tint=(level, level * 0.98, level * 0.94), roughness=0.9)
+    )
+    return tuple(solids)
+
+
+def _tile(wide: float, high: float, thick: float, bevel: float) -> Solid:
+    """One tile with bevelled front edges, back at y = 0, front at y = -thick."""
+    corner = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
+    outline, front = corner * [wide, high], corner * [wide - 2 * bevel, high - 2 * bevel]
+    rows = [(outline, 0.0), (outline, -thick + min(bevel, 3.0)), (front, -thick)]
+    points = np.array([np.column_stack([xz[:, 0], np.full(4, y), xz[:, 1]]) for xz, y in rows])
+    return mesh.rings(points, "tile", crease_deg=10)
+
+
+def backing(rng: Rng, wall_y_mm: float, floor_z_mm: float) -> Solids:
+    """Plain wall behind ``wall_y_mm`` and floor, so that no view runs out of the room."""
+    level, warm = between(rng, 0.35, 0.9), between(rng, 0.88, 1.0)
+    wall = mesh.rounded_box((5000.0, 40.0, 4200.0), "paint", radius_mm=1.0).moved((0, wall_y_mm + 21, floor_z_mm))
+    low = between(rng, 0.1, 0.6)
+    floor = mesh.rounded_box((5000.0, 4000.0, 30.0), "paint", radius_mm=1.0).moved(
+        (0, wall_y_mm - 2000, floor_z_mm - 30)
+    )
+    return (
+        wall.of("paint", tint=(level, level * (1 + warm) / 2, level * warm), roughness=0.7),
+        floor.of("paint", tint=(low, low * 0.97, low * 0.92), roughness=0.5),
+    )
