@@ -24,8 +24,7 @@ UNSURE = "unsure"
 
 def _shaped(name: str, array: np.ndarray, *shape: int | None) -> None:
     if array.ndim != len(shape) or any(want not in (None, got) for want, got in zip(shape, array.shape, strict=True)):
-        wanted = ", ".join("N" if side is None else str(side) for side in shape)
-        raise ValueError(f"{name}: expected shape ({wanted}), got {array.shape}.")
+        raise ValueError(f"{name}: expected shape {shape} with None for any, got {array.shape}.")
 
 
 @dataclass(frozen=True, slots=True)
