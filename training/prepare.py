@@ -45,7 +45,7 @@ def read_manifest(folder: Path, *, check_files: bool = True) -> list[dict[str, A
     path = folder / "manifest.jsonl"
     if not path.is_file():
         raise ValueError(f"{path} does not exist; make the pictures first, for example with data_synthetic.generate.")
-    lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+    lines = _complete_lines(path)
     for number, line in enumerate(lines, 1):
         for key in ("file", "seed", "class"):
             if key not in line:
@@ -54,6 +54,19 @@ def read_manifest(folder: Path, *, check_files: bool = True) -> list[dict[str, A
             for key in ("file", "mask"):
                 if line.get(key) and not (folder / line[key]).is_file():
                     raise ValueError(f"{path}, line {number}: {line[key]} is missing.")
+    return lines
+
+
+def _complete_lines(path: Path) -> list[dict[str, Any]]:
+    """All lines; the last one is dropped where a stopped generator left it half written."""
+    texts = [line for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+    lines = []
+    for number, text in enumerate(texts, 1):
+        try:
+            lines.append(json.loads(text))
+        except json.JSONDecodeError as why:
+            if number < len(texts):
+                raise ValueError(f"{path}, line {number}: {why}.") from why
     return lines
 
 

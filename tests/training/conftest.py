@@ -16,7 +16,10 @@ CLASSES = {
     "sensor": ((40, 120, 60), 7),
     "none": (None, 0),
 }
-VARIETY = {"compression-screw": ("spindle", ("exposed", "concealed")), "single-lever-cartridge": ("base", ("flat", "raised"))}
+VARIETY = {
+    "compression-screw": ("spindle", ("exposed", "concealed")),
+    "single-lever-cartridge": ("base", ("flat", "raised")),
+}
 
 
 def draw(seed: int, klass: str, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -37,7 +40,9 @@ def draw(seed: int, klass: str, size: tuple[int, int]) -> tuple[np.ndarray, np.n
     return rgb, mask
 
 
-def write_set(folder: Path, *, count: int, size: tuple[int, int] = (256, 256), split: str = "train", first: int = 0) -> Path:
+def write_set(
+    folder: Path, *, count: int, size: tuple[int, int] = (256, 256), split: str = "train", first: int = 0
+) -> Path:
     """A picture folder of the training set's form."""
     (folder / "images").mkdir(parents=True)
     (folder / "masks").mkdir()

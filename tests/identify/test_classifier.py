@@ -1,0 +1,308 @@
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from identify import classifier, tables
+from identify.classifier import Look, Square, cut_square, label_map, part_square, softmax, whole_square
+from identify.errors import ModelError
+from identify.model import UNSURE, Photo
+
+CARD = """
+version = "test"
+sha256 = "00"
+classes = ["a", "b", "nothing"]
+nothing = "nothing"
+views = ["lying"]
+[input]
+side_px = 64
+mean = 127.0
+std = 128.0
+crop_share = 0.0
+[decision]
+temperature = 1.5
+unsure_below = 0.8
+set_from = 0.1
+view_temperature = 1.0
+least_part_share = 0.001
+[[varieties]]
+name = "kind"
+answers = ["one", "two"]
+classes = ["a"]
+temperature = 2.0
+"""
+
+
+def photo(rgb: np.ndarray) -> Photo:
+    return Photo("drawn", "0" * 64, rgb, rgb.shape[1], rgb.shape[0])
+
+
+@pytest.fixture(scope="module")
+def shipped() -> classifier.Classifier:
+    return classifier.load()
+
+
+@pytest.fixture
+def copied(tmp_path: Path) -> Path:
+    """A copy of the shipped model and card."""
+    model = classifier._shipped()
+    for file in (model, model.with_suffix(".toml")):
+        shutil.copy(file, tmp_path / file.name)
+    return tmp_path / model.name
+
+
+def look(square: Square, labels: np.ndarray, logits: tuple[float, ...] = (9, 0, 0)) -> Look:
+    """A look whose mask says ``labels`` (h, w) with certainty."""
+    mask = np.stack([np.where(labels == k, 9.0, -9.0) for k in range(3)]).astype(np.float32)
+    zeros = np.zeros(2, np.float32)
+    return Look(square, np.array(logits, np.float32), np.array([0], np.float32), zeros, mask, zeros)
+
+
+# ---------------------------------------------------------------- files
+
+
+def test_a_changed_model_file_is_refused(copied: Path):
+    data = bytearray(copied.read_bytes())
+    data[len(data) // 2] ^= 1
+    copied.write_bytes(data)
+    with pytest.raises(ModelError, match="SHA-256"):
+        classifier.load(copied)
+
+
+def test_a_copy_is_accepted_and_read_once(copied: Path):
+    assert classifier.load(copied) is classifier.load(str(copied))
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (("temperature = 1.5\n", ""), "temperature"),
+        (('nothing = "nothing"', 'nothing = "c"'), "names its classes wrongly"),
+        (('["a", "b", "nothing"]', '["a", "a", "nothing"]'), "names its classes wrongly"),
+        (("std = 128.0", 'std = "wide"'), "incomplete"),
+        (('version = "test"', "version = "), "can't be read"),
+    ],
+)
+def test_a_bad_card_is_refused(tmp_path: Path, change: tuple[str, str], said: str):
+    path = tmp_path / "card.toml"
+    path.write_text(CARD.replace(*change), encoding="utf-8")
+    with pytest.raises(ModelError, match=said):
+        classifier.read_card(path)
+
+
+def test_a_missing_model_or_card_is_named(tmp_path: Path):
+    with pytest.raises(ModelError, match="does not exist"):
+        classifier.load(tmp_path / "none.onnx")
+    (tmp_path / "none.onnx").write_bytes(b"x")
+    with pytest.raises(ModelError, match="card"):
+        classifier.load(tmp_path / "none.onnx")
+
+
+def test_classes_that_the_tables_lack_are_refused(copied: Path):
+    card = copied.with_suffix(".toml")
+    first = next(iter(tables.load().classes))
+    card.write_text(card.read_text(encoding="utf-8").replace(f'"{first}"', '"unheard-of"'), encoding="utf-8")
+    with pytest.raises(ModelError, match=f"unheard-of|{first}"):
+        classifier.load(copied)
+
+
+def test_the_shipped_card_agrees_with_the_tables(shipped):
+    blocks = tables.load().classes
+    assert set(shipped.card.classes) == set(blocks)
+    for head in shipped.card.varieties:
+        for name in head.classes:
+            assert head.answers == tuple(blocks[name].varieties[head.name])
+
+
+def test_the_shipped_model_is_small():
+    assert classifier._shipped().stat().st_size <= 12_000_000
+
+
+# ---------------------------------------------------------------- geometry
+
+
+@pytest.mark.parametrize("size_hw", [(300, 400), (400, 300), (256, 256), (90, 360), (3000, 4000)])
+@pytest.mark.parametrize("at", [(0.25, 0.25), (0.8, 0.6)])
+def test_a_mark_lands_where_the_letter_box_says(size_hw, at):
+    height, width = size_hw
+    x, y = at[0] * width, at[1] * height
+    rgb = np.full((height, width, 3), 20, np.uint8)
+    reach = max(3, max(size_hw) // 40)
+    rgb[round(y) - reach : round(y) + reach + 1, round(x) - reach : round(x) + reach + 1] = 250
+    square = whole_square(size_hw)
+    small = cut_square(rgb, square, 128)
+    found = np.argwhere(small[..., 0] > 190).mean(axis=0)[::-1]
+    scale = 128 / square.side_px
+    wanted = (np.array([x + 0.5 - square.left_px, y + 0.5 - square.top_px])) * scale - 0.5
+    assert found == pytest.approx(wanted, abs=0.8)
+
+
+def test_a_window_beyond_the_picture_is_grey():
+    rgb = np.full((50, 60, 3), 200, np.uint8)
+    small = cut_square(rgb, Square(-30, -30, 60), 60)
+    assert (small[:29, :29] == classifier.FILL).all()
+    assert (small[31:, 31:] == 200).all()
+    assert (cut_square(rgb, Square(500, 500, 10), 32) == classifier.FILL).all()
+
+
+@pytest.mark.parametrize("size_hw", [(300, 400), (400, 300), (1500, 2000)])
+def test_labels_lie_over_the_whole_photo_without_the_bars(size_hw):
+    square = whole_square(size_hw)
+    inside = np.zeros((64, 64), np.uint8)
+    inside[24:40, 16:32] = 1  # in the square: x 0.25..0.5, y 0.375..0.625
+    labels = label_map((look(square, inside),), size_hw, 512)
+    assert max(labels.shape) == min(512, max(size_hw))
+    factor = max(labels.shape) / max(size_hw)
+    ys, xs = np.nonzero(labels == 1)
+    left, top = square.left_px + 0.25 * square.side_px, square.top_px + 0.375 * square.side_px
+    assert (xs.min(), xs.max() + 1) == pytest.approx((left * factor, (left + 0.25 * square.side_px) * factor), abs=1.5)
+    assert (ys.min(), ys.max() + 1) == pytest.approx((top * factor, (top + 0.25 * square.side_px) * factor), abs=1.5)
+
+
+def test_a_nearer_look_sharpens_the_map_only_where_it_looks():
+    size_hw = (400, 400)
+    whole = np.zeros((16, 16), np.uint8)
+    whole[4:12, 4:12] = 1
+    near = np.zeros((16, 16), np.uint8)
+    near[:, 8:] = 1  # of the window 100..300: the part begins at x = 200
+    labels = label_map((look(whole_square(size_hw), whole), look(Square(100, 100, 200), near)), size_hw, 400)
+    row = labels[200]
+    assert row[120:190].max() == 0
+    assert row[210:290].min() == 1
+    assert labels[:90].max() == 0
+
+
+def test_the_second_look_is_centred_on_the_part():
+    labels = np.zeros((64, 64), np.uint8)
+    labels[30:34, 10:18] = 1
+    labels[60, 60] = 1  # a speck does not widen the window
+    near = part_square(look(whole_square((3000, 4000)), labels), (3000, 4000), 0.5)
+    assert near is not None
+    pixel = 4000 / 64
+    assert near.side_px == pytest.approx(8 * pixel / 0.5, abs=1)
+    assert near.left_px + near.side_px / 2 == pytest.approx(14 * pixel, abs=1)
+    assert near.top_px + near.side_px / 2 == pytest.approx(32 * pixel - 500, abs=1)
+
+
+@pytest.mark.parametrize("labels", [np.zeros((64, 64), np.uint8), np.ones((64, 64), np.uint8)])
+def test_no_second_look_without_a_part_or_when_it_fills_the_photo(labels):
+    assert part_square(look(whole_square((300, 400)), labels), (300, 400), 0.7) is None
+
+
+@pytest.mark.parametrize("logits", [[1e4, -1e4, 0], [0, 0, 0], [-800, -801, -802]])
+@pytest.mark.parametrize("temperature", [0.2, 1, 7])
+def test_softmax_is_finite_and_sums_to_one(logits, temperature):
+    p = softmax(np.array(logits, np.float32), temperature)
+    assert np.isfinite(p).all()
+    assert p.sum() == pytest.approx(1)
+
+
+# ---------------------------------------------------------------- decisions, with a card and looks written by hand
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> classifier.Classifier:
+    path = tmp_path / "card.toml"
+    path.write_text(CARD, encoding="utf-8")
+    made = classifier.Classifier.__new__(classifier.Classifier)
+    made.card = classifier.read_card(path)
+    return made
+
+
+PART_SEEN = np.pad(np.ones((8, 8), np.uint8), 4)
+
+
+@pytest.mark.parametrize(
+    ("logits", "labels", "answer", "in_set"),
+    [
+        ((6.0, 0.0, 0.0), PART_SEEN, "a", ("a",)),
+        ((1.5, 1.2, 0.0), PART_SEEN, UNSURE, ("a", "b", "nothing")),
+        ((0.0, 0.0, 6.0), PART_SEEN, "nothing", ("nothing",)),
+        ((0.0, 0.0, 6.0), np.zeros((16, 16), np.uint8), "nothing", ("nothing",)),
+        ((6.0, 0.0, 0.0), np.zeros((16, 16), np.uint8), UNSURE, ("a",)),  # sure of a part that the mask does not see
+    ],
+)
+def test_answer_and_set(bare, logits, labels, answer, in_set):
+    said = bare.settle((look(whole_square((64, 64)), labels, logits),), (64, 64))
+    assert said.answer == answer
+    assert said.prediction_set == in_set
+    assert sum(said.probabilities.values()) == pytest.approx(1)
+    assert set(said.varieties) == ({"kind"} if answer == "a" else set())
+
+
+def test_temperature_softens_as_worked_by_hand(bare):
+    said = bare.settle((look(whole_square((64, 64)), PART_SEEN, (3.0, 0.0, 0.0)),), (64, 64))
+    assert said.probabilities["a"] == pytest.approx(np.exp(2) / (np.exp(2) + 2))  # 3.0 / 1.5 = 2
+
+
+def test_two_looks_count_alike(bare):
+    square = whole_square((64, 64))
+    said = bare.settle((look(square, PART_SEEN, (6, 0, 0)), look(square, PART_SEEN, (0, 6, 0))), (64, 64))
+    assert said.probabilities["a"] == pytest.approx(said.probabilities["b"])
+    assert said.answer == UNSURE
+
+
+# ---------------------------------------------------------------- the shipped model on drawn pictures
+
+
+def noise(size_hw: tuple[int, int], seed: int = 3) -> np.ndarray:
+    return np.random.default_rng(seed).integers(0, 256, (*size_hw, 3), np.uint8)
+
+
+def gradient(size_hw: tuple[int, int]) -> np.ndarray:
+    h, w = size_hw
+    return np.broadcast_to(np.linspace(40, 220, w, dtype=np.uint8)[None, :, None], (h, w, 3)).copy()
+
+
+BLANKS = {
+    "white": np.full((480, 640, 3), 250, np.uint8),
+    "grey": np.full((480, 640, 3), 127, np.uint8),
+    "black": np.zeros((640, 480, 3), np.uint8),
+    "gradient": gradient((480, 640)),
+    "noise": noise((480, 640)),
+}
+
+
+@pytest.mark.parametrize("name", BLANKS)
+def test_a_blank_picture_is_no_confident_class(shipped, name):
+    said = shipped.recognise(photo(BLANKS[name]))
+    assert said.answer in (UNSURE, shipped.card.nothing), said.probabilities
+    assert said.varieties == {}
+
+
+@pytest.mark.parametrize("size_hw", [(3000, 4000), (4000, 3000), (240, 320)])
+def test_a_photo_of_any_size(shipped, size_hw):
+    said = shipped.recognise(photo(gradient(size_hw)))
+    assert sum(said.probabilities.values()) == pytest.approx(1, abs=1e-9)
+    assert tuple(said.probabilities) == shipped.card.classes
+    assert max(said.probabilities, key=said.probabilities.get) in said.prediction_set
+    assert said.answer == UNSURE or said.answer in said.prediction_set
+    assert said.view in shipped.card.views
+    assert said.model_sha256 == shipped.card.sha256
+    height, width = said.labels.shape
+    assert said.labels.dtype == np.uint8
+    assert said.labels.max() <= 2
+    assert height / width == pytest.approx(size_hw[0] / size_hw[1], rel=0.01)
+
+
+def test_the_same_photo_gives_the_same_answer(shipped):
+    rgb = noise((300, 400))
+    first, second = (shipped.recognise(photo(rgb)) for _ in range(2))
+    assert first.probabilities == second.probabilities
+    assert (first.labels == second.labels).all()
+
+
+def test_more_pixels_of_the_same_scene_change_little(shipped):
+    small = gradient((384, 512))
+    large = np.repeat(np.repeat(small, 4, axis=0), 4, axis=1)
+    p, q = (np.array(list(shipped.recognise(photo(rgb)).probabilities.values())) for rgb in (small, large))
+    assert np.abs(p - q).max() < 0.02
+
+
+def test_another_card_changes_the_decision_only(shipped):
+    strict = shipped.with_card(replace(shipped.card, unsure_below=1.01))
+    said = strict.recognise(photo(BLANKS["white"]))
+    assert said.answer == UNSURE
+    assert said.probabilities == shipped.recognise(photo(BLANKS["white"])).probabilities

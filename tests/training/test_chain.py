@@ -1,0 +1,223 @@
+"""The whole chain on drawn pictures: a step learns, the exported file computes the same, calibration and scoring run."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch", reason="the training extra is not installed")
+pytest.importorskip("timm", reason="the training extra is not installed")
+
+from identify import classifier  # noqa: E402
+from training import calibrate, card, config, evaluate, export, prepare, train  # noqa: E402
+from training.augment import Augmenter, Settings  # noqa: E402
+from training.dataset import UNKNOWN, load, part_box  # noqa: E402
+from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
+from training.network import load_backbone  # noqa: E402
+
+pytestmark = pytest.mark.train
+torch.set_num_threads(1)  # small pictures: threads only wait for each other
+FULL = Path(__file__).parents[2] / "training" / "configs" / "full.toml"
+
+
+@pytest.fixture(scope="module")
+def small() -> config.Config:
+    """The real configuration at 64 px with few steps; no smoothing, so that the loss may fall far."""
+    return replace(
+        config.read(FULL), side_px=64, batch=16, steps=3, reports=1, head_share=0.0, smoothing=0.0, dropout=0.0
+    )
+
+
+@pytest.fixture(scope="module")
+def run(toy_set: Path, tmp_path_factory: pytest.TempPathFactory, small: config.Config) -> Path:
+    """A run folder after prepare, a few steps of training, and export."""
+    torch.manual_seed(0)
+    folder = tmp_path_factory.mktemp("run")
+    prepare.main(["--pictures", str(toy_set), "--out", str(folder / "index.json"), "--calibration", "0.3"])
+    config.write(small, folder / "config.json")
+    rows = {s: prepare.read_rows(folder / "index.json", s) for s in (prepare.TRAIN, prepare.CALIBRATION)}
+    sets = {s: load(found, small.labels, side_px=64, workers=2) for s, found in rows.items()}
+    metrics = train.train(small, folder, sets["train"], sets["calibration"], backbone=None, minutes=1)
+    metrics["asked"] = small.labels.asked(rows["train"])
+    (folder / "metrics.json").write_text(json.dumps(metrics))
+    (folder / "export.json").write_text(json.dumps(export.export(folder, folder / "index.json", integers=False)))
+    return folder
+
+
+def test_settings_survive_the_run_folder(tmp_path: Path, small: config.Config):
+    config.write(small, tmp_path / "config.json")
+    assert config.read_resolved(tmp_path / "config.json") == small
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("seed = 1", "sead = 1", "sead"),
+        ("near = 0.45", "nearly = 0.45", "nearly"),
+        ("side_px = 256", "side_px = 250", "multiple"),
+    ],
+)
+def test_a_wrong_setting_is_named(tmp_path: Path, old: str, new: str, said: str):
+    path = tmp_path / "bad.toml"
+    path.write_text(FULL.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    with pytest.raises(ValueError, match=said):
+        config.read(path)
+
+
+def test_steps_on_one_batch_lower_the_loss(toy_set: Path, small: config.Config):
+    torch.manual_seed(1)
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
+    calm = Settings(near=0, elsewhere=0, background=0, bars=0, cutout=0, jigsaw=0)
+    augmenter = Augmenter(pictures, calm, nothing=6, installed=2, mean=127.0, std=128.0)
+    fixed = augmenter.draw(torch.arange(14))
+    augmenter.draw = lambda chosen: fixed  # type: ignore[method-assign]
+    net = train.build(small)
+    optimiser = train._optimiser(net, small)
+    values = [float(train.step(net, augmenter, optimiser, small, torch.arange(14), 0.2)["total"]) for _ in range(8)]
+    assert values[-1] < 0.8 * values[0]
+
+
+def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Config):
+    torch.manual_seed(1)
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
+    augmenter = Augmenter(pictures, small.augment, nothing=6, installed=2, mean=127.0, std=128.0)
+    net = train.build(small)
+    before = {name: value.clone() for name, value in net.state_dict().items()}
+    frozen = replace(small, head_share=0.5)
+    train.step(net, augmenter, train._optimiser(net, frozen), frozen, torch.arange(14), 0.1)
+    moved = {name for name, value in net.state_dict().items() if not torch.equal(value, before[name])}
+    assert any(name.startswith("class_head") for name in moved)
+    assert not any(name.startswith("backbone") for name in moved)
+
+
+def test_the_log_and_the_weights_are_there(run: Path):
+    lines = (run / "log.csv").read_text().splitlines()
+    assert lines[0].startswith("seconds,step,rate,loss")
+    assert len(lines) == 2
+    assert (run / "weights.pt").is_file()
+
+
+def test_torch_and_the_exported_file_agree(run: Path, small: config.Config):
+    exported = json.loads((run / "export.json").read_text())
+    assert exported["torch_difference"] <= 1e-4
+    net = train.build(small)
+    net.load_state_dict(torch.load(run / "weights.pt", weights_only=True))
+    pixels = np.random.default_rng(0).normal(0, 0.5, (3, 3, 64, 64)).astype(np.float32)
+    assert export.difference(net, run / "float32.onnx", pixels) <= 1e-4
+    net.class_head.weight.data *= 1.01  # the comparison can fail
+    assert export.difference(net, run / "float32.onnx", pixels) > 1e-4
+
+
+def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):
+    plain, half = (run / "float32.onnx", run / "float16.onnx")
+    assert half.stat().st_size < 0.6 * plain.stat().st_size
+    pixels = np.random.default_rng(0).normal(0, 0.5, (2, 3, 64, 64)).astype(np.float32)
+    a, b = (export.session(path).run(["logits"], {"pixels": pixels})[0] for path in (plain, half))
+    assert np.abs(a - b).max() < 0.05 * max(1, np.abs(a).max())
+
+
+def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_path: Path):
+    calibrate.main(["--run", str(run), "--index", str(run / "index.json")])
+    found = json.loads((run / "calibration.json").read_text())
+    assert found["chosen"]["error_bound"] > 0.01  # a score of pictures can't prove 1 %
+    made = classifier.load(run / classifier.NAME)
+    assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
+    evaluate.main(["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out", str(run)])
+    scored = json.loads((run / "evaluation-set.json").read_text())
+    assert scored["pictures"] == 28
+    assert sum(map(sum, scored["confusion"]["rows"])) == 28
+    assert [entry["pictures"] for entry in scored["per_class"].values()] == [4] * 7
+    card.main(["--run", str(run), "--install", str(tmp_path / "models")])
+    installed = classifier.load(tmp_path / "models" / classifier.NAME)
+    assert installed.card.sha256 == made.card.sha256
+    page = (tmp_path / "models" / "MODEL_CARD.md").read_text(encoding="utf-8")
+    assert "No photo of a real tap is in any set" in page
+    assert "NOT reached" in page
+    assert installed.card.sha256 in page
+
+
+def test_an_uncalibrated_run_is_not_installed(tmp_path: Path):
+    with pytest.raises(ValueError, match="not calibrated"):
+        card.install(tmp_path, tmp_path / "models")
+
+
+def test_thresholds_are_not_fitted_on_evaluation_pictures(toy_evaluation: Path, tmp_path: Path):
+    with pytest.raises(ValueError, match="evaluation split"):
+        calibrate.gather(tmp_path, [toy_evaluation], None)
+
+
+def test_what_leaves_the_frame_changes_the_target(toy_set: Path, small: config.Config):
+    torch.manual_seed(2)
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
+    only = replace(small.augment, near=0.0, elsewhere=1.0, background=0.0, bars=0.0, cutout=0.0, jigsaw=0.0)
+    batch = Augmenter(pictures, only, nothing=6, installed=2, mean=127.0, std=128.0).draw(torch.arange(len(pictures)))
+    share = batch.mask[:, 1].mean(dim=(1, 2))
+    assert (share[batch.klass == 6] < 0.01).all()
+    assert (batch.view[batch.klass == 6] == UNKNOWN).all()
+    kept = (batch.klass != 6) & (batch.klass != UNKNOWN)
+    assert kept.any()
+    assert (share[kept] > 0.02).all()
+    assert torch.allclose(batch.mask.sum(dim=1), torch.ones(()), atol=1e-5)
+
+
+def test_pictures_and_masks_are_letter_boxed_alike(toy_evaluation: Path, small: config.Config):
+    lines = prepare.read_manifest(toy_evaluation)
+    line = next(line for line in lines if line["class"] == "sensor")
+    row = prepare.Row(
+        str(toy_evaluation / line["file"]), str(toy_evaluation / line["mask"]), 1, "train", "sensor", "lying", {}
+    )
+    pictures = load([row], small.labels, side_px=256, workers=1)
+    green = pictures.pixels[0].int()
+    inside = (green[1] > green[0] + 40) & (green[1] > green[2] + 20)  # the toy sensor is green
+    mask = pictures.mask[0] == 1
+    both, either = (inside & mask).sum(), (inside | mask).sum()
+    assert float(both / either) > 0.9
+    assert (pictures.pixels[0][:, :30] == classifier.FILL).all()
+    assert tuple(pictures.box[0].tolist()) == part_box(pictures.mask[0].numpy())
+
+
+def test_jpeg_quantisation_is_that_of_the_library():
+    """A smooth grey picture through our blocks and through libjpeg (OpenCV) at the same quality."""
+    cv2 = pytest.importorskip("cv2")
+    y, x = np.mgrid[:64, :64]
+    grey = np.clip(120 + 60 * np.sin(x / 7.0) + 40 * np.cos(y / 5.0), 0, 255).astype(np.uint8)
+    packed = cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, 50])[1]
+    wanted = cv2.imdecode(packed, cv2.IMREAD_GRAYSCALE).astype(float)
+    three = torch.from_numpy(grey).float().expand(1, 3, -1, -1) / 255
+    # quality 50 is the table itself; 127.5 / 255 shifts levels as libjpeg's 128 does, but for half a level
+    torch.manual_seed(0)
+    ours = jpeg(three.repeat(400, 1, 1, 1), p=1.0)[:, 0].numpy() * 255
+    assert np.abs(ours - wanted).mean(axis=(1, 2)).min() < 1.0
+    assert np.abs(ours - wanted).mean(axis=(1, 2)).max() > 2.0  # other qualities differ
+    assert LUMA_TABLE[0][0] == 16  # ITU-T T.81, table K.1
+    assert LUMA_TABLE[7][7] == 99
+
+
+def test_degraded_pictures_stay_pictures():
+    torch.manual_seed(4)
+    x = torch.rand(32, 3, 64, 64)
+    out = degrade(x)
+    assert out.shape == x.shape
+    assert torch.isfinite(out).all()
+    assert out.min() >= 0
+    assert out.max() <= 1
+    assert float((out - x).abs().mean()) > 0.02
+
+
+def test_a_backbone_of_another_shape_is_refused(tmp_path: Path, small: config.Config):
+    net = train.build(small)
+    state = dict(net.backbone.state_dict())
+    torch.save(
+        {name: value.half() if value.is_floating_point() else value for name, value in state.items()},
+        tmp_path / "good.pth",
+    )
+    load_backbone(net, tmp_path / "good.pth")
+    state[next(iter(state))] = torch.zeros(5, 3, 3, 3)
+    torch.save(state, tmp_path / "bad.pth")
+    with pytest.raises(ValueError, match="shape"):
+        load_backbone(net, tmp_path / "bad.pth")
