@@ -109,14 +109,16 @@ class _Seen:
 
 def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _Seen:
     refusal = _nothing_to_measure(recognition)
-    if refusal is not None:  # a NotMeasured is falsy
+    if refusal is not None and scale == AUTO:  # a NotMeasured is falsy
         return _Seen(missing=refusal)
     found = reference.find(shot, scale, on_part=on_part, labels=recognition.labels)
     if isinstance(found, NotMeasured):
-        return _Seen(missing=found)
+        return _Seen(missing=refusal if refusal is not None else found)
     bench = plane.see(shot, found)
     if isinstance(bench, NotMeasured):
-        return _Seen(missing=bench)
+        return _Seen(missing=refusal if refusal is not None else bench)
+    if refusal is not None:
+        return _Seen(found, bench, missing=refusal)
     traced = outline.trace(shot, reference=found, labels=recognition.labels)
     if isinstance(traced, NotMeasured):
         return _Seen(found, bench, missing=traced)

@@ -130,6 +130,16 @@ def test_nothing_is_measured_where_no_loose_part_is_seen(monkeypatch, answer, vi
     report.as_json(case)
 
 
+def test_a_named_scale_is_looked_for_even_where_nothing_is_measured(monkeypatch):
+    road = Road(monkeypatch)
+    named = next(name for name, row in tables.load().references.items() if row.kind == "coin")
+    case, _ = pipeline.identify_photo(photo_bytes(), scale=named, classifier=bench(view="installed"))
+    assert road.steps == ["reference", "plane", "quality"]
+    assert case.reference is not None
+    assert all("installed" in miss.reason for miss in case.not_measured)
+    assert case.not_measured
+
+
 def test_unsure_measures_what_any_likely_class_wants(monkeypatch):
     road = Road(monkeypatch)
     seen = made_cases.recognition(UNSURE)
