@@ -80,7 +80,7 @@ BYTES: dict[str, Callable[[], bytes]] = {
     "bomb.png": lambda: _png_header(60_000, 60_000),
     "large.png": lambda: _png_header(12_000, 9_000),
     "no-pixels.png": lambda: _png_header(640, 480),
-    "false-size.jpg": lambda: _jpeg_of_false_size(8_000, 6_000),
+    "false-size.jpg": lambda: _jpeg_of_false_size(3_200, 2_400),
     "tiny.jpg": lambda: encoded(picture((120, 90))),
     "one-pixel.png": lambda: encoded(picture((1, 1)), "PNG"),
     "strip.png": lambda: encoded(picture((4_000, 220)), "PNG"),
