@@ -87,7 +87,7 @@ def coin(rng: np.random.Generator, name: str | None = None, *, detail: int = 96)
     )
     vertices, faces, normals = creased(np.concatenate([points.reshape(-1, 3), centre]), np.concatenate([faces, caps]))
     picture = _coin_picture(rng, relief, TONES[rim_tone], TONES[core_tone], bimetal=rim_tone != core_tone)
-    uv = np.column_stack([vertices[:, 0] / diameter * 0.985 + 0.5, 0.5 - vertices[:, 1] / diameter * 0.985])
+    uv = _uv(vertices, diameter / 0.985, diameter / 0.985)
     count = len(vertices)
     rough = np.clip(within(rng, 0.16, 0.42) + 0.05 * noise(vertices, 5, rng), 0.08, 0.8)
     surface = Surface(vertices, faces, normals, np.full((count, 3), 0.5), rough, np.full(count, 1.0), uv)
@@ -136,6 +136,12 @@ def _coin_picture(
     return np.clip(linear, 0.01, 0.95).astype(np.float32) ** np.float32(1 / 2.2)
 
 
+def _uv(vertices_mm: Array, width_mm: float, length_mm: float) -> Array:
+    """Picture coordinates from above; the sides get a small slope, as a face of no area in the picture renders as NaN."""
+    below = 1e-3 * (vertices_mm[:, 2].max() - vertices_mm[:, 2])
+    return np.column_stack([vertices_mm[:, 0] / width_mm + 0.5 + below, 0.5 - vertices_mm[:, 1] / length_mm + below])
+
+
 def _slab(width: float, length: float, thick: float, corner: float) -> Solid:
     quarter = np.linspace(0, np.pi / 2, 8)
     across, along = width / 2 - corner, length / 2 - corner
@@ -148,7 +154,7 @@ def _slab(width: float, length: float, thick: float, corner: float) -> Solid:
 
 def _textured(slab: Solid, width: float, length: float, rough: float, metal: float) -> Surface:
     vertices, count = slab.vertices_mm, len(slab.vertices_mm)
-    uv = np.column_stack([vertices[:, 0] / width + 0.5, 0.5 - vertices[:, 1] / length])
+    uv = _uv(vertices, width, length)
     return Surface(vertices, slab.faces, slab.normals, np.full((count, 3), 0.5), np.full(count, rough),
                    np.full(count, metal), uv)  # fmt: skip
 

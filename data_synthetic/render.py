@@ -95,6 +95,22 @@ def marker() -> Surface:
     return Surface(triangle, np.array([[0, 1, 2]]), np.tile([0.0, 0, 1], (3, 1)), np.full((3, 3), 0.5), ones, ones * 0)
 
 
+def well_ordered(vertices_mm: Array, faces: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Faces (M, 3) that start at their corner nearest to a right angle; collinear ones are left out.
+
+    Mitsuba interpolates vertex attributes from the first corner in single precision: in a needle that starts at its
+    tip the determinant underflows and the picture gets NaN.
+    """
+    corners = vertices_mm[faces]
+    ahead, back = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
+    lengths = np.linalg.norm(ahead, axis=2) * np.linalg.norm(back, axis=2)
+    sines = np.linalg.norm(np.cross(ahead, back), axis=2) / np.maximum(lengths, 1e-12)
+    first = np.argmax(sines, axis=1)
+    rows = np.arange(len(faces))
+    turned = np.stack([faces[rows, (first + k) % 3] for k in range(3)], axis=1)
+    return turned[sines[rows, first] > 2e-3]
+
+
 def _bitmap(picture: np.ndarray, *, raw: bool = False) -> dict:
     mi = mitsuba()
     pixels = np.ascontiguousarray(picture, np.float32)
@@ -116,13 +132,13 @@ def _mesh(name: str, surface: Surface, picture: np.ndarray | None, *, textured: 
     }}  # fmt: skip
     properties = mi.Properties()
     properties["mesh_bsdf"] = mi.load_dict(bsdf)
-    count = len(surface.vertices_mm)
-    mesh = mi.Mesh(name, count, len(surface.faces), has_vertex_normals=True, has_vertex_texcoords=textured,
+    count, faces = len(surface.vertices_mm), well_ordered(surface.vertices_mm, surface.faces)
+    mesh = mi.Mesh(name, count, len(faces), has_vertex_normals=True, has_vertex_texcoords=textured,
                    props=properties)  # fmt: skip
     parameters = mi.traverse(mesh)
     parameters["vertex_positions"] = np.ravel(surface.vertices_mm).astype(np.float32)
     parameters["vertex_normals"] = np.ravel(surface.normals).astype(np.float32)
-    parameters["faces"] = np.ravel(surface.faces).astype(np.uint32)
+    parameters["faces"] = np.ravel(faces).astype(np.uint32)
     if textured:
         uv = np.zeros((count, 2)) if surface.uv is None else surface.uv
         parameters["vertex_texcoords"] = np.ravel(uv).astype(np.float32)

@@ -42,7 +42,7 @@ def bench(rng: np.random.Generator, split: str, size: int) -> tuple[Plane, str]:
     families = textures.EVALUATION if split == "evaluation" else textures.TRAINING
     family = str(rng.choice(list(families)))
     made = _texture(family, int(rng.integers(VARIANTS_PER_FAMILY)), size)
-    tint = within(rng, 0.8, 1.12) * (1 + rng.uniform(-0.05, 0.05, 3) * (made.metal < 0.5))
+    tint = within(rng, 0.8, 1.12) * (1 + rng.uniform(-0.03, 0.03, 3) * (made.metal < 0.5))
     picture = np.clip(made.picture * tint.astype(np.float32) if made.metal < 0.5 else made.picture, 0.01, 0.98)
     if rng.random() < 0.22 and made.metal < 0.5:
         picture = _with_papers(rng, picture)

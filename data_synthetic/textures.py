@@ -55,7 +55,7 @@ def _made(picture: Field, height: Field, strength: float, roughness: Field | flo
 
 def _choose(rng: np.random.Generator, colours: tuple[tuple[int, int, int], ...], spread: float = 0.08) -> np.ndarray:
     colour = np.array(colours[int(rng.integers(len(colours)))]) / 255
-    return np.clip(colour * (1 + rng.uniform(-spread, spread, 3) * 0.5) * (1 + rng.uniform(-2, 2) * spread), 0.02, 0.95)
+    return np.clip(colour * (1 + rng.uniform(-spread, spread, 3) * 0.3) * (1 + rng.uniform(-2, 2) * spread), 0.02, 0.95)
 
 
 def wood(rng: np.random.Generator, size: int) -> Texture:
@@ -164,7 +164,7 @@ def patterned(rng: np.random.Generator, size: int) -> Texture:
     base = _choose(rng, ((235, 230, 215), (210, 225, 230), (60, 70, 90), (150, 75, 72), (215, 208, 170)))
     ink = _choose(rng, ((170, 50, 50), (50, 90, 60), (40, 50, 110), (240, 240, 235), (200, 150, 50)))
     picture = np.broadcast_to(base, (size, size, 3)).astype(np.float32).copy()
-    step, big = size / rng.integers(7, 16), rng.uniform(0.15, 0.4)
+    step, big = size / (2 * rng.integers(4, 8)), rng.uniform(0.15, 0.4)
     kind = int(rng.integers(3))
     for i in range(int(size / step) + 2):
         for j in range(int(size / step) + 2):
