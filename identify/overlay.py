@@ -48,7 +48,7 @@ def draw(photo: Photo, case: Case) -> Bytes:
     if case.reference is not None:
         ground.taken.append(_draw_reference(sheet, case.reference))
     labels, rest = [], []
-    for found in case.measurements:
+    for found in sorted(case.measurements, key=_reach_px, reverse=True):  # the long lines have the least choice
         label = _draw_dimension(sheet, found, ground)
         labels += [label] if label else []
         rest += [] if label else [f"{_words(found)} {found}"]
@@ -169,6 +169,10 @@ class _Label:
         middle = (left + right) / 2
         pen.text((middle, top + 8 * unit), self.caption, font=_font(CAPTION_PX * unit), fill=GREY, anchor="ma")
         pen.text((middle, bottom - 10 * unit), self.value, font=_font(VALUE_PX * unit), fill=PAPER, anchor="md")
+
+
+def _reach_px(found: Measurement) -> float:
+    return 0.0 if found.line_px is None else float(np.hypot(*(found.line_px[1] - found.line_px[0])))
 
 
 def _draw_dimension(sheet: _Sheet, found: Measurement, ground: Ground) -> _Label | None:
