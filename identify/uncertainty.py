@@ -54,6 +54,7 @@ def propagate(
     *,
     extras: Sequence[Extra] = (),
     lines: Sequence[BudgetLine] = (),
+    within: Sequence[BudgetLine] = (),
 ) -> Estimate:
     """First-order propagation of pose, focal length and extra inputs through ``function`` (JCGM 100, 5.1.2).
 
@@ -62,6 +63,7 @@ def propagate(
     function : value of (camera, pose, shifts (E,)); the shifts are those of ``extras``, zero at the estimate.
     extras : further inputs, uncorrelated with the pose and with each other.
     lines : contributions known beforehand, in the unit of the value.
+    within : contributions that the pose's covariance already holds, to be shown apart from its other parts.
 
     Returns
     -------
@@ -78,7 +80,7 @@ def propagate(
     def alone(seen_by: Camera, at: Pose, shifts: Array) -> Array:
         return np.array([function(seen_by, at, shifts)])
 
-    return propagate_all(alone, camera, pose, extras=extras, lines=(lines,))[0]
+    return propagate_all(alone, camera, pose, extras=extras, lines=(lines,), within=(within,))[0]
 
 
 def propagate_all(
@@ -88,13 +90,14 @@ def propagate_all(
     *,
     extras: Sequence[Extra] = (),
     lines: Sequence[Sequence[BudgetLine]],
+    within: Sequence[Sequence[BudgetLine]] | None = None,
 ) -> tuple[Estimate, ...]:
     """``propagate`` for Q values at once, for functions that share most of their work.
 
     Parameters
     ----------
     functions : Q values (Q,) of (camera, pose, shifts (E,)).
-    lines : Q lists of contributions known beforehand.
+    lines, within : Q lists of contributions, as in ``propagate``.
 
     Raises
     ------
@@ -113,15 +116,24 @@ def propagate_all(
     slopes = [_slope(functions, camera, pose, extras, index) for index in range(len(extras))]
     estimates = []
     for q, value in enumerate(values):
-        budget = [
-            BudgetLine("focal length", math.sqrt(by_focal[q])),
-            BudgetLine("pose", math.sqrt(max(0.0, variance[q] - by_focal[q]))),
-        ]
+        held = within[q] if within is not None else ()
+        budget = _pose_lines(math.sqrt(max(0.0, variance[q])), math.sqrt(by_focal[q]), held)
         budget += [
             BudgetLine(extra.name, abs(float(slope[q])) * extra.u) for extra, slope in zip(extras, slopes, strict=True)
         ]
         estimates.append(Estimate(float(value), (*budget, *lines[q])))
     return tuple(estimates)
+
+
+def _pose_lines(whole: float, by_focal: float, within: Sequence[BudgetLine]) -> list[BudgetLine]:
+    """The pose's contribution split into focal length, what is known to be within, and the rest, in quadrature."""
+    left = whole**2 - min(by_focal, whole) ** 2
+    lines = [BudgetLine("focal length", min(by_focal, whole))]
+    for line in within:
+        share = min(line.u**2, left)
+        lines.append(BudgetLine(line.name, math.sqrt(share)))
+        left -= share
+    return [*lines, BudgetLine("pose", math.sqrt(max(0.0, left)))]
 
 
 def _slope(functions: Functions, camera: Camera, pose: Pose, extras: Sequence[Extra], index: int) -> Array:
@@ -156,6 +168,38 @@ def monte_carlo(
     steps = source.multivariate_normal(np.zeros(7), pose.covariance, size=draws, method="svd")
     shifts = source.normal(size=(draws, len(extras))) * np.array([extra.u for extra in extras])
     return np.array([function(*moved(camera, pose, steps[k]), shifts[k]) for k in range(draws)])
+
+
+def informed(zeros: Functions, camera: Camera, pose: Pose, u: Array, *, odd: float = 9.0) -> tuple[Camera, Pose, float]:
+    """Camera and pose after learning that quantities of the scene are zero, as far as they agree with the pose.
+
+    Parameters
+    ----------
+    zeros : K quantities (K,) of (camera, pose, no shifts) that ought to be zero.
+    u : (K,) by how much they may differ from zero in truth and by their own measurement.
+    odd : squared distance a quantity over which the quantities are taken to be really different from zero; then
+        nothing is learned.
+
+    Returns
+    -------
+    Camera, Pose, float
+        With the narrowed covariance, and the log-likelihood of the quantities under the pose as it was.
+        Source of the formula: linear Bayesian update, iterated once (the update step of an extended Kalman filter).
+    """
+    none = np.zeros(0)
+    first = zeros(camera, pose, none)
+    gradient = pose_gradient(zeros, camera, pose, none).T
+    covariance = pose.covariance
+    spread = gradient @ covariance @ gradient.T + np.diag(np.asarray(u, float) ** 2)
+    distance = float(first @ np.linalg.solve(spread, first))
+    if not np.isfinite(distance) or distance > odd * len(first):
+        return camera, pose, -0.5 * odd * len(first) - 0.5 * float(np.linalg.slogdet(spread)[1])
+    likelihood = -0.5 * distance - 0.5 * float(np.linalg.slogdet(spread)[1])
+    gain = covariance @ gradient.T @ np.linalg.inv(spread)
+    new_camera, new_pose = moved(camera, pose, -gain @ first)
+    narrowed = covariance - gain @ gradient @ covariance
+    narrowed = (narrowed + narrowed.T) / 2
+    return new_camera, Pose(new_pose.rotation, new_pose.translation_mm, narrowed, pose.weight), likelihood
 
 
 def mixture(estimates: Sequence[Estimate], weights: Sequence[float]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
-Quantities = dict[str, list[tuple[float, Reading]]]
+Quantities = dict[str, list[tuple[float, float, Reading]]]
 
 
 def measure(
@@ -91,7 +91,7 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Q
         if lain is None:
             continue
         for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
-            found.setdefault(name, []).append((pose.weight, one))
+            found.setdefault(name, []).append((pose.weight, lain.likelihood, one))
     if outline.cut_off:
         found.pop("overall_length", None)
     return found
@@ -117,7 +117,7 @@ def _standing(
             stood.rim_px,
             (stood.points_px[stood.used],),
         )
-        found.setdefault("body_diameter", []).append((pose.weight, one))
+        found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
     return found
 
 
@@ -140,11 +140,12 @@ def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str
     return f"standing, rim {stood.shape_mm[3]:.0f} mm up ({prior.source})"
 
 
-def _mixed(name: str, ways: list[tuple[float, Reading]]) -> Measurement:
-    weights = [weight for weight, _ in ways]
-    estimates = [one.estimate for _, one in ways]
+def _mixed(name: str, ways: list[tuple[float, float, Reading]]) -> Measurement:
+    likeliest = max(likelihood for _, likelihood, _ in ways)
+    weights = [weight * float(np.exp(likelihood - likeliest)) for weight, likelihood, _ in ways]
+    estimates = [one.estimate for _, _, one in ways]
     value, u95 = mixture(estimates, weights)
-    best = ways[int(np.argmax(weights))][1]
+    best = ways[int(np.argmax(weights))][2]
     return Measurement(
         quantity=name,
         value=value,

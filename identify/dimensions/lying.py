@@ -16,6 +16,7 @@ from identify.model import Array, Camera, Outline, Photo, Pose
 
 EDGE_REACH_PX = 3.5  # the outline is already on the edge; look no further than this beside it
 LONGEST = 3000  # stations at most
+CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
 
@@ -139,6 +140,28 @@ def symmetric(profile: Profile, mm_per_px: float) -> NDArray[np.bool_]:
     step = float(np.ptp(profile.station_mm)) / len(profile.station_mm)
     lean = uniform_filter1d(profile.right_mm - profile.left_mm, max(3, round(LEAN_OVER_MM / step)))
     return profile.trusted & (np.abs(lean) < np.maximum(0.05 * profile.radius_mm, 2.0 * mm_per_px))
+
+
+def cylinders(
+    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float
+) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Runs of the profile that look like plain cylinders, each as the stations of its two halves."""
+    smooth = median_filter(profile.radius_mm, 5)
+    station = profile.station_mm
+    jump = np.abs(np.concatenate([[0.0], smooth[2:] - smooth[:-2], [0.0]]))
+    level = np.flatnonzero(usable & (jump < 0.5 * mm_per_px) & (smooth > 0))
+    found = []
+    for piece in np.split(level, np.flatnonzero(np.diff(level) > 1) + 1):
+        if len(piece) < 8:
+            continue
+        piece = piece[1:-1]
+        line = np.polyfit(station[piece], smooth[piece], 1)
+        rest = float(np.std(smooth[piece] - np.polyval(line, station[piece])))
+        long = float(abs(station[piece[-1]] - station[piece[0]]))
+        if long >= CYLINDER_MM and rest < 0.5 * mm_per_px:
+            middle = len(piece) // 2
+            found.append((piece[:middle], piece[middle:]))
+    return found
 
 
 def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.bool_] | None:

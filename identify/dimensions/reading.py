@@ -11,10 +11,12 @@ from identify.dimensions import crests, hexagon, lying, thread
 from identify.dimensions.axis import Profile, Sides, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
-from identify.uncertainty import Estimate, Extra, propagate_all
+from identify.uncertainty import Estimate, Extra, informed, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
+TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
+TAPER_SLOPE = 0.005  # and by a mould's draft, 0.3 degrees
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
@@ -48,6 +50,7 @@ class Lain:
     thread: thread.Thread | None
     crests: crests.Crests | None
     hexagon: hexagon.Hexagon | None
+    likelihood: float = 0.0
 
 
 def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
@@ -64,6 +67,8 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | No
         return None
     profile = settle(axis, camera, pose, seen.sides)
     usable = lying.symmetric(profile, seen.mm_per_px)
+    camera, pose, likelihood = straightened(camera, pose, seen, profile, usable)
+    profile = settle(axis, camera, pose, seen.sides)
     hexa = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
     under = np.ones(len(usable)) if hexa is None else np.where(hexagon.carried(hexa, profile), hexa.under, 1.0)
     profile = settle(axis, camera, pose, seen.sides, under=under)
@@ -71,7 +76,24 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | No
     found = thread.find(photo, camera, pose, profile, round_part, seen.mm_per_px)
     tops = None if found is None else crests.find(profile, found)
     body = lying.body(profile, round_part, seen.mm_per_px)
-    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, hexa)
+    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, hexa, likelihood)
+
+
+def straightened(
+    camera: Camera, pose: Pose, seen: lying.Seen, profile: Profile, usable: NDArray[np.bool_]
+) -> tuple[Camera, Pose, float]:
+    """Camera and pose corrected by the part's own cylinders, which have no taper, and the pose's log-likelihood."""
+    halves = lying.cylinders(profile, usable, seen.mm_per_px)
+    if not halves:
+        return camera, pose, 0.0
+
+    def tapers(seen_by: Camera, at: Pose, _: Array) -> Array:
+        radius = settle(profile.axis, seen_by, at, seen.sides).radius_mm
+        return np.array([float(np.median(radius[b]) - np.median(radius[a])) for a, b in halves])
+
+    apart = [float(abs(np.mean(profile.station_mm[b]) - np.mean(profile.station_mm[a]))) for a, b in halves]
+    u = np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * np.array(apart))
+    return informed(tapers, camera, pose, u)
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -96,8 +118,9 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
         Extra("height of the axis", _rest_mm(lain)),
     )
-    lines = [_lines(name, value, lain, ends, u_size_rel, scale) for name, value in zip(names, base, strict=True)]
-    estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines)
+    lines = [_lines(name, value, lain, ends, scale) for name, value in zip(names, base, strict=True)]
+    within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
+    estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines, within=within)
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
 
 
@@ -147,8 +170,8 @@ def _rest_mm(lain: Lain) -> float:
     return float(np.hypot(REST_MM, open_question))
 
 
-def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, u_size_rel: float, scale: float) -> list[BudgetLine]:
-    lines = [BudgetLine("reference size", u_size_rel * value), BudgetLine("lens", LENS_REL * value)]
+def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) -> list[BudgetLine]:
+    lines = [BudgetLine("lens", LENS_REL * value)]
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":

@@ -16,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from identify.geometry.camera import on_height, project
+from identify.geometry.camera import moved, on_height, project
 from identify.model import Array, BudgetLine, Camera, Outline, Pose
-from identify.uncertainty import Estimate, Extra, propagate_all
+from identify.uncertainty import Estimate
 
 POINTS = 180
 CIRCLE = np.linspace(0, 2 * math.pi, 90, endpoint=False)
+_SCALE = np.array([1, 1, 1, 5, *[1] * 7], float)
+_STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7])
 INDEPENDENT = 12.0  # edge points that err on their own; the rest repeat their neighbours' error
 EDGE_PX = 0.25
 LENS_REL = 0.0015
@@ -58,6 +60,7 @@ class Stood:
     estimate: Estimate
     u_height_mm: float
     rim_px: Array
+    likelihood: float
 
 
 def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | None = None) -> Array:
@@ -104,19 +107,22 @@ def stand(
     if start is None:
         return None
     fit = _Fit(camera, pose, points, float(np.hypot(EDGE_PX, outline.u_px)), prior, rim_mm)
-    first = fit.best(start, np.ones(POINTS, bool), loss="cauchy")
+    first = fit.best(np.append(start, np.zeros(7)), np.ones(POINTS, bool), loss="cauchy")
     off = fit.off_px(first)
     used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
     rest = float(np.sqrt(np.mean(off[used] ** 2)))
     if used.mean() < LEAST_USED or rest > MOST_REST * float(np.ptp(points, axis=0).max()):
         return None
-    shape = fit.best(first, used, loss="linear")
-    return _stood(fit, shape, used, rest, 0.5 * outline.u_px, u_size_rel)
+    return _stood(fit, fit.best(first, used, loss="linear"), used, rest, 0.5 * outline.u_px, u_size_rel)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Outline points (M, 2) [px] against an upright cylinder at one camera and pose."""
+    """Outline points (M, 2) [px] against an upright cylinder: four numbers of the shape, seven of the pose.
+
+    The pose's numbers are steps in units of the Cholesky factor of its covariance, focal length first, so that each
+    is one standard deviation and what is known of the pose beforehand is that each is zero, give or take one.
+    """
 
     camera: Camera
     pose: Pose
@@ -130,37 +136,45 @@ class _Fit:
         """Weight of one point, so that all together count as the independent ones."""
         return self.u_px * math.sqrt(POINTS / INDEPENDENT)
 
-    def off_px(self, shape: Array, camera: Camera | None = None, pose: Pose | None = None) -> Array:
-        """Signed distance (M,) of the points from the outline of ``shape`` [px]."""
-        polygon = silhouette(shape, camera or self.camera, pose or self.pose, rim_mm=self.rim_mm)
-        return apart(self.points_px, polygon)
+    def view(self, numbers: Array) -> tuple[Camera, Pose]:
+        """Camera and pose of the numbers (11,)."""
+        factor = np.linalg.cholesky(self.pose.covariance + 1e-12 * np.eye(7))
+        return moved(self.camera, self.pose, factor @ numbers[4:])
 
-    def weighed(self, off_px: Array, shape: Array, used: NDArray[np.bool_]) -> Array:
-        """Residuals of the points used and of the height known beforehand, in standard deviations."""
-        return np.append(off_px[used] / self.sigma_px, (shape[3] - self.prior.value_mm) / self.prior.u_mm)
+    def off_px(self, numbers: Array) -> Array:
+        """Signed distance (M,) of the points from the outline of the shape [px]."""
+        camera, pose = self.view(numbers)
+        return apart(self.points_px, silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm))
+
+    def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
+        """Points used, the height known beforehand, and the pose's steps, all in standard deviations."""
+        off = self.off_px(numbers)[used] / self.sigma_px
+        return np.concatenate([off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:]])
 
     def best(self, start: Array, used: NDArray[np.bool_], *, loss: str) -> Array:
-        """The shape (4,) that fits best."""
-        bounds = ([-np.inf, -np.inf, 1.0, 0.5], [np.inf, np.inf, 200.0, 250.0])
+        """The numbers (11,) that fit best."""
+        low = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7])
+        high = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7])
         found = least_squares(
-            lambda shape: self.weighed(self.off_px(shape), shape, used),
-            np.clip(start, *bounds),
+            lambda numbers: self.residuals(numbers, used),
+            np.clip(start, low + 1e-6, high - 1e-6),
+            jac=lambda numbers: self.jacobian(numbers, used),
             loss=loss,
-            f_scale=1.5 / self.sigma_px,
-            x_scale=[1, 1, 1, 5],
-            diff_step=1e-4,
-            max_nfev=30,
-            bounds=bounds,
+            f_scale=1.5 * self.u_px / self.sigma_px * 4,
+            x_scale=_SCALE,
+            max_nfev=15,
+            bounds=(low, high),
         )
         return np.asarray(found.x)
 
-    def jacobian(self, shape: Array, used: NDArray[np.bool_]) -> Array:
-        """Derivatives (M + 1, 4) of the residuals by the shape, central differences."""
+    def jacobian(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
+        """Derivatives (M + 8, 11) of the residuals, central differences."""
         columns = []
-        for step in np.eye(4) * [0.05, 0.05, 0.05, 0.3]:
-            ahead = self.weighed(self.off_px(shape + step), shape + step, used)
-            behind = self.weighed(self.off_px(shape - step), shape - step, used)
-            columns.append((ahead - behind) / (2 * step.sum()))
+        for index, size in enumerate(_STEP):
+            step = np.zeros(11)
+            step[index] = size
+            ahead, behind = self.residuals(numbers + step, used), self.residuals(numbers - step, used)
+            columns.append((ahead - behind) / (2 * size))
         return np.stack(columns, axis=1)
 
 
@@ -176,34 +190,46 @@ def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: flo
 
 
 def _stood(
-    fit: _Fit, shape: Array, used: NDArray[np.bool_], rest_px: float, u_outline_px: float, u_size_rel: float
+    fit: _Fit, numbers: Array, used: NDArray[np.bool_], rest_px: float, u_outline_px: float, u_size_rel: float
 ) -> Stood:
-    """The fit with its budget; the fit's answer to a moved camera is that of one Gauss-Newton step."""
-    jacobian = fit.jacobian(shape, used)
-    covariance = np.linalg.inv(jacobian.T @ jacobian + 1e-9 * np.eye(4))
-    solve = covariance @ jacobian.T
-    scale = float(2 * shape[2] / max(np.ptp(fit.points_px, axis=0).max(), 1.0))
-
-    def diameter(camera: Camera, pose: Pose, shifts: Array) -> Array:
-        moved_off = fit.off_px(shape, camera, pose) + float(shifts[0])
-        return np.array([2 * (shape - solve @ fit.weighed(moved_off, shape, used))[2]])
-
-    value = 2 * float(shape[2])
-    lines = [
-        BudgetLine("reference size", u_size_rel * value),
+    """The fit with its budget: every residual has unit variance, so each group's share adds in quadrature."""
+    jacobian = fit.jacobian(numbers, used)
+    normal = jacobian.T @ jacobian
+    gain = 2 * np.linalg.solve(normal, jacobian.T)[2]
+    count = int(used.sum())
+    value = 2 * float(numbers[2])
+    scale = float(value / max(np.ptp(fit.points_px, axis=0).max(), 1.0))
+    outward = abs(float(gain[:count].sum())) / fit.sigma_px
+    pose_rest = float(np.sum(gain[count + 2 :] ** 2))
+    size = min((u_size_rel * value) ** 2, pose_rest)
+    budget = (
+        BudgetLine("focal length", abs(float(gain[count + 1]))),
+        BudgetLine("reference size", math.sqrt(size)),
+        BudgetLine("pose", math.sqrt(pose_rest - size)),
+        BudgetLine("height", abs(float(gain[count]))),
+        BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
+        BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),
         BudgetLine("lens", LENS_REL * value),
         BudgetLine("shadow and glare", SHADOW_PX * scale),
         BudgetLine("out of round", ROUND_REL * value),
-        BudgetLine("height and outline", 2 * math.sqrt(float(covariance[2, 2])) * max(1.0, rest_px / fit.u_px)),
-    ]
-    edge = Extra("part edge", float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2), step=0.5)
-    estimate = propagate_all(diameter, fit.camera, fit.pose, extras=(edge,), lines=(lines,))[0]
-    top = float(shape[3]) if fit.rim_mm is None else fit.rim_mm
-    right = fit.pose.rotation[0] * np.array([1.0, 1.0, 0.0])
-    right = right / np.linalg.norm(right) * shape[2]
-    centre = np.array([shape[0], shape[1], top])
-    line = project(fit.camera, fit.pose, np.array([centre - right, centre + right]))
-    return Stood(shape, fit.points_px, used, rest_px, estimate, math.sqrt(float(covariance[3, 3])), line)
+    )
+    u_height = math.sqrt(float(np.linalg.inv(normal)[3, 3]))
+    residuals = fit.residuals(numbers, used)
+    excess = max(1.0, float(np.mean(residuals[:count] ** 2)) * POINTS / INDEPENDENT)
+    likelihood = -0.5 * (float(np.sum(residuals[:count] ** 2)) / excess + float(np.sum(residuals[count:] ** 2)))
+    likelihood -= 0.5 * float(np.linalg.slogdet(normal)[1])
+    line = _rim_line(fit, numbers)
+    return Stood(numbers[:4], fit.points_px, used, rest_px, Estimate(value, budget), u_height, line, likelihood)
+
+
+def _rim_line(fit: _Fit, numbers: Array) -> Array:
+    """End points (2, 2) [px] of the rim's diameter along the picture's rows."""
+    camera, pose = fit.view(numbers)
+    top = float(numbers[3]) if fit.rim_mm is None else fit.rim_mm
+    right = pose.rotation[0] * np.array([1.0, 1.0, 0.0])
+    right = right / np.linalg.norm(right) * numbers[2]
+    centre = np.array([numbers[0], numbers[1], top])
+    return project(camera, pose, np.array([centre - right, centre + right]))
 
 
 def from_foot(rim_read_mm: float, rim_off_mm: float, base_off_mm: float, camera_mm: float) -> tuple[float, float]:

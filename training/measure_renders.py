@@ -1,0 +1,210 @@
+"""Scores measuring on a folder of rendered pictures with known dimensions.
+
+``python -m training.measure_renders DIR``: every picture of a loose part goes through the pipeline's own steps
+(reference, plane, outline, dimensions); what comes out is set against the manifest: bias, median |error|, 95th
+percentile, u95, and how many true values lie within u95. The true mask at the network's resolution stands in for the
+network unless ``--labels network``; ``--pose true`` takes the true camera, so that only outline and dimensions count.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from identify import classifier, dimensions, outline, photo, plane, reference, tables
+from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
+
+GRID = 64  # cells of the network's mask across its second look
+LOOK_SHARE = 0.7  # of that look's side that the part fills
+PART = 1
+TRUE_POSE_U = np.array([2e-3, 5e-4, 5e-4, 5e-4, 0.1, 0.1, 0.3])
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One measured value against the truth [mm]."""
+
+    file: str
+    view: str
+    fitting: str
+    reference: str
+    quantity: str
+    truth: float
+    value: float
+    u95: float
+    method: str
+
+    @property
+    def error(self) -> float:
+        """Measured less true."""
+        return self.value - self.truth
+
+
+def network_like(mask: Bytes) -> Bytes:
+    """A true mask (H, W) at the resolution of the network's second look, back at up to 512 px."""
+    rows, columns = np.nonzero(mask == PART)
+    labels = np.zeros((max(1, mask.shape[0] // 2), max(1, mask.shape[1] // 2)), np.uint8)
+    if len(rows) == 0:
+        return labels
+    side = max(np.ptp(rows), np.ptp(columns)) / LOOK_SHARE
+    centre = (columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2
+    to_grid = np.array(
+        [[GRID / side, 0, GRID / 2 - centre[0] * GRID / side], [0, GRID / side, GRID / 2 - centre[1] * GRID / side]]
+    )
+    soft = cv2.GaussianBlur((mask == PART).astype(np.float32), (0, 0), 0.5 * side / GRID)
+    cells = cv2.warpAffine(soft, to_grid, (GRID, GRID), flags=cv2.INTER_LINEAR)
+    back = cv2.invertAffineTransform(to_grid) * 0.5
+    whole = cv2.warpAffine(cells, back, labels.shape[::-1], flags=cv2.INTER_LINEAR)
+    return (whole > 0.5).astype(np.uint8) * PART
+
+
+def true_plane(row: dict[str, Any], shot: Photo) -> Plane:
+    """Camera and bench of a manifest line."""
+    seen = row["camera"]
+    centre = ((shot.width_px - 1) / 2, (shot.height_px - 1) / 2)
+    camera = Camera(seen["focal_px"], centre, 0.002, "truth", seen.get("k1", 0.0))
+    pose = Pose(np.array(seen["rotation"], float), np.array(seen["translation_mm"], float), np.diag(TRUE_POSE_U**2))
+    return Plane(camera, (pose,), seen["tilt_deg"], seen["distance_mm"])
+
+
+def scale_name(row: dict[str, Any]) -> str | None:
+    """What a user would say the reference is."""
+    known = row.get("reference")
+    if not known:
+        return None
+    if known["kind"] != "coin":
+        return "auto"
+    return known["id"] if known["id"] in tables.load().references else f"coin:{known['diameter_mm']}"
+
+
+def steps(
+    row: dict[str, Any], shot: Photo, labels: Bytes | None, *, pose: str
+) -> tuple[Reference | None, Plane | NotMeasured | None, Outline | NotMeasured]:
+    """Reference, plane and outline as the pipeline finds them, or with the true camera."""
+    name = scale_name(row)
+    found = reference.find(shot, name, labels=labels, on_part=row["reference"]["on_part"]) if name else None
+    seen = found or None
+    if pose == "true":
+        bench: Plane | NotMeasured | None = true_plane(row, shot)
+    else:
+        bench = plane.see(shot, seen) if isinstance(seen, Reference) else found
+    return (
+        (seen if isinstance(seen, Reference) else None),
+        bench,
+        outline.trace(shot, reference=seen or None, labels=labels),
+    )
+
+
+def rows(folder: Path) -> Iterator[dict[str, Any]]:
+    """Manifest lines of whole loose parts."""
+    for line in (folder / "manifest.jsonl").read_text().splitlines():
+        row = json.loads(line)
+        if row["view"] in ("lying", "standing") and row["dimensions_mm"] and not row["pose"].get("cut_off", False):
+            yield row
+
+
+def score(folder: Path, row: dict[str, Any], *, pose: str, labels: str) -> tuple[list[Score], list[NotMeasured]]:
+    """All values of one picture against the truth."""
+    shot = photo.load(folder / row["file"])
+    mask = cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE)
+    given = _labels(labels, shot, np.asarray(mask, np.uint8))
+    seen, bench, traced = steps(row, shot, given, pose=pose)
+    if isinstance(bench, NotMeasured):
+        return [], [bench]
+    if isinstance(traced, NotMeasured):
+        return [], [traced]
+    truth = dict(row["dimensions_mm"])
+    wanted = tuple(truth)
+    measured, missed = dimensions.measure(
+        shot, traced, bench, reference=seen, view=row["view"], answer=row["class"], wanted=wanted
+    )
+    kind = "none" if row["reference"] is None else row["reference"]["kind"]
+    scores = [
+        Score(
+            row["file"],
+            row["view"],
+            row["class"],
+            kind,
+            one.quantity,
+            truth[one.quantity],
+            one.value,
+            one.u95,
+            one.method,
+        )
+        for one in measured
+        if one.quantity in truth
+    ]
+    return scores, list(missed)
+
+
+def _labels(which: str, shot: Photo, mask: Bytes) -> Bytes | None:
+    if which == "true":
+        return network_like(mask)
+    return classifier.load().recognise(shot).labels if which == "network" else None
+
+
+def table(scores: list[Score]) -> list[str]:
+    """Lines of the table: one a view, quantity and kind of reference, and all kinds together."""
+    groups: dict[tuple[str, str, str], list[Score]] = defaultdict(list)
+    for one in scores:
+        groups[one.view, one.quantity, one.reference].append(one)
+        groups[one.view, one.quantity, "all"].append(one)
+    lines = [
+        f"{'view':9}{'quantity':23}{'ref':7}{'n':>4}{'bias %':>8}{'|err| %':>8}{'p95 %':>8}{'u95 %':>8}{'held %':>8}"
+    ]
+    for (view, quantity, kind), ones in sorted(groups.items()):
+        lines.append(f"{view:9}{quantity:23}{kind:7}" + _line(ones))
+    return lines
+
+
+def _line(ones: list[Score]) -> str:
+    relative: Array = np.array([one.error / one.truth for one in ones]) * 100
+    u95: Array = np.array([one.u95 / one.truth for one in ones]) * 100
+    held = 100 * float(np.mean(np.abs(relative) <= u95))
+    size = np.abs(relative)
+    return (
+        f"{len(ones):4d}{np.median(relative):8.2f}{np.median(size):8.2f}{np.percentile(size, 95):8.2f}"
+        f"{np.median(u95):8.2f}{held:8.0f}"
+    )
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line: prints the table, and with ``--each`` every value."""
+    parser = argparse.ArgumentParser(prog="python -m training.measure_renders", description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--pose", choices=("reference", "true"), default="reference")
+    parser.add_argument("--labels", choices=("true", "network", "none"), default="true")
+    parser.add_argument("--each", action="store_true", help="print every value too")
+    parser.add_argument("--first", type=int, default=None, help="only that many pictures")
+    asked = parser.parse_args(argv)
+    scores: list[Score] = []
+    missed: dict[str, int] = defaultdict(int)
+    for count, row in enumerate(rows(asked.folder)):
+        if asked.first is not None and count >= asked.first:
+            break
+        found, lacking = score(asked.folder, row, pose=asked.pose, labels=asked.labels)
+        scores += found
+        for one in lacking:
+            missed[f"{row['view']} {one.quantity}: {one.reason}"] += 1
+        for value in found if asked.each else ():
+            held = "" if abs(value.error) <= value.u95 else "  OUT"
+            where = f"{value.file} {value.fitting:22} {value.view} {value.reference:6} {value.quantity:22}"
+            print(f"{where} true {value.truth:7.3f} got {value.value:7.3f} ± {value.u95:.3f}", end=" ")
+            print(f"{100 * value.error / value.truth:+.2f} %{held}  {value.method}")
+    print("\n".join(table(scores)))
+    for reason, count in sorted(missed.items(), key=lambda pair: -pair[1]):
+        print(f"{count:4d}  {reason}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
