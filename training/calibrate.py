@@ -46,6 +46,12 @@ def gather(run: Path, folders: list[Path], index: Path | None) -> list[Picture]:
     return found
 
 
+def without_blanks(sample: list[Picture], *, workers: int) -> list[Picture]:
+    """The pictures that show anything at all: a failed render is one even colour."""
+    spans = each(lambda picture: int(np.ptp(rgb_of(picture))), sample, workers=workers)
+    return [picture for picture, span in zip(sample, spans, strict=True) if span >= 8]
+
+
 def look(classifier: Classifier, picture: Picture) -> tuple[tuple[Look, ...], float]:
     """The looks at one picture, made worse for half of them, and the share of it that is labelled as part."""
     rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
@@ -159,7 +165,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--index", type=Path, help="use the calibration split of this index as well")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args(arguments)
-    sample = gather(options.run, options.pictures, options.index)
+    sample = without_blanks(gather(options.run, options.pictures, options.index), workers=options.workers)
     found = calibrate(options.run, sample, workers=options.workers)
     (options.run / "calibration.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
     card.write(options.run)

@@ -61,17 +61,6 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
     chosen, heads = found.get("chosen", UNCALIBRATED), found.get("heads", {})
     digest = hashlib.sha256((run / NAME).read_bytes()).hexdigest()
     labels = config["labels"]
-    blocks = tables.load().classes
-    asked = metrics.get("asked", {})
-    varieties = [
-        {
-            "name": name,
-            "answers": list(answers),
-            "classes": [k for k in asked.get(name, ()) if name in blocks[k].varieties],
-            "temperature": heads.get("varieties", {}).get(name, {}).get("temperature", 1.0),
-        }
-        for name, answers in labels["varieties"]
-    ]
     return {
         "version": digest[:12] if found else "uncalibrated",
         "sha256": digest,
@@ -97,8 +86,22 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "weights": exported.get("shipped", ""),
             "opset": exported.get("opset", 0),
         },
-        "varieties": varieties,
+        "varieties": _varieties(labels, metrics.get("asked", {}), heads.get("varieties", {})),
     }
+
+
+def _varieties(labels: dict[str, Any], asked: dict[str, Any], heads: dict[str, Any]) -> list[dict[str, Any]]:
+    """One block a variety; it is asked of the classes whose training pictures know it and whose table names it."""
+    blocks = tables.load().classes
+    return [
+        {
+            "name": name,
+            "answers": list(answers),
+            "classes": [k for k in asked.get(name, ()) if name in blocks[k].varieties],
+            "temperature": heads.get(name, {}).get("temperature", 1.0),
+        }
+        for name, answers in labels["varieties"]
+    ]
 
 
 def write(run: Path, *, calibrated: bool = True) -> None:

@@ -14,6 +14,7 @@ from torch import Tensor
 from identify.classifier import cut_square, whole_square
 from training.prepare import Row
 
+FIELDS = ("pixels", "mask", "klass", "view", "varieties", "box")
 UNKNOWN = -100  # torch's own index for a target that is not scored
 
 
@@ -58,9 +59,13 @@ class Pictures:
 
     def to(self, device: torch.device) -> Pictures:
         """A copy on another device."""
-        return Pictures(
-            *(getattr(self, name).to(device) for name in ("pixels", "mask", "klass", "view", "varieties", "box"))
-        )
+        return Pictures(*(getattr(self, name).to(device) for name in FIELDS))
+
+    def showing(self) -> Pictures:
+        """The pictures that show anything at all: a failed render is one even colour."""
+        flat = self.pixels.flatten(1)
+        good = (flat.amax(dim=1) - flat.amin(dim=1)) >= 8
+        return self if bool(good.all()) else Pictures(*(getattr(self, name)[good] for name in FIELDS))
 
 
 def read_picture(row: Row, side_px: int) -> tuple[np.ndarray, np.ndarray]:

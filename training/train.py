@@ -115,71 +115,72 @@ def score(net: nn.Module, pictures: Pictures, config: Config, limit: int = 2048)
     }
 
 
+class Log:
+    """log.csv of a run: one row a report, also said on the terminal."""
+
+    LOSSES = ("total", "klass", "view", "varieties", "mask")
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._add(["seconds", "step", "rate", *self.LOSSES, "held_top1", "held_view", "held_part_iou"], mode="w")
+
+    def _add(self, row: list[Any], mode: str = "a") -> None:
+        with self.path.open(mode, newline="", encoding="utf-8") as file:
+            csv.writer(file).writerow(row)
+
+    def report(self, clock: Clock, rate: float, parts: dict[str, Tensor], found: dict[str, float]) -> None:
+        """One row."""
+        seconds = round(time.monotonic() - clock.start, 1)
+        values = [round(float(parts[name]), 5) for name in self.LOSSES]
+        self._add([seconds, clock.done, rate, *values, *(round(value, 5) for value in found.values())])
+        said = f"loss {values[0]:.3f}  held top-1 {found['top1']:.4f}  part IoU {found['part_iou']:.3f}"
+        print(f"{seconds:7.1f} s  step {clock.done}  {said}", flush=True)
+
+
+def augmenter_of(config: Config, pictures: Pictures) -> Augmenter:
+    """The augmenter of a configuration."""
+    labels = config.labels
+    return Augmenter(
+        pictures,
+        config.augment,
+        nothing=labels.classes.index(labels.nothing),
+        installed=labels.views.index("installed") if "installed" in labels.views else UNKNOWN,
+        mean=config.mean,
+        std=config.std,
+    )
+
+
 def train(
     config: Config, run: Path, pictures: Pictures, held: Pictures, *, backbone: Path | None, minutes: float
 ) -> dict[str, Any]:
-    """Train, write the log as it goes, and return the metrics."""
-    device = pictures.pixels.device
+    """Train, write log.csv and weights.pt, and return the metrics."""
     torch.manual_seed(config.seed)
     net = build(config)
     if backbone is not None:
         load_backbone(net, backbone)
+    device = pictures.pixels.device
     net = net.to(device, memory_format=torch.channels_last)
     average = Average(net, config.ema)
     optimiser = _optimiser(net, config)
-    labels = config.labels
-    installed = labels.views.index("installed") if "installed" in labels.views else UNKNOWN
-    augmenter = Augmenter(
-        pictures,
-        config.augment,
-        nothing=labels.classes.index(labels.nothing),
-        installed=installed,
-        mean=config.mean,
-        std=config.std,
-    )
+    augmenter = augmenter_of(config, pictures)
     batch_size = min(config.batch, len(pictures))
-    clock = Clock(config.steps, minutes * 60)
-    with (run / "log.csv").open("w", newline="", encoding="utf-8") as file:
-        log = csv.writer(file)
-        log.writerow(
-            [
-                "seconds",
-                "step",
-                "rate",
-                "loss",
-                "klass",
-                "view",
-                "varieties",
-                "mask",
-                "held_top1",
-                "held_view",
-                "held_part_iou",
-            ]
-        )
-        reported, found = 0, {}
-        while (progress := clock.progress()) < 1:
-            chosen = torch.randint(len(pictures), (batch_size,), device=device)
-            values = step(net, augmenter, optimiser, config, chosen, progress)
-            average.update(net)
-            clock.done += 1
-            if progress >= reported / config.reports:
-                reported += 1
-                found = score(average.net, held, config)
-                seconds = round(time.monotonic() - clock.start, 1)
-                losses_now = [float(values[name]) for name in ("total", "klass", "view", "varieties", "mask")]
-                row = [*losses_now, *found.values()]
-                log.writerow([seconds, clock.done, optimiser.param_groups[1]["lr"], *(round(float(v), 5) for v in row)])
-                file.flush()
-                said = f"loss {row[0]:.3f}  held top-1 {found['top1']:.4f}  part IoU {found['part_iou']:.3f}"
-                print(f"{seconds:7.1f} s  step {clock.done}  {said}", flush=True)
-    found = score(average.net, held, config, limit=len(held))
+    log = Log(run / "log.csv")
+    clock, reported = Clock(config.steps, minutes * 60), 0
+    while (progress := clock.progress()) < 1:
+        chosen = torch.randint(len(pictures), (batch_size,), device=device)
+        parts = step(net, augmenter, optimiser, config, chosen, progress)
+        average.update(net)
+        clock.done += 1
+        if progress >= reported / config.reports:
+            reported += 1
+            log.report(clock, optimiser.param_groups[1]["lr"], parts, score(average.net, held, config))
     torch.save({name: value.cpu() for name, value in average.net.state_dict().items()}, run / "weights.pt")
     seconds = time.monotonic() - clock.start
     return {
         "steps": clock.done,
         "seconds": round(seconds, 1),
         "pictures_per_s": round(clock.done * batch_size / seconds, 1),
-        "held": found,
+        "held": score(average.net, held, config, limit=len(held)),
     }
 
 
@@ -190,7 +191,7 @@ def step(
     config: Config,
     chosen: Tensor,
     progress: float,
-) -> dict[str, float]:
+) -> dict[str, Tensor]:
     """One step on the pictures ``chosen``; returns the parts of its loss."""
     heads_only = set_rates(optimiser, config, progress)
     net.train()
@@ -209,8 +210,7 @@ def step(
     return {name: value.detach() for name, value in parts.items()}
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Read everything, train, write the run folder."""
+def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m training.train", description=__doc__.splitlines()[0])
     parser.add_argument("--config", type=Path, default=Path("training/configs/full.toml"))
     parser.add_argument("--index", type=Path, required=True, help="file written by training.prepare")
@@ -219,7 +219,12 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
     parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    options = parser.parse_args(arguments)
+    return parser.parse_args(arguments)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Read everything, train, write the run folder."""
+    options = _arguments(arguments)
     config = configuration.read(options.config)
     if options.steps:
         config = replace(config, steps=options.steps)
@@ -230,15 +235,16 @@ def main(arguments: list[str] | None = None) -> None:
     torch.backends.cudnn.allow_tf32 = True
     begin = time.monotonic()
     rows = {subset: read_rows(options.index, subset) for subset in (TRAIN, CALIBRATION)}
-    sets = {subset: load(found, config.labels, side_px=config.side_px) for subset, found in rows.items()}
+    sets = {s: load(found, config.labels, side_px=config.side_px).showing() for s, found in rows.items()}
+    blank = sum(map(len, rows.values())) - sum(map(len, sets.values()))
     device = torch.device(options.device)
-    pictures = sets[TRAIN].to(device)
-    print(f"{time.monotonic() - begin:.1f} s to load {len(pictures)} + {len(sets[CALIBRATION])} pictures", flush=True)
-    metrics = train(
-        config, options.run, pictures, sets[CALIBRATION], backbone=options.backbone, minutes=options.minutes
-    )
+    pictures, held = sets[TRAIN].to(device), sets[CALIBRATION]
+    seconds = time.monotonic() - begin
+    print(f"{seconds:.1f} s to load {len(pictures)} + {len(held)} pictures; {blank} were blank", flush=True)
+    metrics = train(config, options.run, pictures, held, backbone=options.backbone, minutes=options.minutes)
     metrics |= {
-        "pictures": {subset: len(found) for subset, found in rows.items()},
+        "pictures": {subset: len(found) for subset, found in sets.items()},
+        "blank": blank,
         "classes": {
             s: {k: sum(r.klass == k for r in found) for k in config.labels.classes} for s, found in rows.items()
         },

@@ -1,4 +1,4 @@
-"""The whole chain on drawn pictures: a step learns, the exported file computes the same, calibration and scoring run."""
+"""The whole chain on drawn pictures: a step learns, the exported file agrees, calibration and scoring run."""
 
 import json
 from dataclasses import replace
@@ -96,7 +96,7 @@ def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Co
 
 def test_the_log_and_the_weights_are_there(run: Path):
     lines = (run / "log.csv").read_text().splitlines()
-    assert lines[0].startswith("seconds,step,rate,loss")
+    assert lines[0].startswith("seconds,step,rate,total")
     assert len(lines) == 2
     assert (run / "weights.pt").is_file()
 
