@@ -11,7 +11,8 @@ import argparse
 import json
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from identify.model import UNSURE, Bytes, Recognition
 from identify.photo import load as load_photo
 from training import figures
 from training.prepare import read_manifest
-from training.sample import Picture, each, pictures, truth_mask
+from training.sample import Picture, each, pictures, truth_mask, worn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,9 +46,11 @@ def overlaps(labels: Bytes, truth: np.ndarray) -> dict[int, tuple[int, int]]:
     }
 
 
-def score_one(classifier: Classifier, picture: Picture) -> Scored:
-    """Recognise one picture; the time is that of the classifier alone."""
+def score_one(classifier: Classifier, picture: Picture, *, worse: bool = False) -> Scored:
+    """Recognise one picture, or what a worse camera would have made of it; the time is that of the classifier alone."""
     photo = load_photo(picture.file)
+    if worse:
+        photo = replace(photo, rgb=worn(photo.rgb, np.random.default_rng([picture.line["seed"] % 2**32, 11])))
     start = time.perf_counter()
     said = classifier.recognise(photo)
     seconds = time.perf_counter() - start
@@ -134,16 +137,18 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--model", type=Path, help="model file; without: the one that ships")
     parser.add_argument("--pictures", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, help="folder for evaluation-NAME.json")
+    parser.add_argument("--worn", action="store_true", help="make every picture worse first: blur, noise, light, JPEG")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args(arguments)
     classifier = load(options.model)
     for folder in options.pictures:
         sample = pictures(folder, read_manifest(folder))
-        scored = each(lambda picture: score_one(classifier, picture), sample, workers=options.workers)
-        found = summary(classifier, sample, scored) | {"folder": folder.name, "model": classifier.card.sha256}
+        scored = each(partial(score_one, classifier, worse=options.worn), sample, workers=options.workers)
+        name = f"{folder.name}-worn" if options.worn else folder.name
+        found = summary(classifier, sample, scored) | {"folder": name, "model": classifier.card.sha256}
         print(json.dumps(found, indent=1))
         if options.out:
-            (options.out / f"evaluation-{folder.name}.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+            (options.out / f"evaluation-{name}.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":
