@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from types import ModuleType
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -253,6 +254,16 @@ def _labels(scene: object, shapes: list, lens: Lens, width_px: int, height_px: i
     return labels.reshape(height_px, width_px)
 
 
+def mended(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light (H, W, 3) whose non-finite pixels take the mean of the finite ones around them."""
+    good = np.isfinite(light).all(axis=2)
+    if good.all():
+        return light
+    light = np.where(good[..., None], light, 0)
+    near = cv2.blur(good.astype(np.float32), (9, 9))
+    return np.where(good[..., None], light, cv2.blur(light, (9, 9)) / np.maximum(near, 1e-3)[..., None])
+
+
 def render(
     setting: Setting, lens: Lens, *, width_px: int, height_px: int, spp: int, seed: int, bounces: int = 7
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
@@ -263,5 +274,4 @@ def render(
     mi = mitsuba()
     scene, shapes = _loaded(setting, lens, width_px, height_px, bounces, spp)
     light = np.array(mi.render(scene, spp=spp, seed=seed), np.float32)
-    light = np.nan_to_num(light[..., :3], nan=0.0, posinf=0.0)
-    return light, _labels(scene, shapes, lens, width_px, height_px)
+    return mended(light[..., :3]), _labels(scene, shapes, lens, width_px, height_px)
