@@ -31,18 +31,18 @@ from PIL import (
     WebPImagePlugin,
 )
 
+from identify import heic
 from identify.errors import PhotoError
 from identify.model import Bytes, Photo
 
 MAX_BYTES = 40_000_000
-MAX_PIXELS = 80_000_000
+MAX_PIXELS = heic.MAX_PIXELS
 MIN_SIDE_PX = 200
 MAX_SIDES_RATIO = 4.0
-FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "BMP", "GIF", "HEIF", "AVIF")
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP", "GIF", "AVIF")
 # Importing a reader is what makes Pillow know its format.
 _READERS = [AvifImagePlugin, BmpImagePlugin, GifImagePlugin, JpegImagePlugin]
 _READERS += [MpoImagePlugin, PngImagePlugin, TiffImagePlugin, WebPImagePlugin]
-_HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 SAID = "JPEG, PNG, WebP, TIFF, BMP, GIF or HEIC"
 
 # Exif 3.0 (CIPA DC-008) tag numbers
@@ -59,7 +59,7 @@ _TURNS: dict[int, tuple[int | None, int | None]] = {  # orientation: (flip code,
 # What Pillow's readers raise on damaged bytes (its EXIF and PNG readers let the parser's own errors through).
 _DAMAGE: tuple[type[Exception], ...] = (
     OSError, ValueError, SyntaxError, TypeError, KeyError, IndexError, AttributeError, EOFError, ArithmeticError,
-    NotImplementedError, RecursionError, MemoryError, struct.error, Image.DecompressionBombError, cv2.error,
+    RuntimeError, MemoryError, struct.error, Image.DecompressionBombError, cv2.error,
 )  # fmt: skip
 # Decoders write to the process's standard error and Python's warning filters are global: one photo at a time.
 _ONE_AT_A_TIME = threading.Lock()
@@ -83,6 +83,9 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
         raise ValueError(f"reduced is {reduced}; it must be 1, 2 or 4.")
     called = name or ("photo" if isinstance(source, bytes) else str(source))
     data = _checked_bytes(source, called)
+    digest = hashlib.sha256(data).hexdigest()
+    if heic.is_heic(data):
+        data = heic.as_tiff(data, called)
     with _ONE_AT_A_TIME, warnings.catch_warnings(), _silenced() as said:
         warnings.simplefilter("ignore")
         with _opened(data, called) as image:
@@ -93,7 +96,6 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     rgb = _upright(rgb, turn)
     if turn >= 5:
         width_px, height_px = height_px, width_px
-    digest = hashlib.sha256(data).hexdigest()
     return Photo(called, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
 
 
@@ -167,28 +169,14 @@ def _silenced() -> Iterator[Callable[[], bytes]]:
 @contextlib.contextmanager
 def _opened(data: bytes, called: str) -> Iterator[Image.Image]:
     """The picture behind the bytes, its header read and nothing decoded yet."""
-    _learn_heic(data, called)
     try:
-        image = Image.open(io.BytesIO(data), formats=[known for known in FORMATS if known in Image.OPEN])
+        image = Image.open(io.BytesIO(data), formats=FORMATS)
     except Image.DecompressionBombError as why:
         raise PhotoError(f"{called} has too many pixels for a photo; the limit is {MAX_PIXELS / 1e6:.0f} MP.") from why
     except _DAMAGE as why:
         raise PhotoError(f"{called} is not a photo that can be read; save it as {SAID}.") from why
     with image:
         yield image
-
-
-def _learn_heic(data: bytes, called: str) -> None:
-    if data[4:8] != b"ftyp" or data[8:12] not in _HEIC_BRANDS:
-        return
-    try:
-        import pi_heif
-    except ImportError as why:
-        raise PhotoError(
-            f"{called} is a HEIC photo and this installation reads none; run pip install 'tapwright[heic]', "
-            "or set the phone's camera to JPEG."
-        ) from why
-    pi_heif.register_heif_opener()
 
 
 def _checked_size(image: Image.Image, called: str) -> tuple[int, int, int]:

@@ -18,7 +18,7 @@ FLOORS = {
         *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules"),
         *("overlay", "report", "records"),
     },
-    3: {"tables", "geometry", "uncertainty"},
+    3: {"tables", "geometry", "uncertainty", "heic"},
     2: {"model"},
     1: {"errors"},
 }

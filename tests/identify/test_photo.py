@@ -187,6 +187,16 @@ def test_heic_is_turned_once_and_keeps_its_focal_length():
     assert photo.load(base64.b64decode(HEIC), reduced=2).rgb.shape == (160, 120, 3)
 
 
+def test_a_heic_file_that_crashes_its_decoder_is_one_sentence(capfd):
+    # an item type that is no text: the reader's C code (libheif 1.23.0, pi_heif 1.4.0) dies of it
+    pytest.importorskip("pi_heif", reason="the heic extra is not installed")
+    data = bytearray(base64.b64decode(HEIC))
+    data[data.index(b"Exif")] = 0xE6
+    with pytest.raises(PhotoError, match=r"a\.heic is damaged"):
+        photo.load(bytes(data), name="a.heic")
+    assert capfd.readouterr() == ("", "")
+
+
 def test_heic_without_its_reader_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "pi_heif", None)
     with pytest.raises(PhotoError, match=r"pip install 'tapwright\[heic\]'"):

@@ -1,0 +1,77 @@
+"""HEIC photos, decoded in a child process: the decoder is C code, and a damaged file can crash it.
+
+``python -m identify.heic < photo.heic > photo.tif`` is the child; it keeps no metadata but the focal length and the
+size at which the photo was taken.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from PIL import Image
+
+from identify.errors import PhotoError
+
+BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")  # ISO/IEC 23008-12
+SECONDS = 60
+MAX_PIXELS = 80_000_000
+_TOO_LARGE = 3
+_EXIF_IFD, _KEPT = 0x8769, (0xA405, 0xA002, 0xA003)  # 35 mm equivalent, width, height
+
+
+def is_heic(data: bytes) -> bool:
+    """Whether the bytes begin as a HEIC file does."""
+    return data[4:8] == b"ftyp" and data[8:12] in BRANDS
+
+
+def as_tiff(data: bytes, called: str) -> bytes:
+    """The upright picture of a HEIC file as an uncompressed TIFF.
+
+    Raises
+    ------
+    PhotoError
+        The optional reader is not installed, the file is damaged, or it has too many pixels.
+    """
+    if importlib.util.find_spec("pi_heif") is None:
+        raise PhotoError(
+            f"{called} is a HEIC photo and this installation reads none; run pip install 'tapwright[heic]', "
+            "or set the phone's camera to JPEG."
+        )
+    command = [sys.executable, "-m", "identify.heic"]
+    here = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
+    environment = os.environ | {"PYTHONPATH": here}
+    try:
+        done = subprocess.run(command, input=data, capture_output=True, timeout=SECONDS, check=False, env=environment)
+    except subprocess.TimeoutExpired as why:
+        raise PhotoError(f"{called} takes more than {SECONDS} s to decode; save it as a JPEG and try that.") from why
+    if done.returncode == _TOO_LARGE:
+        raise PhotoError(f"{called} has too many pixels; the limit is {MAX_PIXELS / 1e6:.0f} MP, so shrink it first.")
+    if done.returncode or not done.stdout:
+        raise PhotoError(f"{called} is damaged: its picture breaks off or is corrupt; copy it from the camera again.")
+    return done.stdout
+
+
+def main() -> int:
+    """Convert standard input to standard output."""
+    import pi_heif
+
+    pi_heif.register_heif_opener()
+    with Image.open(io.BytesIO(sys.stdin.buffer.read()), formats=["HEIF"]) as image:
+        if image.width * image.height > MAX_PIXELS:
+            return _TOO_LARGE
+        taken = image.getexif().get_ifd(_EXIF_IFD)
+        kept = Image.Exif()
+        kept.get_ifd(_EXIF_IFD).update({tag: taken[tag] for tag in _KEPT if taken.get(tag)})
+        out = io.BytesIO()
+        image.convert("RGB").save(out, "TIFF", exif=kept.tobytes())  # as bytes, or the inner block is dropped
+    sys.stdout.buffer.write(out.getbuffer())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
