@@ -93,6 +93,8 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
             focal35_mm, remarks = _focal35_mm(image)
             remarks += _first_frame_remark(image)
             rgb = _decoded(image, data, called, reduced, said)
+            if image.format == "TIFF":  # turned while it was decoded
+                width_px, height_px = image.size
     rgb = _upright(rgb, turn)
     if turn >= 5:
         width_px, height_px = height_px, width_px
