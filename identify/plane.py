@@ -127,10 +127,10 @@ def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camer
     poses = []
     if draws is not None:
         extra = _rim_doubt(coin, focal)
-        poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode)]
+        poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
     else:
         draws = from_ellipse(coin, lens, _up_is_away)
-        poses = [_summary(draws, mode, reference, None) for mode in np.unique(draws.mode)]
+        poses = [_summary(draws, mode, reference, None) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
     kept = sorted((pose for pose in poses if pose.weight > 0.01), key=lambda pose: -pose.weight)
     total = sum(pose.weight for pose in kept)
     return camera, tuple(

@@ -37,7 +37,13 @@ def find(
     -------
     Reference with its rim as ``ellipse``, or NotMeasured with the reason.
     """
-    rims = find_rims(photo)
+    return choose(photo, find_rims(photo), row, on_part=on_part, labels=labels)
+
+
+def choose(
+    photo: Photo, rims: list[Rim], row: ReferenceRow, *, on_part: bool = False, labels: Bytes | None = None
+) -> Reference | NotMeasured:
+    """The one of the rims that is best to measure by, as a reference; see ``find``."""
     scores = [_score(rim, rims, photo, on_part, labels) for rim in rims]
     if not rims or max(scores) <= 0:
         return NotMeasured(
@@ -102,9 +108,7 @@ def _remarks(rim: Rim, row: ReferenceRow, rivals: bool) -> tuple[Remark, ...]:
 def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes | None) -> float:
     """How good a reference a rim is: sure, apart from others, wholly in view, where the labels put it."""
     found = rim.ellipse
-    outline = ellipses.rim(found, 36)[0]
-    whole = np.all((outline > 1) & (outline < (photo.width_px - 2, photo.height_px - 2)))
-    score = rim.quality * (1.0 if _apart(found, rims) else 0.6) * (1.0 if whole else 0.2)
+    score = rim.quality * (1.0 if stands_apart(found, rims) else 0.6) * (1.0 if whole(found, photo) else 0.2)
     if labels is None:
         return score
     part, reference = _shares(found, labels, photo)
@@ -120,7 +124,14 @@ def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
 
 
-def _apart(found: Ellipse, rims: list[Rim]) -> bool:
+def whole(found: Ellipse, photo: Photo) -> bool:
+    """Whether a rim is wholly in the picture."""
+    outline = ellipses.rim(found, 36)[0]
+    return bool(np.all((outline > 1) & (outline < (photo.width_px - 2, photo.height_px - 2))))
+
+
+def stands_apart(found: Ellipse, rims: list[Rim]) -> bool:
+    """Whether no other rim touches this one."""
     for other in (rim.ellipse for rim in rims if rim.ellipse is not found):
         distance = math.hypot(other.x_px - found.x_px, other.y_px - found.y_px)
         if distance < 1.06 * (other.major_px + found.major_px):
