@@ -21,6 +21,7 @@ from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 PLAIN = 1.3  # a score (at most 1.5) above which no other candidate is looked at
+FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 
 
@@ -48,7 +49,7 @@ ID1 = CardSize()
 class _Fit:
     """A quadrilateral with its four fitted sides (side n runs from corner n to n + 1).
 
-    ``corners_mm`` are the radii of the corners whose arc is seen, nan where the picture is too small to tell;
+    ``corners_mm`` are the radii of the corners, nan where the picture is too small to tell and inf where no arc is;
     ``overrun`` is the share of the sides' prolongations on which the edge goes on, as a tile's joints do.
     """
 
@@ -123,9 +124,9 @@ def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labe
     """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first."""
     height, width = small.shape[:2]
     planes = _planes(small)
-    pieces = np.concatenate([segments(plane) for plane in planes])
-    strokes = join(pieces)
-    quads = from_lines(strokes, shortest_px=0.035 * max(width, height), size_px=(width, height))
+    least = 0.035 * max(width, height)
+    found = [from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500) for pool in _pools(planes)]
+    quads = np.concatenate(found)
     if not len(quads):
         return quads
     centre = np.array([width - 1, height - 1]) / 2
@@ -135,7 +136,7 @@ def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labe
     swap = errors[1] < errors[0]
     quads = np.where(swap[:, None, None], turned, quads)
     error = np.minimum(*errors)
-    near = np.flatnonzero(error < 1.0)[:400]
+    near = np.flatnonzero(error < 1.0)[:600]
     if not len(near):
         return quads[near]
     quads, error = quads[near], error[near]
@@ -147,6 +148,21 @@ def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labe
     order = order[support[order].min(axis=1) > 0.25]
     quads = quads[order]
     return quads[distinct(quads, apart_px=3.0, most=6)]
+
+
+def _pools(planes: list[Bytes]) -> list[Array]:
+    """Sets of segments (N, 2, 2): all faint ones together, and those of each plane that stand out from its grain.
+
+    On a grained bench the card is one of few strong lines; on a plain one its edges may be faint.
+    """
+    faint, pools = [], []
+    for plane in planes:
+        soft = cv2.GaussianBlur(plane, (0, 0), 1.0)[::3, ::3].astype(np.float32)
+        grain = float(np.median(np.abs(np.diff(soft, axis=0))[:, :-1] + np.abs(np.diff(soft, axis=1))[:-1])) * 2.0
+        faint.append(segments(plane, gradient=FAINT))
+        strong = int(np.clip(4 * grain, FAINT, 60))
+        pools.append(faint[-1] if strong < 1.3 * FAINT else segments(plane, gradient=strong))
+    return [np.concatenate(faint), *(pool for pool in pools if len(pool) >= 4)]
 
 
 def _support(planes: list[Bytes], quads: Array) -> Array:
@@ -261,7 +277,8 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     """Whether the sides are seen, the side ratio is right and the corners are round."""
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
     alike = np.abs(fit.corners_mm - size.corner_mm) < 1.8
-    rounded = np.count_nonzero(alike | np.isnan(fit.corners_mm)) >= 3
+    arcs = fit.corners_mm[np.isfinite(fit.corners_mm)]
+    rounded = np.count_nonzero(alike) >= 3 and abs(float(np.median(arcs)) - size.corner_mm) < 1.1
     return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
 
 

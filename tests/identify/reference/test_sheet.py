@@ -1,0 +1,146 @@
+"""The printed sheet against its own PDF, OpenCV's own drawing of the board, and pictures of it in perspective."""
+
+import re
+import shutil
+import subprocess
+
+import cv2
+import numpy as np
+import pypdf
+import pytest
+
+from identify.errors import UsageError
+from identify.model import NotMeasured, Photo, Reference
+from identify.reference import sheet
+from identify.reference.sheet_print import write_pdf
+
+PT_PER_MM = 72 / 25.4
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI Y14.1
+
+
+def seen(paper, scene, px_per_mm=8.0):
+    """The sheet on a bench, its middle under the camera; also the true pixels of its whole corners."""
+    page = sheet.board_picture(paper, px_per_mm).astype(np.float32) / 255
+    linear = np.where(page <= 0.04045, page / 12.92, ((page + 0.055) / 1.055) ** 2.4) * 0.85 + 0.01
+    width, height = sheet.layout(paper).size_mm
+    to_bench = np.array([[1, 0, -width / 2], [0, -1, height / 2], [0, 0, 1.0]])
+    from_page_px = np.array([[1 / px_per_mm, 0, 0.5 / px_per_mm], [0, 1 / px_per_mm, 0.5 / px_per_mm], [0, 0, 1]])
+    whole = scene.homography @ to_bench @ from_page_px
+    fine = 3
+    zoom = np.array([[fine, 0, (fine - 1) / 2], [0, fine, (fine - 1) / 2], [0, 0, 1.0]])
+    big = (scene.size[0] * fine, scene.size[1] * fine)
+    drawn = cv2.warpPerspective(linear, zoom @ whole, big, flags=cv2.INTER_LINEAR, borderValue=-1.0)
+    drawn = cv2.resize(drawn, scene.size, interpolation=cv2.INTER_AREA)
+    scene.light = np.where(drawn[..., None] < 0, scene.light, np.maximum(drawn[..., None], 0))
+    truth = cv2.perspectiveTransform(sheet.layout(paper).corners_mm[None], scene.homography @ to_bench)[0]
+    return truth
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_pdf_page_is_the_paper(tmp_path, paper):
+    page = pypdf.PdfReader(write_pdf(tmp_path / "sheet.pdf", paper)).pages[0]
+    size_mm = np.array([page.mediabox.width, page.mediabox.height], float) / PT_PER_MM
+    assert size_mm == pytest.approx(PAPERS[paper], abs=0.01)
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_check_line_is_100_mm_in_the_file(tmp_path, paper):
+    reader = pypdf.PdfReader(write_pdf(tmp_path / "sheet.pdf", paper))
+    content = reader.pages[0].get_contents().get_data().decode("latin-1")
+    boxes = np.array(re.findall(r"(-?[\d.]+) (-?[\d.]+) (-?[\d.]+) (-?[\d.]+) re", content), float) / PT_PER_MM
+    lowest = boxes[boxes[:, 1] < 20]
+    assert np.ptp([*lowest[:, 0], *(lowest[:, 0] + lowest[:, 2])]) == pytest.approx(100.0, abs=0.02)
+    assert "100 %" in reader.pages[0].extract_text()
+    assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="pdftoppm draws the PDF")
+def test_pdf_drawn_by_another_program_is_found_at_true_scale(tmp_path):
+    write_pdf(tmp_path / "sheet.pdf", "a4")
+    subprocess.run(
+        ["pdftoppm", "-r", "127", "-png", str(tmp_path / "sheet.pdf"), str(tmp_path / "page")], check=True, timeout=60
+    )  # 127 dpi are 5 px a millimetre
+    rgb = cv2.cvtColor(cv2.imread(str(next(tmp_path.glob("page*.png")))), cv2.COLOR_BGR2RGB)
+    found = sheet.find(Photo("page", "", rgb, rgb.shape[1], rgb.shape[0], 26.0))
+    assert isinstance(found, Reference)
+    far_mm = np.linalg.norm(found.points_mm[0] - found.points_mm[-1])
+    far_px = np.linalg.norm(found.points_px[0] - found.points_px[-1])
+    assert far_px / far_mm == pytest.approx(5.0, rel=0.0005)
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_frame_is_the_board_as_opencv_draws_it(paper):
+    layout = sheet.layout(paper)
+    mine = sheet.board_picture(paper, 20.0)
+    left, top, width, height = (round(side * 20) for side in layout.board_mm)
+    theirs = layout.board.generateImage((width, height))
+    ring = round(sheet.RING * sheet.SQUARE_MM * 20)
+    for part in (np.s_[:ring], np.s_[-ring:], np.s_[:, :ring], np.s_[:, -ring:]):
+        differs = np.abs(mine[top : top + height, left : left + width][part].astype(int) - theirs[part]) > 128
+        assert differs.mean() < 0.002
+
+
+@pytest.mark.parametrize(
+    ("paper", "tilt", "turn", "distance"), [("a4", 0, 0, 400), ("a4", 25, 40, 420), ("letter", 15, 200, 400)]
+)
+def test_corners_in_perspective(bench, paper, tilt, turn, distance):
+    scene = bench(tilt_deg=tilt, turn_deg=turn, distance_mm=distance, size=(1600, 1200), blur_px=0.7)
+    truth = seen(paper, scene)
+    found = sheet.find(scene.photo())
+    assert isinstance(found, Reference)
+    assert found.id == {"a4": "sheet", "letter": "sheet-letter"}[paper]
+    layout = sheet.layout(paper)
+    on_page = (found.points_mm - (0, layout.size_mm[1])) * (1, -1)
+    apart = np.linalg.norm(on_page[:, None] - layout.corners_mm[None], axis=2)
+    errors = np.linalg.norm(found.points_px - truth[apart.argmin(axis=1)], axis=1)
+    assert apart.min(axis=1).max() < 1e-9
+    assert np.sqrt(np.mean(errors**2)) < 0.1
+    assert len(errors) >= 24
+
+
+def test_part_in_the_free_area_is_outside_the_outline(bench):
+    scene = bench(distance_mm=400, size=(1600, 1200))
+    seen("a4", scene)
+    scene.disc((0.0, 0.0), 25.0, (0.5, 0.4, 0.2))
+    found = sheet.find(scene.photo())
+    mask = np.zeros((1200, 1600), np.uint8)
+    cv2.fillPoly(mask, [np.round(found.outline_px).astype(np.int32)], 1)
+    assert mask[600, 800] == 0
+    frame = np.round(scene.px(np.array([[-80.0, 0.0], [80.0, 0.0]]))).astype(int)
+    assert all(mask[y, x] == 1 for x, y in frame)
+
+
+def test_measured_check_line_corrects_the_scale():
+    rgb = np.dstack([sheet.board_picture("a4", 5.0)] * 3)
+    photo = Photo("page", "", rgb, rgb.shape[1], rgb.shape[0], 26.0)
+    plain, shrunk = sheet.find(photo), sheet.find(photo, check_mm=97.0)
+    assert np.ptp(shrunk.points_mm, axis=0) == pytest.approx(0.97 * np.ptp(plain.points_mm, axis=0))
+    assert shrunk.u_size_rel < plain.u_size_rel
+
+
+def test_half_covered_frame_still_serves_and_a_corner_of_it_does_not(bench):
+    scene = bench(distance_mm=400, size=(1600, 1200))
+    seen("a4", scene)
+    scene.box((80.0, 0.0), 0.0, (160.0, 400.0), (0.4, 0.3, 0.2))
+    found = sheet.find(scene.photo())
+    assert isinstance(found, Reference)
+    assert 6 <= len(found.points_px) < 30
+    scene.box((0.0, 40.0), 0.0, (400.0, 330.0), (0.4, 0.3, 0.2))
+    assert isinstance(sheet.find(scene.photo()), NotMeasured)
+
+
+def test_no_sheet_in_an_empty_picture(bench):
+    found = sheet.find(bench(texture="stone").photo())
+    assert isinstance(found, NotMeasured)
+    assert found.advice
+
+
+def test_unknown_paper_is_a_usage_error(tmp_path):
+    with pytest.raises(UsageError, match="a5"):
+        write_pdf(tmp_path / "x.pdf", "a5")
+
+
+def test_check_line_in_centimetres_is_a_usage_error():
+    photo = Photo("x", "", np.zeros((50, 50, 3), np.uint8), 50, 50)
+    with pytest.raises(UsageError, match=r"10\.0 mm"):
+        sheet.find(photo, check_mm=10.0)
