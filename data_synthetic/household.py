@@ -179,7 +179,7 @@ def towel_rail(rng: Rng) -> Solids:
     posts = [p for x in (-wide / 2 + 10, wide / 2 - 10) for p in moved(outward(post), (x, 0, 0))]
     pieces = finish.on(rail, *posts)
     if rng.random() < 0.5:
-        towel = mesh.rounded_box((between(rng, 150, wide * 0.8), 26, 380), "cloth", radius_mm=8).moved(
+        towel = mesh.rounded_box((between(rng, 150, wide * 0.8), 26, 380), "cloth", radius_mm=8, corner_mm=11).moved(
             (between(rng, -30, 30), -out, -366)
         )
         pieces = (*pieces, towel.of("cloth", tint=colour(rng)))
@@ -209,7 +209,9 @@ def radiator_valve(rng: Rng) -> Solids:
     r = between(rng, 18, 26)
     head = mesh.splined(int(rng.integers(20, 36)), 2 * r, 38, 38 + between(rng, 35, 70), "white_plastic", depth_mm=1.2)
     radiator = (
-        mesh.rounded_box((900, 60, 500), "paint", radius_mm=8).of("paint", tint=(0.88, 0.88, 0.86)).moved((495, 0, -60))
+        mesh.rounded_box((900, 60, 500), "paint", radius_mm=8, corner_mm=14)
+        .of("paint", tint=(0.88, 0.88, 0.86))
+        .moved((495, 0, -60))
     )
     return moved((riser, *body, *finish.on(arm), head, radiator), (0, -75, 0))
 

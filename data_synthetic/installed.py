@@ -55,7 +55,8 @@ def build(class_id: str, rng: Rng) -> InstalledScene:
     solids, spread = _placed(tap)
     if tap.mount == "deck":
         room = rooms.for_deck(rng, name, holes_mm=spread, height_mm=tap.height_mm)
-        elevation, azimuth = (8.0, 62.0), (-55.0, 55.0)
+        bowl_before = name == "worktop" and any(piece.material == "ceramic" for piece in room.solids)
+        elevation, azimuth = (28.0 if bowl_before else 8.0, 62.0), (-55.0, 55.0)
     else:
         room = rooms.for_wall(rng, name)
         elevation, azimuth = (-12.0, 45.0), (-55.0, 55.0)
@@ -68,7 +69,7 @@ def build(class_id: str, rng: Rng) -> InstalledScene:
     low, high = _extent(solids)
     size = float(np.linalg.norm(high - low))
     target = (low + high) / 2 + rng.normal(0, 0.05, 3) * size
-    distance = (max(1.25 * size, 180.0), max(3.4 * size, 500.0))
+    distance = (max(1.1 * size, 170.0), max(2.5 * size, 400.0))
     return InstalledScene(
         class_id,
         tap.subtype,
@@ -103,6 +104,9 @@ def _things(rng: Rng, room: Room, tap: Tap, spread_mm: float) -> Solids:
     pieces: list[mesh.Solid] = []
     if room.shelf_z_mm is not None and rng.random() < 0.6:
         near, far = room.shelf_x_mm
+        if tap.mount == "wall":
+            own = np.abs(np.concatenate([s.vertices_mm[:, 0] for s in (*tap.solids, *tap.partner)])).max()
+            near = max(near, float(own) + spread_mm / 2 + 20.0)
         for side in (-1, 1):
             if rng.random() < 0.6 and far > near:
                 thing = household.SMALL[int(rng.integers(len(household.SMALL)))](rng)

@@ -64,11 +64,11 @@ def tiles(
     shift = rng.uniform(0, 1, 2)
     groups: list[list[Solid]] = [[], [], []] if brick else [[]]
     thick = 7.0
+    tile = _tile(wide, high, thick, bevel)
     for i in range(rows):
         for j in range(columns):
             x = -half_width_mm + (j + shift[0] + (0.5 if bond and i % 2 else 0.0)) * (wide + joint)
             z = z_mm[0] + (i + shift[1]) * (high + joint)
-            tile = _tile(wide, high, thick, bevel)
             lean = mesh.rotation_about("x", float(rng.normal(0, 0.12))) @ mesh.rotation_about(
                 "z", float(rng.normal(0, 0.12))
             )
@@ -81,7 +81,7 @@ def tiles(
         tint: Tint = (float(colour[0]), float(colour[1]), float(colour[2]))
         solids.append(joined(tuple(group)).of("tile", tint=tint, roughness=0.9 if brick else between(rng, 0.05, 0.35)))
     level = between(rng, 0.35, 0.85)
-    grout = mesh.rounded_box((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300), "paint", radius_mm=0.5)
+    grout = _block((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300))
     depth = 4.0 + (2.0 if brick else 0.0)
     solids.append(
         grout.moved((0, depth, z_mm[0] - 150)).of("paint", tint=(level, level * 0.98, level * 0.94), roughness=0.9)
@@ -98,14 +98,19 @@ def _tile(wide: float, high: float, thick: float, bevel: float) -> Solid:
     return mesh.rings(points, "tile", crease_deg=10)
 
 
+def _block(size_mm: tuple[float, float, float]) -> Solid:
+    """Sharp box on z = 0, centred on the axis."""
+    corner = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]) * size_mm[:2]
+    points = np.array([np.column_stack([corner, np.full(4, z)]) for z in (0.0, size_mm[2])])
+    return mesh.rings(points, "paint", crease_deg=10)
+
+
 def backing(rng: Rng, wall_y_mm: float, floor_z_mm: float) -> Solids:
     """Plain wall behind ``wall_y_mm`` and floor, so that no view runs out of the room."""
     level, warm = between(rng, 0.35, 0.9), between(rng, 0.88, 1.0)
-    wall = mesh.rounded_box((5000.0, 40.0, 4200.0), "paint", radius_mm=1.0).moved((0, wall_y_mm + 21, floor_z_mm))
+    wall = _block((5000.0, 40.0, 4200.0)).moved((0, wall_y_mm + 21, floor_z_mm))
     low = between(rng, 0.1, 0.6)
-    floor = mesh.rounded_box((5000.0, 4000.0, 30.0), "paint", radius_mm=1.0).moved(
-        (0, wall_y_mm - 2000, floor_z_mm - 30)
-    )
+    floor = _block((5000.0, 4000.0, 30.0)).moved((0, wall_y_mm - 2000, floor_z_mm - 30))
     return (
         wall.of("paint", tint=(level, level * (1 + warm) / 2, level * warm), roughness=0.7),
         floor.of("paint", tint=(low, low * 0.97, low * 0.92), roughness=0.5),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -47,19 +49,21 @@ def test_same_seed_same_object_other_seed_other_object(index: int) -> None:
 
 
 def test_draws_cover_the_kinds_and_the_empty_bench() -> None:
-    parts = [lookalikes.build(rng(seed)) for seed in range(240)]
+    parts = [lookalikes.build(rng(seed)) for seed in range(110)]
     empty = [part for part in parts if not part.solids]
-    assert 8 <= len(empty) <= 36, "about 8 % of 240"
-    assert len({part.subtype for part in parts}) >= 0.85 * len(lookalikes.KINDS)
+    assert 2 <= len(empty) <= 20, "about 8 % of 110"
+    assert len({part.subtype for part in parts}) >= 0.8 * len(lookalikes.KINDS)
     assert all(part.class_id == "none" and not part.dimensions_mm for part in parts)
+
+
+@cache
+def hose_tail_crests_mm() -> np.ndarray:
+    index = [kind.maker for kind in lookalikes.KINDS].index(lookalikes.hose_tail)
+    threads = [lookalikes.build_kind(index, rng(seed)).solids[0] for seed in range(12)]
+    return np.array([2 * np.linalg.norm(thread.vertices_mm[:, :2], axis=1).max() for thread in threads])
 
 
 @pytest.mark.parametrize(("size", "major_mm"), [("G3/8", 16.662), ("G1/2", 20.955), ("G3/4", 26.441)])
 def test_hose_tail_threads_have_the_diameters_of_iso_228_1(size: str, major_mm: float) -> None:
     """Major diameters of the parallel pipe threads: ISO 228-1:1994, table 1."""
-    index = [kind.maker for kind in lookalikes.KINDS].index(lookalikes.hose_tail)
-    crests = []
-    for seed in range(30):
-        thread = lookalikes.build_kind(index, rng(seed)).solids[0]
-        crests.append(2 * float(np.linalg.norm(thread.vertices_mm[:, :2], axis=1).max()))
-    assert np.abs(np.array(crests) - major_mm).min() < 0.005, (size, sorted(crests))
+    assert np.abs(hose_tail_crests_mm() - major_mm).min() < 0.005, size
