@@ -98,6 +98,8 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     rgb = _upright(rgb, turn)
     if turn >= 5:
         width_px, height_px = height_px, width_px
+    if reduced == 1:
+        height_px, width_px = rgb.shape[:2]
     return Photo(called, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
 
 
