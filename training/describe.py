@@ -5,6 +5,7 @@ The headings follow Mitchell et al. 2019, Model Cards for Model Reporting. Every
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 
@@ -40,7 +41,12 @@ def page(
         LIMITS,
         _licence(card),
     ]
-    return "\n\n".join(parts) + "\n"
+    return "\n\n".join("\n".join(map(wrapped, part.split("\n"))) for part in parts) + "\n"
+
+
+def wrapped(line: str) -> str:
+    """A line of prose broken at 120 characters; headings, tables and lists stay as they are."""
+    return line if len(line) <= 120 or line[:1] in "#|-" else textwrap.fill(line, 120, break_on_hyphens=False)
 
 
 def _purpose(card: dict[str, Any]) -> str:
