@@ -23,6 +23,7 @@ PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both
 U_PRIOR = 0.31
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
+U_TILT_DEG = 1.0  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
 
@@ -169,7 +170,17 @@ def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, 
         covariance[4:, 4:] += extra[0] ** 2 * np.outer(away, away)
         along = np.array([1.0, 0, 0, 0, *(away * (0, 0, 1))])
         covariance += extra[1] ** 2 * np.outer(along, along)
+        covariance = covariance + _turned_about(away, rotation, math.radians(U_TILT_DEG))
     return Pose(rotation, translation, _with_thickness(covariance, rotation, reference), weight)
+
+
+def _turned_about(place: Array, rotation: Array, u_rad: float) -> Array:
+    """Covariance (7, 7) of a doubt about both tilts of the plane about a place of it (3,) [mm]."""
+    total = np.zeros((7, 7))
+    for axis in (rotation[:, 0], rotation[:, 1]):
+        change = np.array([0.0, *axis, *(-np.cross(axis, place))])
+        total += u_rad**2 * np.outer(change, change)
+    return total
 
 
 def _with_thickness(covariance: Array, rotation: Array, reference: Reference) -> Array:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from identify.geometry import ellipse as ellipses
 from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
-from identify.reference.rims import Rim, find_rims
+from identify.reference.rims import Rim, find_rims, measure
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
@@ -53,9 +54,24 @@ def choose(
         )
     order = np.argsort(scores)[::-1]
     rim = rims[order[0]]
+    if row.ringed:
+        rim = _outer_of(photo, rim)
     rivals = len(rims) > 1 and scores[order[1]] > 0.8 * scores[order[0]]
-    others = tuple(other.ellipse for other in rims if other is not rim and _sure(other, labels, photo))[:MOST_OTHERS]
+    others = tuple(rims[k].ellipse for k in order[1:] if _sure(rims[k], labels, photo))[:MOST_OTHERS]
     return _reference(rim, row, on_part, _remarks(rim, row, rivals), () if on_part else others)
+
+
+def _outer_of(photo: Photo, rim: Rim) -> Rim:
+    """The rim around a two-metal coin's core, where ``rim`` is the core: cores are about 0.73 of the coin across."""
+    if photo.rgb.shape[:2] != (photo.height_px, photo.width_px):
+        return rim
+    around = []
+    for scale in (1.31, 1.37, 1.43):
+        start = replace(rim.ellipse, major_px=rim.ellipse.major_px * scale, minor_px=rim.ellipse.minor_px * scale)
+        found = measure(photo.rgb, start)
+        if found is not None and 1.25 < found.ellipse.major_px / rim.ellipse.major_px < 1.5:
+            around.append(found)
+    return max(around, key=lambda each: each.quality, default=rim)
 
 
 def _reference(

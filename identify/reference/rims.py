@@ -21,6 +21,7 @@ SMALLEST_PX = 9.0  # semi-axis in the larger of them
 LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be measured
 LEAST_SUPPORT = 0.58  # share of the rim that must show an edge
 LEAST_CLARITY = 1.6  # a random ellipse over a texture has about 1
+NEARLY = 0.85  # of two rims close together, the coin's border and its edge, the outer one if this nearly as sure
 SPOKES = 90
 _SCALES = np.arange(0.60, 1.80, 0.01)  # of the candidate, in which its outermost rim is looked for
 
@@ -148,10 +149,10 @@ def _rings(picture: Bytes, found: Ellipse) -> list[Ellipse]:
 
 
 def measure(rgb: Bytes, start: Ellipse) -> Rim | None:
-    """Measure the outermost rim near an ellipse of the full picture; None where no rim goes round."""
+    """Measure the surest rim near an ellipse of the full picture; None where no rim goes round."""
     edges = _edges_beside(rgb, start)
     found = [rim for offset in edges.likely_px for rim in [_ring(rgb, edges, start, offset)] if rim is not None]
-    sound = [rim for rim in found if rim.quality >= 0.5 * max(other.quality for other in found)]
+    sound = [rim for rim in found if rim.quality >= NEARLY * max(other.quality for other in found)]
     return max(sound, key=lambda rim: rim.ellipse.major_px * rim.ellipse.minor_px, default=None)
 
 
@@ -244,11 +245,14 @@ def _spokes(found: Ellipse, count: int) -> Array:
 
 
 def _apart(rims: list[Rim]) -> list[Rim]:
-    """Each coin once: of concentric rims the outermost that is clear enough beside the clearest."""
+    """Each coin once: of concentric rims of a size the surest, else the outermost that is sure enough."""
     kept: list[Rim] = []
     for rim in sorted(rims, key=lambda each: -each.ellipse.major_px):
-        inner = max((other.quality for other in rims if _covers(rim.ellipse, other.ellipse)), default=0.0)
-        if rim.quality >= 0.55 * inner and not any(_covers(other.ellipse, rim.ellipse) for other in kept):
+        within = [other for other in rims if _covers(rim.ellipse, other.ellipse)]
+        alike = [other for other in within if 0.85 < other.ellipse.major_px / rim.ellipse.major_px <= 1.0]
+        best = max((other.quality for other in within), default=0.0)
+        surest = all(NEARLY * other.quality <= rim.quality for other in alike)
+        if surest and rim.quality >= 0.55 * best and not any(_covers(each.ellipse, rim.ellipse) for each in kept):
             kept.append(rim)
     return sorted(kept, key=lambda each: -each.quality)
 
