@@ -24,7 +24,7 @@ from identify.model import (
 
 WIDTH = 88
 SURE = 0.995
-SHOWN, LEAST_SHOWN, FULL_CHECKS = 8, 0.01, 3
+SHOWN, LEAST_SHOWN, FULL_CHECKS = 8, 0.01, 3  # rows and checks; least probability of a row; checks told in full
 
 Json = dict[str, Any]
 
@@ -232,17 +232,19 @@ def _candidate_lines(verdict: Verdict) -> list[str]:
 def _check_lines(checks: Sequence[Check]) -> list[str]:
     """The first checks in full with the way to answer them, the others as questions."""
     lines: list[str] = []
-    for number, check in enumerate(checks, start=1):
+    for number, check in enumerate(checks[:SHOWN], start=1):
         start = f"  {number}. "
         indent = " " * len(start)
         if number > FULL_CHECKS:
             lines += _wrapped(check.question, start, indent)
             continue
         lines += _wrapped(f"{check.question} {check.how}", start, indent)
-        lines += _wrapped(f"{check.why} (about {check.effort:g} min)", indent)
+        lines += _wrapped(f"{check.why} (about {check.effort:g}\N{NO-BREAK SPACE}min)", indent)
         if check.id:
             answers = " | ".join(check.answers) or "a number"
             lines += _wrapped(f"--answer {check.id}=…  {answers}", indent)
+    if len(checks) > SHOWN:
+        lines.append(f"  and {len(checks) - SHOWN} more, which tell less")
     return ["Check before ordering, the most telling first", *lines] if lines else []
 
 
@@ -271,11 +273,11 @@ def _class_name(name: str) -> str:
 
 
 def _reference_name(reference: Reference) -> str:
-    return f"{tables.load().reference(reference.id).name} ({reference.id})"
+    return tables.load().reference(reference.id).name
 
 
 def _percent(share: float) -> str:
-    return "> 99 %" if share > SURE else f"{share:.0%}".replace("%", " %")
+    return ("> 99 %" if share > SURE else f"{share * 100:.0f} %").replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _sides(left: str, right: str) -> str:
