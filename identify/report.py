@@ -197,7 +197,7 @@ def _scale_words(case: Case) -> str:
 def _measured(case: Case) -> list[str]:
     if not case.measurements:
         return []
-    lines = [_sides("Measured", "± holds the true value in 95 of 100 photos")]
+    lines = [_sides("Measured", "± is the expanded uncertainty, k = 2")]
     names = [found.quantity.replace("_", " ") for found in case.measurements]
     column = max(map(len, names))
     values = max(len(str(found)) for found in case.measurements)

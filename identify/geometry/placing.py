@@ -86,7 +86,7 @@ def place_dimension(ground: Ground, ends: Array, label_size: tuple[float, float]
     for line, cost in _lines(ground, ends):
         if best is not None and cost >= best.cost:
             continue
-        place = _label(ground, line, label_size, cost)
+        place = _label(ground, line, ends, label_size, cost)
         if place is not None and (best is None or place.cost < best.cost):
             best = place
     return best
@@ -115,7 +115,7 @@ def _lines(ground: Ground, ends: Array) -> Iterator[tuple[Array, float]]:
             yield line, reach + 40 * row * unit + crowded(line)
 
 
-def _label(ground: Ground, line: Array, size: tuple[float, float], line_cost: float) -> Place | None:
+def _label(ground: Ground, line: Array, ends: Array, size: tuple[float, float], line_cost: float) -> Place | None:
     unit = ground.unit
     half = np.array(size) / 2
     low = half + 10 * unit
@@ -131,14 +131,14 @@ def _label(ground: Ground, line: Array, size: tuple[float, float], line_cost: fl
     beyond = np.array([end + away * (np.abs(away) @ half + 44 * unit) for end, away in _outwards(line)])
     centres = np.clip(np.vstack([near, beyond, np.stack(grid, -1).reshape(-1, 2)]), low, high)
     padded = np.column_stack([centres - half - 8 * unit, centres + half + 8 * unit])
-    own = line[0] + np.linspace(0, 1, 24)[:, None] * span
+    steps = np.linspace(0, 1, 24)[:, None]
+    own = np.vstack([a + steps * (b - a) for a, b in ((line[0], line[1]), (ends[0], line[0]), (ends[1], line[1]))])
     cost = _ON_SHAPE * unit * ground.shape_share(padded) + line_cost
     cost += 1e3 * np.any(np.all((own > padded[:, None, :2]) & (own < padded[:, None, 2:]), axis=2), axis=1)
     cost[_overlaps(padded, ground.taken)] = np.inf
     starts = line[0] + np.array(_ATTACH)[:, None] * span
     touch = np.clip(starts[None], (centres - half)[:, None], (centres + half)[:, None])  # (N, A, 2) on the label's edge
-    steps = np.linspace(0.15, 1, 10)[:, None]
-    leaders = starts[None, :, None] + steps * (touch - starts[None])[:, :, None]
+    leaders = starts[None, :, None] + np.linspace(0.15, 1, 10)[:, None] * (touch - starts[None])[:, :, None]
     crossings = ground.hits(leaders).sum(axis=2)
     lengths = np.hypot(*np.moveaxis(touch - starts[None], 2, 0))
     total = cost[:, None] + lengths + _CROSSING * unit * crossings
