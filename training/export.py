@@ -80,7 +80,7 @@ def to_integers(source: Path, target: Path, pixels: NDArray[np.float32]) -> None
     """Static 8-bit quantisation, per channel, ranges from ``pixels`` (N, 3, S, S)."""
     with TemporaryDirectory() as folder:
         ready = Path(folder) / "ready.onnx"
-        quant_pre_process(str(source), str(ready))
+        quant_pre_process(str(source), str(ready), skip_symbolic_shape=True)
         quantize_static(
             str(ready),
             str(target),
@@ -133,7 +133,7 @@ def normalised(pictures: Pictures, rows: slice, config: configuration.Config) ->
     return np.asarray((pictures.pixels[rows].float().numpy() - config.mean) / config.std, np.float32)
 
 
-def export(run: Path, index: Path, *, integers: bool, limit: int = 1500) -> dict[str, object]:
+def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> dict[str, object]:
     """Write the files and return what export.json holds.
 
     Raises
@@ -160,13 +160,13 @@ def export(run: Path, index: Path, *, integers: bool, limit: int = 1500) -> dict
         "float32": asdict(float_score),
         "float16": asdict(score(half, pictures, config, answers)[0]),
     }
-    chosen = half
-    if integers:
-        chosen = run / "int8.onnx"
-        to_integers(plain, chosen, normalised(pictures, slice(0, 200), config))
-        found["int8"] = asdict(score(chosen, pictures, config, answers)[0])
+    if int8 != "no":
+        integers = run / "int8.onnx"
+        to_integers(plain, integers, normalised(pictures, slice(0, 200), config))
+        found["int8"] = asdict(score(integers, pictures, config, answers)[0])
+    chosen = run / "int8.onnx" if int8 == "ship" else half
     shipped = run / NAME
-    shipped.write_bytes((half if not integers else chosen).read_bytes())
+    shipped.write_bytes(chosen.read_bytes())
     size_mb = shipped.stat().st_size / 1e6
     if size_mb > LARGEST_MB:
         raise RuntimeError(f"{shipped.name} has {size_mb:.1f} MB; at most {LARGEST_MB} may ship.")
@@ -180,9 +180,11 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m training.export", description=__doc__.splitlines()[0])
     parser.add_argument("--run", type=Path, required=True)
     parser.add_argument("--index", type=Path, required=True, help="file written by training.prepare")
-    parser.add_argument("--int8", action="store_true", help="ship 8-bit integers instead of float16 weights")
+    parser.add_argument(
+        "--int8", choices=("no", "compare", "ship"), default="no", help="8-bit integers: score, or ship"
+    )
     options = parser.parse_args(arguments)
-    found = export(options.run, options.index, integers=options.int8)
+    found = export(options.run, options.index, int8=options.int8)
     (options.run / "export.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
     print(json.dumps(found, indent=1))
 

@@ -42,7 +42,7 @@ def run(toy_set: Path, tmp_path_factory: pytest.TempPathFactory, small: config.C
     metrics = train.train(small, folder, sets["train"], sets["calibration"], backbone=None, minutes=1)
     metrics["asked"] = small.labels.asked(rows["train"])
     (folder / "metrics.json").write_text(json.dumps(metrics))
-    (folder / "export.json").write_text(json.dumps(export.export(folder, folder / "index.json", integers=False)))
+    (folder / "export.json").write_text(json.dumps(export.export(folder, folder / "index.json")))
     return folder
 
 
