@@ -31,8 +31,8 @@ def fitting(class_id: str, rng: Rng) -> Tap:
     ValueError : if ``class_id`` is not a class of installed fittings.
     """
     if class_id in ("compression-screw", "quarter-turn-ceramic", "push-non-hold-open"):
-        if class_id == "quarter-turn-ceramic" and rng.random() < 0.28:
-            return bridge_mixers.build(rng)
+        if rng.random() < {"quarter-turn-ceramic": 0.3, "compression-screw": 0.16}.get(class_id, 0.0):
+            return bridge_mixers.build(class_id, rng)
         if class_id == "push-non-hold-open" and rng.random() < 0.22:
             return shower_valves.build_shower_push(rng)
         return pillar_taps.build(class_id, rng)

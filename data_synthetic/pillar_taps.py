@@ -15,7 +15,6 @@ from data_synthetic.tap_shapes import (
     Rng,
     Solids,
     Tap,
-    arch,
     between,
     bezier,
     draw_finish,
@@ -123,34 +122,23 @@ def _side_spout(rng: Rng, finish: Finish, z_mm: float, reach_mm: float, drop_mm:
     return pieces, path
 
 
-def _tall_spout(rng: Rng, finish: Finish, z_mm: float) -> tuple[Solids, Array]:
-    d, radius = between(rng, 15, 20), between(rng, 45, 80)
-    path = arch(z_mm + between(rng, 20, 70), radius, between(rng, 150, 185), between(rng, 4, 25))
-    nut = mesh.cylinder(d * 1.5, z_mm - 2, z_mm + 12, "chrome")
-    nose = outlet(path, finish, diameter_mm=d * 1.15, long_mm=8)
-    return (*finish.on(loft(path, d, d, hollow_mm=5), nut), *nose), path
-
-
 def _pillar(class_id: str, rng: Rng) -> Tap:
     finish, bath = draw_finish(rng), rng.random() < 0.22
     size = 1.18 if bath else 1.0
-    h = between(rng, 44, 78) * size
+    high = not bath and rng.random() < 0.14  # the high-necked pattern for a kitchen sink
+    h = between(rng, 105, 150) if high else between(rng, 44, 78) * size
     column, top = _column(rng, h, pick(rng, ("classic", "cone", "slab", "ringed"), (0.4, 0.2, 0.25, 0.15)))
     reach = between(rng, 78, 118) * size
-    tall = class_id != PUSH and rng.random() < 0.1
-    z = h * between(rng, 0.55, 0.78)
+    z = h * between(rng, 0.72, 0.84) if high else h * between(rng, 0.55, 0.78)
     spout, path = _side_spout(rng, finish, z, reach, between(rng, 10, min(32, z - 12)))
-    if tall:
-        spout, path = moved(_tall_spout(rng, finish, 12)[0], (0, -top - 4, z - 8)), np.array([[-reach - 30, z]])
-        stub = loft(np.array([[0, z], [-top, z], [-top - 9, z]]), 24, 24)
-        spout = (*spout, *finish.on(stub))
     hot, cold = head_pair(class_id, rng, finish, top)
     body = (*finish.on(*column), *spout)
     one, other = (*body, *moved(cold, (0, 0, h))), (*body, *moved(hot, (0, 0, h)))
     alone = rng.random() < 0.4
     rooms = ("bath", "bath", "basin") if bath else ("basin", "basin", "basin", "sink", "worktop")
+    rooms = ("sink", "sink", "worktop") if high else rooms
     return Tap(
-        "bath-pillar" if bath else "pillar",
+        "bath-pillar" if bath else "high-pillar" if high else "pillar",
         one if rng.random() < 0.5 or not alone else other,
         "deck",
         rooms,
