@@ -40,13 +40,21 @@ FUNCTIONS = ("load", "find", "see", "trace", "measure", "assess", "judge")
 
 
 class Watch:
-    """Processor milliseconds spent in each step; wraps the steps of the road without changing what they do."""
+    """Processor milliseconds spent in each step; inside ``with`` it stands between the road and its steps."""
 
     def __init__(self) -> None:
         self.spent: dict[str, list[float]] = {}
-        for step, function in zip(STEPS, FUNCTIONS, strict=True):
-            module = getattr(pipeline, step)
-            setattr(module, function, self.timed(step, getattr(module, function)))
+        self._steps = [(step, getattr(pipeline, step), name) for step, name in zip(STEPS, FUNCTIONS, strict=True)]
+        self._own = [getattr(module, name) for _, module, name in self._steps]
+
+    def __enter__(self) -> Watch:
+        for (step, module, name), function in zip(self._steps, self._own, strict=True):
+            setattr(module, name, self.timed(step, function))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for (_, module, name), function in zip(self._steps, self._own, strict=True):
+            setattr(module, name, function)
 
     def timed(self, step: str, function: Callable[..., Any]) -> Callable[..., Any]:
         """The same function, its time noted."""
@@ -131,7 +139,8 @@ def main() -> int:
     watch = Watch()
     watched = Watched(recogniser, watch)
     identify = partial(pipeline.identify_photo, data, scale=options.scale, classifier=watched)  # type: ignore[arg-type]
-    whole = [timed_ms(identify) for _ in range(options.runs)]
+    with watch:
+        whole = [timed_ms(identify) for _ in range(options.runs)]
     shape = f"{shot.width_px} × {shot.height_px} px"
     return report(options, f"{shape}, {what}, {len(data) / 1e6:.1f} MB", watch, floor, whole)
 

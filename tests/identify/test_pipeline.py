@@ -7,11 +7,12 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
 from identify import pipeline, report, tables
-from identify.errors import PhotoError, UsageError
+from identify.errors import ModelError, PhotoError, UsageError
 from identify.model import UNSURE, NotMeasured, Recognition
 
 
@@ -196,3 +197,14 @@ def test_several_photos_of_one_part(monkeypatch):
     assert joint.measurements[0].value == pytest.approx(cases[0].measurements[0].value)
     assert joint.measurements[0].u95 < cases[0].measurements[0].u95
     assert max(joint.recognition.probabilities.values()) > max(cases[0].recognition.probabilities.values())
+
+
+def test_the_shipped_network_and_all_real_steps():
+    try:
+        recogniser = pipeline.recognisers.load()
+    except ModelError as why:
+        pytest.skip(str(why))
+    schema = json.loads(Path(report.__file__).with_name("case.schema.json").read_text(encoding="utf-8"))
+    told = [report.as_json(pipeline.identify_photo(photo_bytes(), classifier=recogniser)[0]) for _ in range(2)]
+    jsonschema.Draft202012Validator(schema).validate(told)
+    assert told[0] == told[1]
