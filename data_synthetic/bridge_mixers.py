@@ -27,9 +27,8 @@ from data_synthetic.tap_shapes import (
     pick,
     pick_maker,
     raised,
-    taper,
 )
-from data_synthetic.wall_mixers import legs, shower_hose
+from data_synthetic.wall_mixers import bath_spout, legs, shower_hose
 
 
 def build(class_id: str, rng: Rng) -> Tap:
@@ -128,12 +127,8 @@ def _on_unions(class_id: str, rng: Rng) -> Tap:
         else:
             turned = moved(head, (0, 0, half - 0.5), rotation=None)
             pieces = (*pieces, *moved(turned, (0, centre, 0), rotation=mesh.rotation_about("y", 90.0 * side)))
-    reach, d = between(rng, 100, 200), between(rng, 20, 26)
-    path = bezier(
-        [(centre, 0), (centre - reach * 0.3, -r), (centre - reach * 0.8, -between(rng, 0, 30)),
-         (centre - reach, -between(rng, 35, 60))], count=36,
-    )  # fmt: skip
-    pieces = (*pieces, *finish.on(loft(path, taper(d * 1.2, d, 36), taper(d * 1.1, d, 36), hollow_mm=4)))
+    spout, reach = bath_spout(rng, finish, centre, r)
+    pieces = (*pieces, *spout)
     around: Solids = ()
     if rng.random() < 0.45:
         nipple = mesh.cylinder(19, -r - 18, -r * 0.3, "chrome").moved((0, centre, 0))

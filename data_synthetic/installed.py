@@ -131,57 +131,41 @@ def _without_tap(rng: Rng) -> InstalledScene:
     """A room where there is no fitting to name: bare basin, sink, bath, tiles, or another thing on the wall."""
     kind = pick(rng, ("deck", "wall", "bare"), (0.42, 0.45, 0.13))
     if kind == "deck":
-        name = pick(rng, ("basin", "sink", "bath", "worktop"))
-        room = rooms.for_deck(rng, name, holes_mm=100.0, height_mm=float(rng.choice([100.0, 260.0])))
-        pieces: list[mesh.Solid] = [*room.solids]
-        if name != "worktop" and rng.random() < 0.5:
-            cover = mesh.lathe([(24, 0), (24, 2), (18, 4), (2, 5)], "chrome", around=48)
-            pieces.append(cover if rng.random() < 0.5 else mesh.cylinder(34, -0.6, 0.15, "rubber"))
-        if rng.random() < 0.7:
-            thing = household.SMALL[int(rng.integers(len(household.SMALL)))](rng)
-            low, high = _extent(thing)
-            half = float(max(high[0] - low[0], high[1] - low[1])) / 2
-            y = 0.0 if room.wall_y_mm is None else min(0.0, room.wall_y_mm - half - 12)
-            pieces += moved(thing, (between(rng, -150, 150), y, room.shelf_z_mm or 0.0))
-        return InstalledScene(
-            "none",
-            f"no-tap-{name}",
-            (),
-            tuple(pieces),
-            room.deck_z_mm,
-            room.wall_y_mm,
-            (0.0, -60.0, 20.0),
-            (350.0, 900.0),
-            (15.0, 65.0),
-            (-55.0, 55.0),
-        )
+        return _bare_deck(rng)
     room = rooms.for_wall(rng, pick(rng, ("wall", "outdoor", "sink_wall", "bath_wall", "shower")))
+    scene = InstalledScene(
+        "none", "no-tap-wall", (), room.solids, room.deck_z_mm, room.wall_y_mm, (0.0, 0.0, 0.0), (300.0, 1000.0),
+        (-5.0, 40.0), (-50.0, 50.0),
+    )  # fmt: skip
     if kind == "bare":
-        return InstalledScene(
-            "none",
-            "no-tap-wall",
-            (),
-            room.solids,
-            room.deck_z_mm,
-            room.wall_y_mm,
-            (0.0, 0.0, 0.0),
-            (300.0, 1000.0),
-            (-5.0, 40.0),
-            (-50.0, 50.0),
-        )
+        return scene
     maker = household.ON_WALL[int(rng.integers(len(household.ON_WALL)))]
     thing = maker(rng)
-    low, high = _extent(thing)
     reach = 140.0 if maker in (household.radiator_valve, household.pipes) else 300.0
-    low, high = np.maximum(low, -reach), np.minimum(high, reach)
-    centre = (low + high) / 2
-    scene = InstalledScene(
-        "none", maker.__name__.replace("_", "-"), (), (*room.solids, *thing), room.deck_z_mm, room.wall_y_mm
-    )
+    low, high = (np.clip(corner, -reach, reach) for corner in _extent(thing))
+    x, y, z = (low + high) / 2
     size = float(np.linalg.norm(high - low))
     return replace(
-        scene,
-        camera_target_mm=(float(centre[0]), float(centre[1]), float(centre[2])),
-        camera_distance_mm=(size * 1.3, size * 2.8),
-        camera_elevation_deg=(-5.0, 45.0),
-    )
+        scene, subtype=maker.__name__.replace("_", "-"), surroundings=(*room.solids, *thing),
+        camera_target_mm=(float(x), float(y), float(z)), camera_distance_mm=(size * 1.3, size * 2.8),
+    )  # fmt: skip
+
+
+def _bare_deck(rng: Rng) -> InstalledScene:
+    """Basin, sink, bath or worktop without a tap; perhaps a covered hole and one small thing."""
+    name = pick(rng, ("basin", "sink", "bath", "worktop"))
+    room = rooms.for_deck(rng, name, holes_mm=100.0, height_mm=float(rng.choice([100.0, 260.0])))
+    pieces: list[mesh.Solid] = [*room.solids]
+    if name != "worktop" and rng.random() < 0.5:
+        cover = mesh.lathe([(24, 0), (24, 2), (18, 4), (2, 5)], "chrome", around=48)
+        pieces.append(cover if rng.random() < 0.5 else mesh.cylinder(34, -0.6, 0.15, "rubber"))
+    if rng.random() < 0.7:
+        thing = household.SMALL[int(rng.integers(len(household.SMALL)))](rng)
+        low, high = _extent(thing)
+        half = float(max(high[0] - low[0], high[1] - low[1])) / 2
+        y = 0.0 if room.wall_y_mm is None else min(0.0, room.wall_y_mm - half - 12)
+        pieces += moved(thing, (between(rng, -150, 150), y, room.shelf_z_mm or 0.0))
+    return InstalledScene(
+        "none", f"no-tap-{name}", (), tuple(pieces), room.deck_z_mm, room.wall_y_mm, (0.0, -60.0, 20.0),
+        (350.0, 900.0), (15.0, 65.0), (-55.0, 55.0),
+    )  # fmt: skip

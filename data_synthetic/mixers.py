@@ -19,6 +19,7 @@ from data_synthetic.tap_shapes import (
     between,
     bezier,
     draw_finish,
+    folded,
     loft,
     moved,
     outlet,
@@ -152,66 +153,54 @@ def _side_lever(rng: Rng, finish: Finish, radius_mm: float, z_mm: float) -> Soli
     return moved(pieces, (0, 0, z_mm), rotation=turn)
 
 
-def _kitchen(rng: Rng) -> Tap:
-    finish = draw_finish(rng)
-    r, h = between(rng, 21, 27), between(rng, 65, 150)
-    trunk, square = _trunk(rng, r, h)
-    style = pick(rng, ("swan", "angled", "low", "spring"), (0.45, 0.2, 0.25, 0.1))
-    d = between(rng, 18, 27)
-    top_lever = style == "low" or rng.random() < 0.18
+def _kitchen_spout(rng: Rng, finish: Finish, style: str, body_mm: float, square: bool) -> tuple[Solids, Array]:
+    """Long spout of a kitchen mixer: low, angled, swan-necked or in an open spring. Pieces and path."""
+    h, d = body_mm, between(rng, 18, 27)
     if style == "low":
         reach = between(rng, 170, 240)
+        far = (-reach * 0.9, h + between(rng, 10, 90))
         path = bezier(
             [
                 (0, h * 0.6),
                 (-reach * 0.4, h * 0.7 + between(rng, 20, 90)),
-                (-reach * 0.9, h + between(rng, 10, 90)),
+                far,
                 (-reach, h * 0.5 + between(rng, 0, 60)),
             ],
             count=44,
         )
-        spout = (loft(path, taper(d * 1.3, d, 44), taper(d * 1.3, d, 44), hollow_mm=4),)
+        spout = loft(path, taper(d * 1.3, d, 44), taper(d * 1.3, d, 44), hollow_mm=4)
     elif style == "angled":
-        tall, reach = between(rng, 110, 220), between(rng, 170, 230)
-        corner = between(rng, 8, 30)
-        slope = between(rng, -6, 22)
-        rise = np.column_stack([np.zeros(8), np.linspace(0, tall - corner, 8)])
-        bend = bezier([(0, tall - corner), (0, tall), (-corner, tall + slope * corner / reach)], count=10)[1:]
-        run = np.column_stack(
-            [np.linspace(-corner, -reach, 12), tall + slope * np.linspace(corner, reach, 12) / reach]
-        )[1:]
-        path = raised(np.concatenate([rise, bend, run]), h - 2)
-        spout = (loft(path, d, d, squareness=6.0 if square else 2.0, rounded_mm=2),)
-    else:
         path = raised(
-            arch(between(rng, 90, 210), between(rng, 75, 115), between(rng, 150, 190), between(rng, 20, 80)), h - 2
+            folded(between(rng, 110, 220), between(rng, 170, 230), between(rng, 8, 30), between(rng, -6, 22)), h - 2
         )
-        spout = (loft(path, d, d, hollow_mm=4),)
-    reach = float(-path[:, 0].min())
-    nose = (
-        _nozzle(rng, finish, path, d)
-        if style == "angled"
-        else outlet(path, finish, diameter_mm=d * between(rng, 1.05, 1.3), long_mm=between(rng, 8, 34))
-    )
-    pieces = (*finish.on(*trunk, *spout), *nose, *_dots(rng, r * 0.99, h * 0.7))
-    if style == "spring":
-        pieces = (*pieces, *_spring(rng, finish, path, d))
+        spout = loft(path, d, d, squareness=6.0 if square else 2.0, rounded_mm=2)
+        return (*finish.on(spout), *_nozzle(rng, finish, path, d)), path
+    else:
+        swan = arch(between(rng, 90, 210), between(rng, 75, 115), between(rng, 150, 190), between(rng, 20, 80))
+        path = raised(swan, h - 2)
+        spout = loft(path, d, d, hollow_mm=4)
+    nose = outlet(path, finish, diameter_mm=d * between(rng, 1.05, 1.3), long_mm=between(rng, 8, 34))
+    coil = _spring(rng, finish, path, d) if style == "spring" else ()
+    return (*finish.on(spout), *nose, *coil), path
+
+
+def _kitchen(rng: Rng) -> Tap:
+    """Kitchen mixer: lever at the side of its body, or on top of a low one."""
+    finish = draw_finish(rng)
+    r, h = between(rng, 21, 27), between(rng, 65, 150)
+    trunk, square = _trunk(rng, r, h)
+    style = pick(rng, ("swan", "angled", "low", "spring"), (0.45, 0.2, 0.25, 0.1))
+    spout, path = _kitchen_spout(rng, finish, style, h, square)
+    reach, rooms = float(-path[:, 0].min()), ("sink", "sink", "worktop")
+    pieces = (*finish.on(*trunk), *spout, *_dots(rng, r * 0.99, h * 0.7))
+    if style == "low":
+        kind = pick(rng, ("blade", "loop", "pin"), (0.6, 0.25, 0.15))
+        lever = handles.single_lever(rng, finish, r * 1.02, style=kind)
+        turned = moved(lever, (0, 0, h + 1), rotation=mesh.rotation_about("z", between(rng, -30, 30)))
+        return Tap("kitchen-mixer", (*pieces, *turned), "deck", rooms, reach, h + 60)
     yaw = mesh.rotation_about("z", between(rng, -35, 35) if rng.random() < 0.4 else 0.0)
-    if top_lever and style == "low":
-        lever = handles.single_lever(
-            rng, finish, r * 1.02, style=pick(rng, ("blade", "loop", "pin"), (0.6, 0.25, 0.15))
-        )
-        pieces = (*pieces, *moved(lever, (0, 0, h + 1), rotation=mesh.rotation_about("z", between(rng, -30, 30))))
-        return Tap("kitchen-mixer", pieces, "deck", ("sink", "sink", "worktop"), reach, h + 60)
-    lever = _side_lever(rng, finish, r, h * between(rng, 0.4, 0.62))
-    return Tap(
-        "kitchen-mixer",
-        (*moved(pieces, (0, 0, 0), rotation=yaw), *lever),
-        "deck",
-        ("sink", "sink", "worktop"),
-        reach,
-        float(path[:, 1].max()),
-    )
+    solids = (*moved(pieces, (0, 0, 0), rotation=yaw), *_side_lever(rng, finish, r, h * between(rng, 0.4, 0.62)))
+    return Tap("kitchen-mixer", solids, "deck", rooms, reach, float(path[:, 1].max()))
 
 
 def _spring(rng: Rng, finish: Finish, path_yz: Array, diameter_mm: float) -> Solids:

@@ -18,6 +18,7 @@ from data_synthetic.tap_shapes import (
     bezier,
     draw_finish,
     flange,
+    folded,
     loft,
     moved,
     outlet,
@@ -177,10 +178,7 @@ def _block(rng: Rng) -> Tap:
     h, reach = between(rng, 95, 190), between(rng, 100, 150)
     corner = between(rng, 12, 40)
     lean = between(rng, -14, 10)
-    rise = np.column_stack([np.zeros(10), np.linspace(0, h - corner, 10)])
-    bend = bezier([(0, h - corner), (0, h), (-corner, h + lean * corner / reach)], count=10)[1:]
-    run = np.column_stack([np.linspace(-corner, -reach, 12), h + lean * np.linspace(corner, reach, 12) / reach])[1:]
-    path = np.concatenate([rise, bend, run])
+    path = folded(h, reach, corner, lean)
     depth = taper(deep, between(rng, 14, 24), len(path), power=0.8)
     spout = loft(path, wide, depth, squareness=8.0, rounded_mm=1.5)
     window = _faced(

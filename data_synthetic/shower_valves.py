@@ -102,68 +102,48 @@ def end_knob(rng: Rng, finish: Finish, radius_mm: float, *, hot: bool, style: st
     return tuple(pieces)
 
 
+def _barrel(rng: Rng, r: float, half: float, square: bool) -> Solid:
+    """Body of a bar mixer along z, round with a slight waist, or square."""
+    if square:
+        size = (2 * r, between(rng, 1.0, 1.5) * 2 * r, 2 * half)
+        return mesh.rounded_box(size, "chrome", radius_mm=1, corner_mm=between(rng, 2, 8)).moved((0, 0, -half))
+    waist = r * between(rng, 0.82, 1.06)
+    one_end = [(waist, half * 0.55), (r, half * 0.78), (r, half - 2), (r * 0.92, half)]
+    profile = [(x, -z) for x, z in one_end[::-1]] + one_end
+    return mesh.lathe(profile, "chrome", around=88, crease_deg=40)
+
+
+def _bar_ends(rng: Rng, finish: Finish, r: float, half: float, *, square: bool) -> Solids:
+    """Temperature and flow knob at the two ends of a bar along x."""
+    style = pick(rng, ("fluted", "ribbed", "winged"), (0.3, 0.35, 0.35))
+    style = "square" if square and rng.random() < 0.6 else style
+    state, button_at = int(rng.integers(2**32)), between(rng, -20, 70)
+    knobs = [
+        end_knob(np.random.default_rng(state), finish, r, hot=hot, style=style, angle_deg=button_at)
+        for hot in (True, False)
+    ]
+    gap = finish.on(mesh.cylinder(1.7 * r, half - 1, half + 2.5, "chrome"))
+    across = mesh.rotation_about("y", 90)
+    turns = [across, mesh.rotation_about("z", 180) @ across]
+    sides = turns if rng.random() < 0.7 else turns[::-1]  # temperature mostly on the right
+    pieces: list[Solid] = []
+    for knob, turn in zip(knobs, sides, strict=True):
+        pieces += moved((*gap, *moved(knob, (0, 0, half + 2))), (0, 0, 0), rotation=turn)
+    return tuple(pieces)
+
+
 def _bar(rng: Rng) -> Tap:
     """Exposed bar: body between two unions, temperature knob at one end, flow knob at the other."""
     finish = draw_finish(rng)
-    space, out = between(rng, 138, 162), between(rng, 40, 66)
-    r = between(rng, 19, 27)
-    square = rng.random() < 0.2
-    half = space / 2 + between(rng, 14, 34)
-    if square:
-        deep = between(rng, 1.0, 1.5) * 2 * r
-        bar = mesh.rounded_box((2 * r, deep, 2 * half), "chrome", radius_mm=1, corner_mm=between(rng, 2, 8)).moved(
-            (0, 0, -half)
-        )
-    else:
-        waist = between(rng, 0.82, 1.06)
-        bar = mesh.lathe(
-            [
-                (r * 0.92, -half),
-                (r, -half + 2),
-                (r, -half * 0.78),
-                (r * waist, -half * 0.55),
-                (r * waist, half * 0.55),
-                (r, half * 0.78),
-                (r, half - 2),
-                (r * 0.92, half),
-            ],
-            "chrome",
-            around=88,
-            crease_deg=40,
-        )
+    space, out, r = between(rng, 138, 162), between(rng, 40, 66), between(rng, 19, 27)
+    half, square = space / 2 + between(rng, 14, 34), rng.random() < 0.2
     centre = -out - r * 0.6
-    along_x = mesh.rotation_about("y", 90)
-    style = (
-        "square"
-        if square and rng.random() < 0.6
-        else pick(rng, ("fluted", "ribbed", "winged", "smooth"), (0.3, 0.35, 0.25, 0.1))
-    )
-    style = "winged" if style == "smooth" else style
-    state = int(rng.integers(2**32))
-    button_at = between(rng, -20, 70)
-    warm = end_knob(np.random.default_rng(state), finish, r, hot=True, style=style, angle_deg=button_at)
-    flow = end_knob(np.random.default_rng(state), finish, r, hot=False, style=style, angle_deg=button_at)
-    left, right = (warm, flow) if rng.random() < 0.3 else (flow, warm)
-    gap = finish.on(mesh.cylinder(1.7 * r, half - 1, half + 2.5, "chrome"))
-    ends = (
-        *moved((*gap, *moved(right, (0, 0, half + 2))), (0, centre, 0), rotation=along_x),
-        *moved(
-            (*gap, *moved(left, (0, 0, half + 2))), (0, centre, 0), rotation=mesh.rotation_about("z", 180) @ along_x
-        ),
-    )
-    pieces = (*legs(rng, finish, space, out), *finish.on(bar.moved((0, centre, 0), rotation=along_x)), *ends)
+    barrel = _barrel(rng, r, half, square).moved((0, 0, 0), rotation=mesh.rotation_about("y", 90))
+    body = moved((*finish.on(barrel), *_bar_ends(rng, finish, r, half, square=square)), (0, centre, 0))
     extra, around, rooms = _bar_outlet(rng, finish, centre, r, half)
-    return Tap(
-        "bar-mixer",
-        (*pieces, *extra),
-        "wall",
-        rooms,
-        out + r,
-        90,
-        spacing_mm=space,
-        around=around,
-        variety={"form": "bar-mixer"},
-    )
+    solids = (*legs(rng, finish, space, out), *body, *extra)
+    form = {"form": "bar-mixer"}
+    return Tap("bar-mixer", solids, "wall", rooms, out + r, 90, spacing_mm=space, around=around, variety=form)
 
 
 def _bar_outlet(

@@ -173,6 +173,16 @@ def loft(
     return mesh.rings(np.array(rows), material, crease_deg=crease)
 
 
+def folded(tall_mm: float, reach_mm: float, corner_mm: float, slope_mm: float) -> Array:
+    """Path (K, 2) in (y, z): straight up, a tight corner, then out to -y, gaining ``slope_mm`` on the way."""
+    rise = np.column_stack([np.zeros(10), np.linspace(0, tall_mm - corner_mm, 10)])
+    gain = slope_mm / reach_mm
+    bend = bezier([(0, tall_mm - corner_mm), (0, tall_mm), (-corner_mm, tall_mm + gain * corner_mm)], count=10)
+    out = np.linspace(corner_mm, reach_mm, 12)
+    run = np.column_stack([-out, tall_mm + gain * out])
+    return np.concatenate([rise, bend[1:], run[1:]])
+
+
 def raised(path_yz: Array, z_mm: float) -> Array:
     """The path (K, 2) lifted by ``z_mm``."""
     return np.asarray(path_yz, float) + np.array([0.0, z_mm])

@@ -64,59 +64,42 @@ def shower_hose(rng: Rng, start_mm: tuple[float, float, float]) -> Solids:
     return hose, nut
 
 
+def _lever_on(rng: Rng, finish: Finish, r: float, rise: float) -> Solids:
+    """Cartridge housing and lever of a wall mixer about the x axis: in front, on top or slanting."""
+    tilt = pick(rng, ("front", "top", "slant"), (0.45, 0.35, 0.2))
+    lean = {"front": 90.0, "top": between(rng, -5, 12), "slant": between(rng, 30, 60)}[tilt]
+    house = finish.on(mesh.cylinder(2 * r * 1.02, 0, rise + 12, "chrome", chamfer_mm=1.5))
+    turned = mesh.rotation_about("z", 180.0 if tilt == "front" and rng.random() < 0.35 else 0.0)
+    lever = moved(handles.single_lever(rng, finish, r * 1.02), (0, 0, rise + 13), rotation=turned)
+    return moved((*house, *lever), (0, 0, 0), rotation=mesh.rotation_about("x", lean))
+
+
+def bath_spout(rng: Rng, finish: Finish, start_y_mm: float, r: float) -> tuple[Solids, float]:
+    """Spout that leaves a wall mixer's body to -y and down; pieces and reach from the body."""
+    reach, d, y = between(rng, 110, 230), between(rng, 20, 26), start_y_mm
+    far = (y - reach * 0.8, -between(rng, 0, 30))
+    path = bezier([(y, -r * 0.2), (y - reach * 0.3, -r * 1.2), far, (y - reach, -between(rng, 32, 60))], count=36)
+    spout = loft(path, taper(d * 1.2, d, 36), taper(d * 1.1, d, 36), hollow_mm=4)
+    return (*finish.on(spout), *outlet(path, finish, diameter_mm=d * 1.05, long_mm=8)), reach
+
+
 def wall_bar(rng: Rng) -> Tap:
     """Exposed wall mixer on two unions: lever on top or in front, spout or shower outlet below."""
     finish = draw_finish(rng)
-    space, out = between(rng, 130, 160), between(rng, 42, 66)
-    r = between(rng, 19, 26)
-    turn = mesh.rotation_about("y", 90)
-    bulge = between(rng, 1.0, 1.35)
-    half = space / 2 + between(rng, 8, 18)
-    bar = mesh.lathe(
-        [
-            (r * 0.55, -half),
-            (r * 0.8, -half + 3),
-            (r * 0.85, -space * 0.3),
-            (r * bulge, -space * 0.12),
-            (r * bulge, space * 0.12),
-            (r * 0.85, space * 0.3),
-            (r * 0.8, half - 3),
-            (r * 0.55, half),
-        ],
-        "chrome",
-        crease_deg=45,
-    )
-    body = finish.on(bar.moved((0, -out - r * 0.5, 0), rotation=turn))
+    space, out, r = between(rng, 130, 160), between(rng, 42, 66), between(rng, 19, 26)
+    rise, half = r * between(rng, 1.0, 1.35), space / 2 + between(rng, 8, 18)
+    one_end = [(rise, space * 0.12), (r * 0.85, space * 0.3), (r * 0.8, half - 3), (r * 0.55, half)]
+    bar = mesh.lathe([(x, -z) for x, z in one_end[::-1]] + one_end, "chrome", crease_deg=45)
     centre = -out - r * 0.5
-    tilt = pick(rng, ("front", "top", "slant"), (0.45, 0.35, 0.2))
-    lean = {"front": 90.0, "top": between(rng, -5, 12), "slant": between(rng, 30, 60)}[tilt]
-    cart = finish.on(mesh.cylinder(2 * r * 1.02, 0, r * bulge + 12, "chrome", chamfer_mm=1.5))
-    lever = moved(
-        handles.single_lever(rng, finish, r * 1.02),
-        (0, 0, r * bulge + 13),
-        rotation=mesh.rotation_about("z", 180.0 if tilt == "front" and rng.random() < 0.35 else 0.0),
-    )
-    top = moved((*cart, *lever), (0, centre, 0), rotation=mesh.rotation_about("x", lean))
-    pieces = (*legs(rng, finish, space, out), *body, *top)
+    body = finish.on(bar.moved((0, 0, 0), rotation=mesh.rotation_about("y", 90)))
+    pieces = (
+        *legs(rng, finish, space, out), *moved((*body, *_lever_on(rng, finish, r, rise)), (0, centre, 0))
+    )  # fmt: skip
     around: Solids = ()
-    bath = rng.random() < 0.55
-    reach = 120.0
+    reach, bath = 120.0, rng.random() < 0.55
     if bath:
-        reach, d = between(rng, 130, 230), between(rng, 20, 26)
-        path = bezier(
-            [
-                (centre, -r * 0.3),
-                (centre - reach * 0.3, -r * 1.3),
-                (centre - reach * 0.8, -between(rng, 0, 30)),
-                (centre - reach, -between(rng, 30, 60)),
-            ],
-            count=36,
-        )
-        pieces = (
-            *pieces,
-            *finish.on(loft(path, taper(d * 1.2, d, 36), taper(d * 1.1, d, 36), hollow_mm=4)),
-            *outlet(path, finish, diameter_mm=d * 1.05, long_mm=8),
-        )
+        spout, reach = bath_spout(rng, finish, centre, r)
+        pieces = (*pieces, *spout)
     if not bath or rng.random() < 0.35:
         nipple = mesh.cylinder(19, -r - 18, -r * 0.3, "chrome")
         pieces = (*pieces, *finish.on(nipple.moved((0, centre, 0))))

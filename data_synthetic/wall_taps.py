@@ -6,7 +6,7 @@ Sizes are common practice, no source.
 from __future__ import annotations
 
 from data_synthetic import mesh
-from data_synthetic.mesh import Array
+from data_synthetic.mesh import Array, Solid
 from data_synthetic.tap_heads import PUSH, QUARTER, SCREW, head_pair
 from data_synthetic.tap_shapes import (
     Finish,
@@ -51,64 +51,43 @@ def _hose_tail(rng: Rng, finish: Finish, path: Array) -> Solids:
     return (*finish.on(along(path, male)), *(made if plastic else finish.on(*made)))
 
 
+def _barrel(rng: Rng, finish: Finish, r: float, stand: float) -> Solids:
+    """Plate, hexagon and horizontal neck of a bib tap, out of the wall."""
+    neck = mesh.lathe([(r * 0.9, 0), (r * 0.9, stand * 0.3), (r, stand * 0.4), (r, stand)], "brass")
+    grip = mesh.hexagon(between(rng, 22, 27), stand * 0.25, stand * 0.5, "brass")
+    return outward(finish.on(flange(rng, between(rng, 24, 34), r * 0.8), neck, grip))
+
+
+def _knuckle(r: float) -> Solid:
+    """Swelling where a bib tap's head meets its barrel."""
+    below = [(2, -r * 1.15), (r * 0.9, -r * 1.05), (r * 1.2, -r * 0.3)]
+    above = [(r * 1.25, r * 0.5), (r * 1.1, r * 1.2), (r, r * 1.5), (2, r * 1.5)]
+    return mesh.lathe(below + above, "brass", around=56, crease_deg=50)
+
+
 def bib(class_id: str, rng: Rng) -> Tap:
     """Bib (garden) tap out of a wall: horizontal barrel, head upright or leaning, outlet turned down."""
     garden = rng.random() < {SCREW: 0.75, QUARTER: 0.55}.get(class_id, 0.0)
-    metal = (
-        Finish(pick(rng, ("brass", "bronze", "chrome", "satin_nickel"), (0.5, 0.15, 0.2, 0.15)))
-        if garden
-        else draw_finish(rng)
-    )
+    plain = Finish(pick(rng, ("brass", "bronze", "chrome", "satin_nickel"), (0.5, 0.15, 0.2, 0.15)))
+    metal = plain if garden else draw_finish(rng)
     r, stand = between(rng, 11, 15), between(rng, 34, 60)
-    plate = outward([flange(rng, between(rng, 24, 34), r * 0.8)])
-    neck = outward(
-        [
-            mesh.lathe([(r * 0.9, 0), (r * 0.9, stand * 0.3), (r, stand * 0.4), (r, stand)], "brass"),
-            mesh.hexagon(between(rng, 22, 27), stand * 0.25, stand * 0.5, "brass"),
-        ]
-    )
-    knuckle = mesh.lathe(
-        [
-            (2, -r * 1.15),
-            (r * 0.9, -r * 1.05),
-            (r * 1.2, -r * 0.3),
-            (r * 1.25, r * 0.5),
-            (r * 1.1, r * 1.2),
-            (r, r * 1.5),
-            (2, r * 1.5),
-        ],
-        "brass",
-        around=56,
-        crease_deg=50,
-    )
     lean = between(rng, 0, 38) if rng.random() < 0.45 else 0.0
-    turn = mesh.rotation_about("x", lean)
     hot, cold = head_pair(class_id, rng, metal, r * 1.05, garden=garden)
-    crown = moved((*metal.on(knuckle), *moved(cold, (0, 0, r * 1.4))), (0, -stand, 0), rotation=turn)
     reach, drop = between(rng, 32, 60), between(rng, 26, 48)
     path = bezier([(-stand, 0), (-stand - reach * 0.7, 4), (-stand - reach, 0), (-stand - reach, -drop)], count=30)
     spout = loft(path, taper(2 * r, between(rng, 17, 21), 30), taper(2.1 * r, between(rng, 17, 21), 30), hollow_mm=5)
     nose = _hose_tail(rng, metal, path) if garden else outlet(path, metal, diameter_mm=20, long_mm=7)
-    solids = (*metal.on(*plate, *neck, spout), *crown, *nose)
-    if lean == 0.0 and not garden and rng.random() < 0.5:
-        twin = (
-            *metal.on(*plate, *neck, spout, knuckle.moved((0, -stand, 0))),
-            *moved(hot, (0, -stand, r * 1.4)),
-            *nose,
-        )
-        return Tap(
-            "bib-pair",
-            solids,
-            "wall",
-            ("wall", "sink_wall"),
-            stand + reach,
-            80,
-            partner=twin,
-            spacing_mm=between(rng, 150, 210),
-        )
-    return Tap(
-        "bib", solids, "wall", ("outdoor", "outdoor", "wall") if garden else ("wall", "sink_wall"), stand + reach, 80
+    body = (*_barrel(rng, metal, r, stand), *metal.on(spout), *nose)
+    turn = mesh.rotation_about("x", lean)
+    one, twin = (
+        (*body, *moved((*metal.on(_knuckle(r)), *moved(head, (0, 0, r * 1.4))), (0, -stand, 0), rotation=turn))
+        for head in (cold, hot)
     )
+    out = stand + reach
+    if not garden and rng.random() < 0.3:
+        space = between(rng, 150, 210)
+        return Tap("bib-pair", one, "wall", ("wall", "sink_wall"), out, 80, partner=twin, spacing_mm=space)
+    return Tap("bib", one, "wall", ("outdoor", "outdoor", "wall") if garden else ("wall", "sink_wall"), out, 80)
 
 
 def wall_spout(class_id: str, rng: Rng) -> Tap:

@@ -18,6 +18,8 @@ from data_synthetic.tap_shapes import (
     between,
 )
 
+THICK_MM = 7.0
+
 
 def joined(pieces: Solids) -> Solid:
     """Many pieces of one material as one solid."""
@@ -30,63 +32,56 @@ def joined(pieces: Solids) -> Solid:
     )
 
 
+TILES_MM = ((150, 75), (200, 100), (100, 100), (150, 150), (200, 200), (300, 100), (300, 600), (250, 400), (60, 60))
+BRICKS = ((0.5, 0.25, 0.18), (0.55, 0.4, 0.28), (0.42, 0.36, 0.33))
+
+
+def _laid(
+    rng: Rng, tile: Solid, size_mm: tuple[float, float], joint_mm: float, *, bond: bool, half_width_mm: float,
+    z_mm: tuple[float, float],
+) -> list[Solid]:  # fmt: skip
+    """Copies of a tile over the wall, each a little out of true."""
+    wide, high = size_mm[0] + joint_mm, size_mm[1] + joint_mm
+    shift = rng.uniform(0, 1, 2)
+    pieces = []
+    for i in range(int((z_mm[1] - z_mm[0]) / high) + 1):
+        for j in range(int(2 * half_width_mm / wide) + 1):
+            x = -half_width_mm + (j + shift[0] + (0.5 if bond and i % 2 else 0.0)) * wide
+            lean_x, lean_z, out = rng.normal(0, (0.12, 0.12, 0.15))
+            turn = mesh.rotation_about("x", float(lean_x)) @ mesh.rotation_about("z", float(lean_z))
+            pieces.append(tile.moved((x, THICK_MM + float(out), z_mm[0] + (i + shift[1]) * high), rotation=turn))
+    return pieces
+
+
 def tiles(
     rng: Rng, *, brick: bool = False, half_width_mm: float = 850.0, z_mm: tuple[float, float] = (-500.0, 800.0)
 ) -> Solids:
     """Real tiles (or bricks) with joints on the plane y = 0, facing -y: bevelled, a little uneven."""
     if brick:
-        wide, high, joint, bevel = 215.0, 65.0, between(rng, 8, 12), between(rng, 1.5, 4)
-        base = np.array(((0.5, 0.25, 0.18), (0.55, 0.4, 0.28), (0.42, 0.36, 0.33))[int(rng.integers(3))])
+        size, joint, bevel = (215.0, 65.0), between(rng, 8, 12), between(rng, 1.5, 4)
+        base = np.array(BRICKS[int(rng.integers(len(BRICKS)))])
     else:
-        wide, high = (
-            (150, 75),
-            (200, 100),
-            (100, 100),
-            (150, 150),
-            (200, 200),
-            (300, 100),
-            (300, 600),
-            (250, 400),
-            (60, 60),
-        )[int(rng.integers(9))]
-        joint, bevel = between(rng, 1.5, 4.5), between(rng, 0.4, 1.5)
-        if rng.random() < 0.25:
-            bevel = min(wide, high) * 0.12
-        grey = between(rng, 0.3, 0.95)
-        base = (
-            np.array([grey, grey, grey]) * rng.uniform(0.75, 1.0, 3)
-            if rng.random() < 0.5
-            else np.array([0.88, 0.88, 0.86])
-        )
-    rows = int((z_mm[1] - z_mm[0]) / (high + joint)) + 1
-    columns = int(2 * half_width_mm / (wide + joint)) + 1
+        wide, high = TILES_MM[int(rng.integers(len(TILES_MM)))]
+        size, joint, bevel = (float(wide), float(high)), between(rng, 1.5, 4.5), between(rng, 0.4, 1.5)
+        bevel = min(size) * 0.12 if rng.random() < 0.25 else bevel
+        coloured = between(rng, 0.3, 0.95) * rng.uniform(0.75, 1.0, 3)
+        base = coloured if rng.random() < 0.5 else np.array([0.88, 0.88, 0.86])
     bond = brick or rng.random() < 0.4
-    shift = rng.uniform(0, 1, 2)
-    groups: list[list[Solid]] = [[], [], []] if brick else [[]]
-    thick = 7.0
-    tile = _tile(wide, high, thick, bevel)
-    for i in range(rows):
-        for j in range(columns):
-            x = -half_width_mm + (j + shift[0] + (0.5 if bond and i % 2 else 0.0)) * (wide + joint)
-            z = z_mm[0] + (i + shift[1]) * (high + joint)
-            lean = mesh.rotation_about("x", float(rng.normal(0, 0.12))) @ mesh.rotation_about(
-                "z", float(rng.normal(0, 0.12))
-            )
-            groups[int(rng.integers(len(groups)))].append(
-                tile.moved((x, thick + float(rng.normal(0, 0.15)), z), rotation=lean)
-            )
+    laid = _laid(rng, _tile(*size, THICK_MM, bevel), size, joint, bond=bond, half_width_mm=half_width_mm, z_mm=z_mm)
+    order = rng.integers(0, 3 if brick else 1, len(laid))
+    rough = 0.9 if brick else between(rng, 0.05, 0.35)
     solids = []
-    for group in groups:
-        colour = np.clip(base * rng.uniform(0.8, 1.15), 0.02, 0.97) if brick else np.clip(base, 0.02, 0.97)
-        tint: Tint = (float(colour[0]), float(colour[1]), float(colour[2]))
-        solids.append(joined(tuple(group)).of("tile", tint=tint, roughness=0.9 if brick else between(rng, 0.05, 0.35)))
+    for k in np.unique(order):
+        shade = np.clip(base * (rng.uniform(0.8, 1.15) if brick else 1.0), 0.02, 0.97)
+        tint: Tint = (float(shade[0]), float(shade[1]), float(shade[2]))
+        solids.append(
+            joined(tuple(p for p, o in zip(laid, order, strict=True) if o == k)).of("tile", tint=tint, roughness=rough)
+        )
     level = between(rng, 0.35, 0.85)
-    grout = _block((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300))
-    depth = 4.0 + (2.0 if brick else 0.0)
-    solids.append(
-        grout.moved((0, depth, z_mm[0] - 150)).of("paint", tint=(level, level * 0.98, level * 0.94), roughness=0.9)
+    grout = _block((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300)).moved(
+        (0, 6.0 if brick else 4.0, z_mm[0] - 150)
     )
-    return tuple(solids)
+    return (*solids, grout.of("paint", tint=(level, level * 0.98, level * 0.94), roughness=0.9))
 
 
 def _tile(wide: float, high: float, thick: float, bevel: float) -> Solid:
