@@ -128,7 +128,8 @@ def a_screwdriver(rng: np.random.Generator) -> Thing:
     grip, blade = within(rng, 65, 100), within(rng, 60, 120)
     wide = within(rng, 18, 30)
     handle = lathe([(wide * 0.3, 0), (wide * 0.5, 6), (wide * 0.42, grip * 0.6), (wide * 0.5, grip * 0.8),
-                    (wide * 0.25, grip)], "coloured_plastic", crease_deg=60).of("coloured_plastic", tint=plastic_tint(rng))  # fmt: skip
+                    (wide * 0.25, grip)], "coloured_plastic", crease_deg=60)  # fmt: skip
+    handle = handle.of("coloured_plastic", tint=plastic_tint(rng))
     shaft = cylinder(within(rng, 4, 7), grip - 3, grip + blade, "steel", around=32)
     drop = float(np.degrees(np.arctan2(wide * 0.4, grip + blade)))
     turn = rotation_about("y", 90 + drop)

@@ -18,7 +18,7 @@ LOOKS: dict[str, tuple[tuple[float, float, float], float, float, float]] = {
     "bright_brass": ((0.85, 0.64, 0.30), 0.08, 0.22, 1.0),
     "bronze": ((0.55, 0.37, 0.20), 0.25, 0.50, 1.0),
     "copper": ((0.82, 0.47, 0.32), 0.15, 0.35, 1.0),
-    "chrome": ((0.66, 0.67, 0.68), 0.04, 0.12, 1.0),
+    "chrome": ((0.66, 0.67, 0.68), 0.06, 0.14, 1.0),
     "satin_nickel": ((0.58, 0.55, 0.50), 0.22, 0.38, 1.0),
     "steel": ((0.55, 0.55, 0.54), 0.15, 0.35, 1.0),
     "zinc": ((0.50, 0.51, 0.53), 0.28, 0.50, 1.0),
@@ -125,6 +125,7 @@ def _worn(solid: Solid, base: Array, rough: Array, metal: Array, wear: Wear, rng
             continue
         cloud = noise(points, 7.0, rng) * 0.6 + noise(points, 2.0, rng) * 0.6
         share = np.clip((cloud - 2.0 * (1 - amount) + 0.35) * 2.2 * sharp, 0, 1) * (0.35 + 0.6 * amount)
+        share = share if metallic else 0.35 * share  # moulded and rubber faces shed most of it
         colour, low, high, _metal = LOOKS[name]
         base[:] = _blend(base, share, np.array(colour) * rng.uniform(0.75, 1.1))
         rough[:] = _blend(rough, share, rng.uniform(low, high))

@@ -6,7 +6,8 @@ secondary coin pages for the United Kingdom; Japan Mint. Card: ISO/IEC 7810 ID-1
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -137,7 +138,7 @@ def _coin_picture(
 
 
 def _uv(vertices_mm: Array, width_mm: float, length_mm: float) -> Array:
-    """Picture coordinates from above; the sides get a small slope, as a face of no area in the picture renders as NaN."""
+    """Picture coordinates from above; the sides slope a little so that no face lacks area there."""
     below = 1e-3 * (vertices_mm[:, 2].max() - vertices_mm[:, 2])
     return np.column_stack([vertices_mm[:, 0] / width_mm + 0.5 + below, 0.5 - vertices_mm[:, 1] / length_mm + below])
 
@@ -274,6 +275,28 @@ def _ruler_board(
             if column < w - 4:
                 board[h - round(reach * PX_PER_MM) :, column - 1 : column + 1] = ink
     return board, zero
+
+
+@cache
+def _page(paper: str) -> NDArray[np.float32]:
+    from identify.reference import sheet as printed
+
+    return np.repeat(printed.board_picture(paper, 5.0)[..., None] / 255, 3, axis=2).astype(np.float32)
+
+
+def sheet(rng: np.random.Generator) -> Object:
+    """The printed scale sheet: its upper face is z = 0, so that a part stands on it; centred on the free area."""
+    from identify.reference import sheet as printed
+
+    layout = printed.layout("a4" if rng.random() < 0.7 else "letter")
+    wide, tall = layout.size_mm
+    page = _slab(wide, tall, 0.1, 0.15)
+    surface = _textured(page, wide, tall, within(rng, 0.5, 0.8), 0.0)
+    left, top, free_wide, free_tall = layout.free_mm
+    shift = np.array([wide / 2 - left - free_wide / 2, top + free_tall / 2 - tall / 2, 0.0])
+    surface = replace(surface, vertices_mm=surface.vertices_mm + shift - [0, 0, 0.1])
+    picture = np.clip(_page("a4" if layout.id == "sheet" else "letter") * within(rng, 0.82, 0.95), 0.03, 0.97)
+    return Object(surface, picture, "sheet", layout.id, None, 0.0, _corners(wide, tall, 0.0) + shift)
 
 
 def tick(board: np.ndarray, column_px: int, reach_px: int, thick_px: int, ink: int) -> None:

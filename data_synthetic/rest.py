@@ -64,28 +64,31 @@ def turned_onto(normal: Array) -> Array:
     return np.eye(3) + k + k @ k / (1 + cosine)
 
 
-def stable_rests(part: Part, *, margin_mm: float = 0.15) -> list[tuple[Array, float]]:
-    """Outward normals (3,) of the hull's faces that the part can lie on, each with the face's area [mm2].
+def stable_rest(part: Part, rng: np.random.Generator, *, steepest: float, margin_mm: float = 0.01) -> Array | None:
+    """Outward normal (3,) of a face of the part's hull that it can lie on, or None.
 
-    A face is stable when the centre of mass projects into it, ``margin_mm`` from every edge.
+    Faces come up by the root of their area; the first on which the centre of mass projects ``margin_mm`` inside every
+    edge is taken. Faces with more than ``steepest`` of their normal along the part's axis (its ends) are left out.
     """
-    points = part.points_mm()
-    hull = ConvexHull(points)
+    hull = ConvexHull(part.points_mm())
+    corners = hull.points[hull.vertices]
     centre = centre_of_mass_mm(part.solids)
-    keys = np.round(hull.equations, 3)
-    _, group = np.unique(keys, axis=0, return_inverse=True)
-    group = group.reshape(-1)
-    rests = []
-    for label in range(int(group.max()) + 1):
-        simplices = hull.simplices[group == label]
-        normal = hull.equations[group == label][0, :3]
+    planes, group = np.unique(np.round(hull.equations, 3), axis=0, return_inverse=True)
+    triangles = hull.points[hull.simplices]
+    areas = np.linalg.norm(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]), axis=1) / 2
+    area = np.bincount(group.reshape(-1), weights=areas)
+    order = np.argsort(-(area**0.5) * rng.random(len(area)) ** 0.5)
+    for k in order:
+        normal = hull.equations[np.argmax(group.reshape(-1) == k), :3]
+        if abs(normal @ AXIS) > steepest:
+            continue
+        touching = corners[corners @ normal + planes[k, 3] > -0.02]
         turn = turned_onto(normal)
-        corners = np.ascontiguousarray((points[np.unique(simplices)] @ turn.T)[:, :2], np.float32)
-        outline = cv2.convexHull(corners).reshape(-1, 2)
-        middle = tuple(float(v) for v in (turn @ centre)[:2])
-        if len(outline) >= 3 and cv2.pointPolygonTest(outline, middle, True) > margin_mm:
-            rests.append((normal, float(cv2.contourArea(outline))))
-    return rests
+        outline = cv2.convexHull(np.ascontiguousarray((touching @ turn.T)[:, :2], np.float32)).reshape(-1, 2)
+        foot = tuple(float(v) for v in (turn @ centre)[:2])
+        if len(outline) >= 3 and cv2.pointPolygonTest(outline, foot, True) > margin_mm:
+            return normal
+    return None
 
 
 def _spun(rng: np.random.Generator, turn: Array) -> Array:
@@ -110,14 +113,8 @@ def standing(part: Part, rng: np.random.Generator) -> Placed | None:
 
 def lying(part: Part, rng: np.random.Generator) -> Placed | None:
     """The part on a stable face of its hull, its axis lying unless the part has no end to stand on."""
-    rests = stable_rests(part)
-    if part.stands_on:
-        rests = [(normal, area) for normal, area in rests if abs(normal @ AXIS) < 0.75]
-    if not rests:
-        return None
-    shares = np.array([area for _, area in rests]) ** 0.5
-    normal = rests[int(rng.choice(len(rests), p=shares / shares.sum()))][0]
-    return _down(part, "lying", _spun(rng, turned_onto(normal)))
+    normal = stable_rest(part, rng, steepest=0.75 if part.stands_on else 1.0)
+    return None if normal is None else _down(part, "lying", _spun(rng, turned_onto(normal)))
 
 
 def leaning(placed: Placed, rng: np.random.Generator) -> Placed:

@@ -11,7 +11,7 @@ import numpy as np
 
 from data_synthetic import clutter, lights, references, textures
 from data_synthetic.camera import View, held
-from data_synthetic.finish import Surface, any_wear, surface
+from data_synthetic.finish import Surface, Wear, any_wear, surface
 from data_synthetic.mesh import Array, InstalledScene, Part, Solid, rotation_about
 from data_synthetic.render import Plane, Setting
 from data_synthetic.rest import Placed, at_rest
@@ -111,11 +111,14 @@ class Laid:
 def lay_reference(rng: np.random.Generator, kind: str, placed: Placed, *, detail: int) -> Laid:
     """A reference beside the part at a random turn, never overlapping it; or a coin on the part's level top."""
     made = {"coin": lambda: references.coin(rng, detail=detail), "card": lambda: references.card(rng),
-            "ruler": lambda: references.ruler(rng)}[kind]()  # fmt: skip
+            "ruler": lambda: references.ruler(rng), "sheet": lambda: references.sheet(rng)}[kind]()  # fmt: skip
     turn = rotation_about("z", within(rng, 0, 360))
     base, points = made.surface.vertices_mm @ turn.T, placed.points_mm()
     top = float(points[:, 2].max())
     level = points[points[:, 2] > top - 0.05]
+    if kind == "sheet":
+        beneath = np.append(hull_xy(points).mean(0) + rng.normal(0, 9, 2), 0.0)
+        return _put(made, turn, beneath, on_part=False)
     if kind == "coin" and rng.random() < 0.12 and len(level) > 8:
         plateau = hull_xy(level)
         if cv2.contourArea(plateau) > 110:
@@ -159,7 +162,7 @@ def scatter(
 
 def seen_apart(view: View, part_mm: Array, laid: Laid) -> bool:
     """Whether the part hides nothing of the reference from this view (or the coin lies on the part)."""
-    if laid.on_part:
+    if laid.on_part or laid.object.kind == "sheet":
         return True
     front, behind = (cv2.convexHull(view.project(p).astype(np.float32)).reshape(-1, 2)
                      for p in (part_mm, laid.surface.vertices_mm))  # fmt: skip
@@ -232,7 +235,7 @@ def on_bench(
     light = lights.lit(rng, room)
     part = part if part is not None and part.solids else None
     placed = None if part is None else at_rest(part, rng)
-    kind = pick(rng, {"coin": 0.4, "card": 0.2, "ruler": 0.2, "none": 0.2})
+    kind = pick(rng, {"coin": 0.4, "card": 0.18, "ruler": 0.17, "sheet": 0.07, "none": 0.18})
     laid = None
     if placed is not None and kind != "none":
         laid = lay_reference(rng, kind, placed, detail=96 if size > 500 else 64)
@@ -247,15 +250,22 @@ def on_bench(
     things, _ = scatter(rng, taken, points[:, :2].mean(0), spread_mm=max(spread, 45.0), count=count)
     things += list(placed.support) if placed is not None else []
     wear = any_wear(rng)
+    if laid is not None and laid.object.kind == "sheet":
+        plane = replace(plane, corners_mm=plane.corners_mm - [0, 0, 0.1])
     setting = Setting(
         part=None if placed is None else surface(placed.solids(), rng, wear=wear),
         reference=None if laid is None else laid.surface,
         picture=None if laid is None else laid.object.picture,
-        clutter=surface(tuple(things), rng, wear=any_wear(rng)) if things else None,
+        clutter=_calm(surface(tuple(things), rng, wear=Wear(dull=within(rng, 0, 0.7)))) if things else None,
         bench=plane, wall=None, environment=light.environment, flash=light.flash,
     )  # fmt: skip
     truth = _truth(part, placed, laid, view) | {"bench": family, "light": room}
     return Scene(setting, view, _white(light), truth)
+
+
+def _calm(piece: Surface) -> Surface:
+    """Surroundings without mirror-smooth metal, whose caustics would take too many samples."""
+    return replace(piece, rough=np.where(piece.metal > 0.5, np.maximum(piece.rough, 0.16), piece.rough))
 
 
 def _white(light: lights.Light) -> Array:
@@ -317,7 +327,7 @@ def in_building(tap: InstalledScene, rng: np.random.Generator, *, split: str, wi
                 width_px=width_px, height_px=height_px)  # fmt: skip
     setting = Setting(
         part=surface(tap.solids, rng, wear=any_wear(rng)) if tap.solids else None, reference=None, picture=None,
-        clutter=surface(tap.surroundings, rng) if tap.surroundings else None,
+        clutter=_calm(surface(tap.surroundings, rng)) if tap.surroundings else None,
         bench=deck, wall=wall, environment=light.environment, flash=light.flash,
     )  # fmt: skip
     truth = _truth(None, None, None, view) | {

@@ -151,7 +151,7 @@ def _bonnet(
     solids = [lathe(profile, look.top)]
     z += high
     if concealed:
-        reach = within(rng, 14, 40)
+        reach = within(rng, 12, 32)
         if rng.random() < 0.55:
             outer = 2 * r1 * within(rng, 0.95, 1.15)
             solids.append(threaded(outer, within(rng, 0.9, 1.6), z - 1, z + reach, look.top, form="metric"))
@@ -193,7 +193,7 @@ def _packing(rng: np.random.Generator, z: float, shaft: float, look: Look, *, gl
 def _spindle(
     rng: np.random.Generator, z: float, shaft: float, look: Look, *, rising: bool, concealed: bool
 ) -> tuple[End, list[Solid]]:
-    reach = within(rng, 5, 16) + (within(rng, 10, 35) if concealed else 0.0)
+    reach = within(rng, 5, 15) + (within(rng, 8, 25) if concealed else 0.0)
     if rising and rng.random() < 0.4:
         coarse = min(within(rng, 5, 10), reach)
         solids = [threaded(shaft, within(rng, 1.8, 2.6), z - 2, z + coarse, look.spindle, form="metric"),

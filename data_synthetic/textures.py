@@ -101,9 +101,10 @@ def speckled(rng: np.random.Generator, size: int) -> Texture:
 
 def steel(rng: np.random.Generator, size: int) -> Texture:
     """Brushed stainless top or sink drainer."""
-    grain = cloud(rng, size, 200, octaves=2, stretch=60)
-    picture = _tone((0.72, 0.72, 0.71), grain, 0.035)
-    return _made(picture, grain, 0.12, rng.uniform(0.25, 0.42) + 0.03 * grain, 1.0)
+    lines = rng.normal(size=(size, max(4, size // 100))).astype(np.float32)
+    grain = cv2.resize(lines, (size, size), interpolation=cv2.INTER_LINEAR) + 0.5 * cloud(rng, size, 5, octaves=2)
+    picture = _tone((0.72, 0.72, 0.71), grain, 0.02)
+    return _made(picture, grain, 0.035, rng.uniform(0.25, 0.42) + 0.03 * grain, 1.0)
 
 
 def cloth(rng: np.random.Generator, size: int) -> Texture:

@@ -113,7 +113,8 @@ def _barrel(
         cord = within(rng, 2.0, 3.2)
         g0, g1, deep = groove_z - cord * 0.6, groove_z + cord * 0.6, cord * 0.75
         profile = [(radius - 0.4, z), (radius, z + 0.4), (radius, g0), (radius - deep, g0 + 0.01),
-                   (radius - deep, g1 - 0.01), (radius, g1), (radius, z + tall - 0.4), (radius - 0.4, z + tall)]  # fmt: skip
+                   (radius - deep, g1 - 0.01), (radius, g1), (radius, z + tall - 0.4),
+                   (radius - 0.4, z + tall)]  # fmt: skip
         solids.append(lathe(profile, body).of(body, tint=tint))
         inner = 2 * (radius - deep) + 2 * cord - within(rng, 0.0, 0.3)
         ring = o_ring(min(inner, 2 * radius + 0.9), cord * 0.95, groove_z)
