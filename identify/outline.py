@@ -19,17 +19,22 @@ from identify.model import Array, Bytes, NotMeasured, Outline, Photo, Reference
 PART = 1
 SMALL_PX = 420  # long side of the picture on which a part without labels is looked for
 CROP_PX = 520  # long side of the crop on which the mask is refined
+SLACK_REL = 0.02  # of the part's length: how far a network's border may be off
 LEAST_SHARE = 5e-4  # of the photo's area: a smaller part has too few pixels to measure
 Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seed:
-    """A rough mask of the part at some scale of the photo, and how wrong its border may be in its pixels."""
+    """A rough mask of the part at some scale of the photo, and how wrong its border may be in its pixels.
+
+    A ``trusted`` mask is on the part's border but for its resolution; another is cut anew by colour.
+    """
 
     inside: Mask
     slack_px: float
     method: str
+    trusted: bool
 
 
 def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | None = None) -> Outline | NotMeasured:
@@ -54,7 +59,7 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     inside, window = _refined(photo, kept, reference)
     if inside.sum() < 30:
         return _no_part()
-    contour, u_px = _sharpened(photo, inside, window)
+    contour, u_px = _sharpened(photo, inside, window, kept.slack_px * _cell_px(photo, kept))
     return Outline(
         contour_px=contour,
         inside=_filled(photo, contour),
@@ -77,7 +82,9 @@ def _from_labels(labels: Bytes) -> _Seed | NotMeasured:
     inside = _largest(labels == PART)
     if inside.sum() < 4:
         return _no_part()
-    return _Seed(inside, 1.5, "network mask, sub-pixel edges")
+    rows, columns = np.nonzero(inside)
+    slack = max(1.5, SLACK_REL * float(max(np.ptp(rows), np.ptp(columns))))
+    return _Seed(inside, slack, "network mask, sub-pixel edges", True)
 
 
 def _from_picture(photo: Photo, reference: Reference | None) -> _Seed | NotMeasured:
@@ -92,7 +99,7 @@ def _from_picture(photo: Photo, reference: Reference | None) -> _Seed | NotMeasu
     chosen = _most_salient(rough, unlike)
     if chosen is None:
         return _no_part()
-    return _Seed(chosen, 4.0, "object that stands out from the background, sub-pixel edges")
+    return _Seed(chosen, 4.0, "object that stands out from the background, sub-pixel edges", False)
 
 
 def _shrunk(rgb: Bytes, factor: float) -> Bytes:
@@ -153,7 +160,7 @@ def _reference_mask(photo: Photo, reference: Reference | None, shape_hw: tuple[i
 
 def _without_reference(seed: _Seed, photo: Photo, reference: Reference | None) -> _Seed:
     banned = _reference_mask(photo, reference, seed.inside.shape[:2], grow=1.0)
-    return _Seed(_largest(seed.inside & ~banned), seed.slack_px, seed.method)
+    return _Seed(_largest(seed.inside & ~banned), seed.slack_px, seed.method, seed.trusted)
 
 
 def _largest(mask: Mask) -> Mask:
@@ -177,6 +184,12 @@ class _Window:
     x0: int
     y0: int
     factor: float
+
+
+def _cell_px(photo: Photo, seed: _Seed) -> float:
+    """Size of a cell of the seed in pixels of ``photo.rgb``."""
+    height, width = photo.rgb.shape[:2]
+    return max(width / seed.inside.shape[1], height / seed.inside.shape[0])
 
 
 def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Mask, _Window]:
@@ -207,7 +220,7 @@ def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Ma
         crop.shape[1::-1],
         interpolation=cv2.INTER_NEAREST,
     ).astype(bool)
-    return _cut(crop, rough, banned, band), window
+    return (rough & ~banned if seed.trusted else _cut(crop, rough, banned, band)), window
 
 
 def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
@@ -232,7 +245,7 @@ def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
     return solid if solid.sum() > 0.4 * (rough & ~banned).sum() else rough & ~banned
 
 
-def _sharpened(photo: Photo, inside: Mask, window: _Window) -> tuple[Array, float]:
+def _sharpened(photo: Photo, inside: Mask, window: _Window, slack_px: float) -> tuple[Array, float]:
     """The mask's border moved to the sharp edge nearest it: (N, 2) in full-photo pixels, and u of a point [px]."""
     contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     border = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
@@ -240,13 +253,15 @@ def _sharpened(photo: Photo, inside: Mask, window: _Window) -> tuple[Array, floa
     spacing = max(1.0, 1.0 / window.factor)
     stations = _evenly(_rounded(in_rgb, 1.5 * spacing), spacing)
     normals = _normals(stations, 2.0 * spacing)
-    reach, step = 3.0 / window.factor + 2.0, 0.25 if window.factor > 0.5 else 0.5
-    offsets = np.arange(-reach, reach + step / 2, step)
+    reach = max(3.0 / window.factor, min(slack_px, 12.0 / window.factor)) + 2.0
+    step = 0.25 if window.factor > 0.5 else 0.5
+    count = int(np.ceil(reach / step))
+    offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, stations, normals, offsets)
     steep = steepness(profiles, step, 0.8)
     visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
-    gain = np.minimum(visible, 0.12) / 0.12 - 0.5 * (offsets / reach) ** 2
-    path = follow(gain, jump=3, jump_cost=0.04, closed=True)
+    gain = np.minimum(visible, 0.12) / 0.12 - 0.6 * (offsets / reach) ** 2
+    path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
     where, height = peak_offset(steep, path)
     shift = (where - len(offsets) // 2) * step
     edges = stations + np.where(height > 0.004, shift, offsets[path])[:, None] * normals

@@ -16,6 +16,7 @@ from identify.geometry.camera import moved
 from identify.model import Array, BudgetLine, Camera, Pose
 
 COVERAGE = 0.95
+UNLIKELY = 40.0  # squared distance beyond which a pose is no less likely: the quantities may be wrong themselves
 _STEPS = np.array([1e-3, 1e-4, 1e-4, 1e-4, 0.02, 0.02, 0.02])  # ln focal, rad, rad, rad, mm, mm, mm
 
 Function = Callable[[Camera, Pose, Array], float]
@@ -193,7 +194,8 @@ def informed(zeros: Functions, camera: Camera, pose: Pose, u: Array, *, odd: flo
     spread = gradient @ covariance @ gradient.T + np.diag(np.asarray(u, float) ** 2)
     distance = float(first @ np.linalg.solve(spread, first))
     if not np.isfinite(distance) or distance > odd * len(first):
-        return camera, pose, -0.5 * odd * len(first) - 0.5 * float(np.linalg.slogdet(spread)[1])
+        distance = min(distance, UNLIKELY) if np.isfinite(distance) else UNLIKELY
+        return camera, pose, -0.5 * distance - 0.5 * float(np.linalg.slogdet(spread)[1])
     likelihood = -0.5 * distance - 0.5 * float(np.linalg.slogdet(spread)[1])
     gain = covariance @ gradient.T @ np.linalg.inv(spread)
     new_camera, new_pose = moved(camera, pose, -gain @ first)

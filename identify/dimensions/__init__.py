@@ -87,11 +87,9 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
 def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
     found: Quantities = {}
     for pose in plane.poses:
-        lain = reading.lie(photo, outline, plane.camera, pose)
-        if lain is None:
-            continue
-        for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
-            found.setdefault(name, []).append((pose.weight, lain.likelihood, one))
+        for lain in reading.lie(photo, outline, plane.camera, pose):
+            for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
+                found.setdefault(name, []).append((pose.weight, lain.likelihood, one))
     if outline.cut_off:
         found.pop("overall_length", None)
     return found

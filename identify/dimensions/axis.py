@@ -20,6 +20,9 @@ from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
+MASS_REL = 0.07  # standard uncertainty of the centre of mass, of the length
+LEAST_SIDE_MM = 4.0  # a shorter side of the hull is a rounded edge
+LEAST_ODDS = 0.05  # a less likely rest is not looked at
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
 
@@ -90,7 +93,14 @@ class Profile:
 
 
 def settle(
-    axis: Axis, camera: Camera, pose: Pose, sides: Sides, *, under: Array | None = None, lift_mm: float = 0.0
+    axis: Axis,
+    camera: Camera,
+    pose: Pose,
+    sides: Sides,
+    *,
+    under: Array | None = None,
+    lift_mm: float = 0.0,
+    over_mm: float | None = None,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -99,6 +109,7 @@ def settle(
     under : (N,) contact height over radius, station by station; 1 for round sections, cos 30° where a hexagon lies
         on a flat. Default 1 everywhere.
     lift_mm : shift of the axis's height, for the budget.
+    over_mm : the part stands on the hull's side under this station; by default under its centre of mass.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -106,14 +117,32 @@ def settle(
     now = axis
     profile = _profile(now, camera, pose, sides)
     for _ in range(ROUNDS):
-        moved = _rested(_centred(now, profile), profile, factor, lift_mm)
+        moved = _rested(_centred(now, profile), profile, factor, lift_mm, over_mm)
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
-        supports = _supports(profile, factor)
-        profile = replace(_profile(now, camera, pose, sides), supports_mm=supports)
+        profile = replace(_profile(now, camera, pose, sides), supports_mm=_supports(profile, factor, over_mm))
         if change < 1e-6:
             break
     return profile
+
+
+def rests(profile: Profile, under: Array | None = None) -> list[tuple[float, float]]:
+    """Stations over the hull's sides that the part may stand on, with probabilities, the likeliest first.
+
+    The centre of mass is that of a solid turned part, give or take ``MASS_REL`` of the length, since parts are hollow
+    and of several materials. A rounded edge makes many short sides: from there the part tips to the long ones.
+    """
+    factor = np.ones(len(profile.left_mm)) if under is None else under
+    station, contact = _contacts(profile, factor)
+    corners = station[_upper_hull(station, contact)]
+    sides = [(a, b) for a, b in pairwise(corners) if b - a >= LEAST_SIDE_MM]
+    if not sides:
+        return [(_centre_of_mass(profile), 1.0)]
+    spread = MASS_REL * float(np.ptp(station)) * math.sqrt(2)
+    borders = [(before[1] + after[0]) / 2 for before, after in pairwise(sides)]
+    below = [0.0, *(0.5 * (1 + math.erf((x - _centre_of_mass(profile)) / spread)) for x in borders), 1.0]
+    ways = [((a + b) / 2, high - low) for (a, b), (low, high) in zip(sides, pairwise(below), strict=True)]
+    return sorted((way for way in ways if way[1] > LEAST_ODDS), key=lambda way: -way[1])
 
 
 def _profile(axis: Axis, camera: Camera, pose: Pose, sides: Sides) -> Profile:
@@ -138,9 +167,9 @@ def _centred(axis: Axis, profile: Profile) -> Axis:
     return Axis(foot, along / np.linalg.norm(along))
 
 
-def _supports(profile: Profile, factor: Array) -> tuple[float, float]:
+def _supports(profile: Profile, factor: Array, over_mm: float | None) -> tuple[float, float]:
     station, contact = _contacts(profile, factor)
-    first, last = _hull_side(station, contact, _centre_of_mass(profile))
+    first, last = _hull_side(station, contact, _centre_of_mass(profile) if over_mm is None else over_mm)
     return float(station[first]), float(station[last])
 
 
@@ -159,12 +188,12 @@ def _contacts(profile: Profile, factor: Array) -> tuple[Array, Array]:
 def _centre_of_mass(profile: Profile) -> float:
     keep = profile.trusted
     weight = np.maximum(profile.radius_mm[keep], 0) ** 2
-    return float(np.sum(weight * profile.station_mm[keep]) / np.sum(weight))
+    return float(np.sum(weight * profile.station_mm[keep]) / max(float(np.sum(weight)), 1e-9))
 
 
-def _rested(axis: Axis, profile: Profile, factor: Array, lift_mm: float) -> Axis:
+def _rested(axis: Axis, profile: Profile, factor: Array, lift_mm: float, over_mm: float | None) -> Axis:
     station, contact = _contacts(profile, factor)
-    first, last = _hull_side(station, contact, _centre_of_mass(profile))
+    first, last = _hull_side(station, contact, _centre_of_mass(profile) if over_mm is None else over_mm)
     rise = (contact[last] - contact[first]) / max(station[last] - station[first], 1e-9)
     level = float(np.linalg.norm(axis.along[:2]))
     slope = math.atan(float(np.clip(rise, -0.7, 0.7)))
@@ -173,20 +202,24 @@ def _rested(axis: Axis, profile: Profile, factor: Array, lift_mm: float) -> Axis
     return Axis(np.array([axis.foot_mm[0], axis.foot_mm[1], height]), along)
 
 
-def _hull_side(station: Array, contact: Array, centre: float) -> tuple[int, int]:
-    """Indices of the two ends of the upper hull's side over ``centre`` (Andrew's monotone chain)."""
+def _upper_hull(station: Array, contact: Array) -> list[int]:
+    """Indices of the upper hull's corners, by station (Andrew's monotone chain)."""
     hull: list[int] = []
     for index in range(len(station)):
         while len(hull) > 1:
             a, b = hull[-2], hull[-1]
-            turn = (station[b] - station[a]) * (contact[index] - contact[a]) - (contact[b] - contact[a]) * (
-                station[index] - station[a]
-            )
-            if turn < 0:
+            ahead = (station[b] - station[a]) * (contact[index] - contact[a])
+            if ahead < (contact[b] - contact[a]) * (station[index] - station[a]):
                 break
             hull.pop()
         hull.append(index)
-    for a, b in pairwise(hull):
-        if station[b] >= centre:
-            return a, b
-    return hull[-2] if len(hull) > 1 else hull[-1], hull[-1]
+    return hull
+
+
+def _hull_side(station: Array, contact: Array, over_mm: float) -> tuple[int, int]:
+    """Indices of the two ends of the hull's side over a station."""
+    hull = _upper_hull(station, contact)
+    for first, last in pairwise(hull):
+        if station[last] >= over_mm:
+            return first, last
+    return hull[max(len(hull) - 2, 0)], hull[-1]

@@ -51,14 +51,14 @@ class Hexagon:
 
 def find(
     photo: Photo, camera: Camera, pose: Pose, profile: Profile, usable: NDArray[np.bool_], mm_per_px: float
-) -> Hexagon | None:
-    """The widest section with facets, or None."""
-    best: Hexagon | None = None
-    for first, last in _sections(profile, usable, mm_per_px):
-        found = _fitted(photo, camera, pose, profile, first, last, mm_per_px)
-        if found is not None and (best is None or found.score < best.score):
-            best = found
-    return best
+) -> tuple[Hexagon, ...]:
+    """Every section with facets, the widest first."""
+    tried = [
+        _fitted(photo, camera, pose, profile, first, last, mm_per_px)
+        for first, last in _sections(profile, usable, mm_per_px)
+    ]
+    found = [one for one in tried if one is not None]
+    return tuple(sorted(found, key=lambda one: -across_flats(one, profile, pose)))
 
 
 def _sections(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> list[tuple[int, int]]:

@@ -14,7 +14,11 @@ from identify.geometry.edges import sample_profiles
 from identify.geometry.strip import follow, peak_offset, steepness
 from identify.model import Array, Camera, Outline, Photo, Pose
 
-EDGE_REACH_PX = 3.5  # the outline is already on the edge; look no further than this beside it
+EDGE_REACH_PX = (3.0, 16.0)  # how far from the outline an edge is looked for
+ALIKE_REL = 0.10  # both sides of a turned part are equally wide within this share of its width
+FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's depth and some blur
+CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
+LEAST_STEP = 0.004  # a fainter step in linear light is noise
 LONGEST = 3000  # stations at most
 CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
@@ -63,6 +67,21 @@ def outermost(axis: Axis, camera: Camera, pose: Pose, contour_px: Array, station
     return reach[0], reach[1]
 
 
+def contour_sides(outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Sides | None:
+    """Both edges as the outline has them at even stations, to settle the axis a first time."""
+    at, _ = unrolled(axis, camera, pose, outline.contour_px)
+    station = np.linspace(at.min(), at.max(), 162)[1:-1]
+    left, right = outermost(axis, camera, pose, outline.contour_px, station)
+    keep = np.isfinite(left) & np.isfinite(right)
+    if keep.sum() < 20:
+        return None
+    station = station[keep]
+    across = _sideways(axis, pose, station)
+    left_px = project(camera, pose, axis.at(station) - left[keep, None] * across)
+    right_px = project(camera, pose, axis.at(station) + right[keep, None] * across)
+    return Sides(left_px, right_px, np.ones(len(station), bool))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
     """What the photo shows of a lying part before any millimetre is trusted.
@@ -77,50 +96,89 @@ class Seen:
 
 
 def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Seen | None:
-    """Both edges of the part across its axis, sub-pixel, about every pixel along it; None where too few are found."""
+    """Both edges of the part across its axis, sub-pixel, at every pixel along it; None where too few are found.
+
+    A turned part is equally wide on both sides, so both edges are first followed together, which holds where one of
+    them is lost in shadow or a mirror image of the bench; each is then let free by a thread's depth.
+    """
     at, _ = unrolled(axis, camera, pose, outline.contour_px)
     ends = project(camera, pose, axis.at(np.array([at.min(), at.max()])))
     long_px = float(np.linalg.norm(ends[1] - ends[0])) / photo.reduced
     if not np.isfinite(long_px) or long_px < 12:
         return None
-    mm_per_px = float(np.ptp(at)) / long_px / photo.reduced
-    count = int(min(LONGEST, max(24, 1.5 * long_px)))
-    inset = 1.5 * float(np.ptp(at)) / long_px
-    station = np.linspace(at.min() + inset, at.max() - inset, count)
+    px_mm = float(np.ptp(at)) / long_px
+    inset = 1.5 * px_mm
+    station = np.linspace(at.min() + inset, at.max() - inset, int(min(LONGEST, max(24, 1.5 * long_px))))
     left, right = outermost(axis, camera, pose, outline.contour_px, station)
     keep = np.isfinite(left) & np.isfinite(right)
     if keep.sum() < 20:
         return None
     station, left, right = station[keep], left[keep], right[keep]
-    left_px, left_found, left_rough = _edge(photo, camera, pose, axis, station, -left)
-    right_px, right_found, right_rough = _edge(photo, camera, pose, axis, station, right)
-    trusted = left_found & right_found
+    alike = np.abs(left - right) < np.maximum(ALIKE_REL * (left + right), 3 * px_mm)
+    reach = float(np.clip(0.08 * np.percentile(left + right, 95) / px_mm, *EDGE_REACH_PX))
+    middle = np.stack([np.where(alike, (left + right) / 2, side) for side in (left, right)])
+    strips = [
+        _strip(photo, camera, pose, axis, station, sign * mid, reach) for sign, mid in zip((-1, 1), middle, strict=True)
+    ]
+    both = (strips[0].gain + strips[1].gain) / 2 - 0.6 * (strips[0].offsets_px / reach) ** 2
+    path = follow(both, jump=3, jump_cost=0.05, leap_cost=1.5)
+    free = float(np.clip(FREE_MM / px_mm, 1.5, reach))
+    edges = [strip.refined(path, free) for strip in strips]
+    trusted = alike & edges[0].found & edges[1].found
     if trusted.sum() < 20:
         return None
-    return Seen(axis, Sides(left_px, right_px, trusted), mm_per_px, max(left_rough, right_rough) * photo.reduced)
+    left_px, right_px = ((edge.points_px + 0.5) * photo.reduced - 0.5 for edge in edges)
+    sides = Sides(left_px, right_px, trusted)
+    rough = max(edge.rough_px for edge in edges) * photo.reduced
+    return Seen(axis, sides, px_mm / photo.reduced, rough)
 
 
-def _edge(
-    photo: Photo, camera: Camera, pose: Pose, axis: Axis, station: Array, offset: Array
-) -> tuple[Array, NDArray[np.bool_], float]:
-    """Sub-pixel edge (N, 2) [px] near ``offset`` beside the axis, looked for square to it; found (N,); scatter [px]."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edge:
+    """One edge: points (N, 2) [rgb px], found (N,), scatter along the part [px]."""
+
+    points_px: Array
+    found: NDArray[np.bool_]
+    rough_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Strip:
+    """The picture beside one side of the part: stations (N, 2) [rgb px], outward normals, steepness (N, K)."""
+
+    start_px: Array
+    normals: Array
+    offsets_px: Array
+    steep: Array
+    gain: Array
+
+    def refined(self, path: NDArray[np.int64], free_px: float) -> _Edge:
+        """The edge within ``free_px`` of a path (N,) of columns."""
+        step = float(self.offsets_px[1] - self.offsets_px[0])
+        away = (np.arange(len(self.offsets_px))[None, :] - path[:, None]) * step / free_px
+        own = follow(self.gain - np.where(np.abs(away) <= 1, 0.4 * away**2, 1e3), jump=4, jump_cost=0.03)
+        where, height = peak_offset(self.steep, own)
+        shift = self.offsets_px[0] + where * step
+        found = height > LEAST_STEP
+        edge = self.start_px + np.where(found, shift, self.offsets_px[path])[:, None] * self.normals
+        rough = float(1.4826 * np.median(np.abs(shift - median_filter(shift, 5))))
+        return _Edge(edge, found, rough)
+
+
+def _strip(
+    photo: Photo, camera: Camera, pose: Pose, axis: Axis, station: Array, offset: Array, reach_px: float
+) -> _Strip:
+    """The strip about ``offset`` (N,) beside the axis [mm], square to it."""
     points = axis.at(station) + offset[:, None] * _sideways(axis, pose, station)
     start = _to_rgb(photo, project(camera, pose, points))
     outward = start - _to_rgb(photo, project(camera, pose, axis.at(station)))
     normals = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    step = 0.25
-    offsets = np.arange(-EDGE_REACH_PX, EDGE_REACH_PX + step / 2, step)
+    step = 0.25 if reach_px < 8 else 0.5
+    count = int(np.ceil(reach_px / step))
+    offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
-    steep = steepness(profiles, step, 0.7)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.7)
-    gain = np.minimum(visible, 0.12) / 0.12 - 0.6 * (offsets / EDGE_REACH_PX) ** 2
-    path = follow(gain, jump=4, jump_cost=0.03)
-    where, height = peak_offset(steep, path)
-    shift = (where - len(offsets) // 2) * step
-    found = (height > 0.004) & (np.abs(shift) < EDGE_REACH_PX - 0.5)
-    edge = start + np.where(found, shift, 0.0)[:, None] * normals
-    rough = float(1.4826 * np.median(np.abs(shift - median_filter(shift, 5)))) if len(shift) else 1.0
-    return (edge + 0.5) * photo.reduced - 0.5, found, rough
+    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
+    return _Strip(start, normals, offsets, steepness(profiles, step, 0.8), np.minimum(visible, CLEAR_STEP) / CLEAR_STEP)
 
 
 def _to_rgb(photo: Photo, points_px: Array) -> Array:

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import crests, hexagon, lying, thread
-from identify.dimensions.axis import Profile, Sides, settle
+from identify.dimensions import bow, crests, hexagon, lying, thread
+from identify.dimensions.axis import Axis, Profile, Sides, rests, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
 from identify.uncertainty import Estimate, Extra, informed, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
+MOST_RESTS = 2
 TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
 TAPER_SLOPE = 0.005  # and by a mould's draft, 0.3 degrees
 LENS_REL = 0.0015
@@ -51,49 +52,89 @@ class Lain:
     crests: crests.Crests | None
     hexagon: hexagon.Hexagon | None
     likelihood: float = 0.0
+    over_mm: float | None = None
 
 
-def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
-    """Settle the part at one pose; None where its edges are not found."""
+def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain]:
+    """Settle the part at one pose, on each side that it may stand on; none where its edges are not found."""
     axis = lying.first_axis(outline, camera, pose)
-    if axis is None:
-        return None
-    rough = lying.seen(photo, outline, camera, pose, axis)
-    if rough is None:
-        return None
-    axis = settle(axis, camera, pose, rough.sides).axis
+    for _ in range(2):
+        if axis is None:
+            return []
+        rough = lying.contour_sides(outline, camera, pose, axis)
+        axis = None if rough is None else settle(axis, camera, pose, rough).axis
+    seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
+    if axis is None or seen is None:
+        return []
+    ways = rests(settle(axis, camera, pose, seen.sides))
+    found = [_on(photo, outline, camera, pose, axis, over_mm, share) for over_mm, share in ways[:MOST_RESTS]]
+    return [one for one in found if one is not None]
+
+
+def _on(
+    photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis, over_mm: float, share: float
+) -> Lain | None:
+    """The part settled on one side of its hull, and what is recognised along it."""
     seen = lying.seen(photo, outline, camera, pose, axis)
     if seen is None:
         return None
-    profile = settle(axis, camera, pose, seen.sides)
+    profile = settle(axis, camera, pose, seen.sides, over_mm=over_mm)
+    seen = lying.seen(photo, outline, camera, pose, profile.axis)
+    if seen is None:
+        return None
+    profile = settle(profile.axis, camera, pose, seen.sides, over_mm=over_mm)
     usable = lying.symmetric(profile, seen.mm_per_px)
-    camera, pose, likelihood = straightened(camera, pose, seen, profile, usable)
-    profile = settle(axis, camera, pose, seen.sides)
-    hexa = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
-    under = np.ones(len(usable)) if hexa is None else np.where(hexagon.carried(hexa, profile), hexa.under, 1.0)
-    profile = settle(axis, camera, pose, seen.sides, under=under)
-    round_part = usable if hexa is None else usable & ~hexa.stations
-    found = thread.find(photo, camera, pose, profile, round_part, seen.mm_per_px)
+    hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
+    under = np.ones(len(usable))
+    for one in hexes:
+        under = np.where(hexagon.carried(one, profile), one.under, under)
+    profile = settle(profile.axis, camera, pose, seen.sides, under=under, over_mm=over_mm)
+    rings = bow.find(photo, camera, pose, profile, usable, seen.mm_per_px)
+    camera, pose, likelihood = straightened(
+        camera, pose, seen, profile, usable, under=under, over_mm=over_mm, rings=rings
+    )
+    profile = settle(profile.axis, camera, pose, seen.sides, under=under, over_mm=over_mm)
+    turned = usable.copy()
+    for one in hexes:
+        turned &= ~one.stations
+    found = thread.find(photo, camera, pose, profile, turned, seen.mm_per_px)
     tops = None if found is None else crests.find(profile, found)
-    body = lying.body(profile, round_part, seen.mm_per_px)
-    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, hexa, likelihood)
+    body = lying.body(profile, turned, seen.mm_per_px)
+    likelihood += float(np.log(max(share, 1e-6)))
+    widest = hexes[0] if hexes else None
+    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, widest, likelihood, over_mm)
 
 
 def straightened(
-    camera: Camera, pose: Pose, seen: lying.Seen, profile: Profile, usable: NDArray[np.bool_]
+    camera: Camera,
+    pose: Pose,
+    seen: lying.Seen,
+    profile: Profile,
+    usable: NDArray[np.bool_],
+    *,
+    under: Array | None = None,
+    over_mm: float | None = None,
+    rings: tuple[float, float] | None = None,
 ) -> tuple[Camera, Pose, float]:
-    """Camera and pose corrected by the part's own cylinders, which have no taper, and the pose's log-likelihood."""
+    """Camera and pose corrected by the part itself, and the log-likelihood of what it shows.
+
+    Its cylinders have no taper, and its rings no bow: ``rings`` is by how much the line of sight must lean more along
+    the axis for that, with its standard uncertainty.
+    """
     halves = lying.cylinders(profile, usable, seen.mm_per_px)
-    if not halves:
+    middle = float(np.median(profile.station_mm))
+    wanted = None if rings is None else bow.sight_slope(profile.axis, pose, middle) + rings[0]
+    if not halves and wanted is None:
         return camera, pose, 0.0
 
-    def tapers(seen_by: Camera, at: Pose, _: Array) -> Array:
-        radius = settle(profile.axis, seen_by, at, seen.sides).radius_mm
-        return np.array([float(np.median(radius[b]) - np.median(radius[a])) for a, b in halves])
+    def zeros(seen_by: Camera, at: Pose, _: Array) -> Array:
+        moved = settle(profile.axis, seen_by, at, seen.sides, under=under, over_mm=over_mm)
+        tapers = [float(np.median(moved.radius_mm[b]) - np.median(moved.radius_mm[a])) for a, b in halves]
+        return np.array(tapers if wanted is None else [*tapers, bow.sight_slope(moved.axis, at, middle) - wanted])
 
-    apart = [float(abs(np.mean(profile.station_mm[b]) - np.mean(profile.station_mm[a]))) for a, b in halves]
-    u = np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * np.array(apart))
-    return informed(tapers, camera, pose, u)
+    apart = np.array([float(abs(np.mean(profile.station_mm[b]) - np.mean(profile.station_mm[a]))) for a, b in halves])
+    u = np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * apart)
+    return informed(zeros, camera, pose, u if rings is None else np.append(u, rings[1]))
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -111,7 +152,9 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
 
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
         sides = _shifted(lain.seen.sides, float(shifts[0]))
-        profile = settle(lain.profile.axis, camera, pose, sides, under=lain.under, lift_mm=float(shifts[1]))
+        profile = settle(
+            lain.profile.axis, camera, pose, sides, under=lain.under, lift_mm=float(shifts[1]), over_mm=lain.over_mm
+        )
         return _values(names, lain, ends, profile, camera, pose)
 
     extras = (

@@ -25,8 +25,12 @@ LEAST_PX = 2.5  # a pitch; finer threads are not resolved
 LEAST_TURNS = 3.0
 ZONE_SHARE = 0.3  # of the strongest power: where it falls below, the thread ends
 PHASE_PX = 0.3  # by which the zone's two ends may err
-PITCHES_MM = (0.6, 3.2)  # sought between; finer than any tap thread, coarser than G1
+PITCHES_MM = (0.7, 2.7)  # sought between: finer than the finest tap thread, coarser than the coarsest
 SAMPLE_MM = 0.14  # between stations when a thread is sought
+WINDOWS_MM = (7.0, 11.0)
+RINGS = 0.7  # share of a ring's power that leaks into a thread's over the part of the surface that is seen
+RIPPLE_MM = 0.12  # spread of an edge that is a thread's; less may be noise
+LEAST_SCORE = 0.06
 HELIX = (0.5, 1.7)  # turns of phase in one turn about the axis that a single-start thread may show
 TURN_RAD = math.radians(62)  # the surface is looked at this far to either side of the line facing the camera
 
@@ -84,7 +88,7 @@ def find(
         return None
     angles = np.linspace(-TURN_RAD, TURN_RAD, 25)
     light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
-    bands = np.concatenate([_banded(light, station), _banded(ripple, station)], axis=1)
+    bands = np.concatenate([_banded(light, station), _banded(ripple, station, floor=RIPPLE_MM)], axis=1)
     return _strongest(profile, station, bands, angles, shortest, px_mm)
 
 
@@ -104,14 +108,17 @@ def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, 
     return station, surface, np.column_stack(sides)
 
 
-def _banded(values: Array, station: Array) -> Array:
-    """Values (M, C) less their slow part along the stations, at unit spread within a few millimetres."""
+def _banded(values: Array, station: Array, *, floor: float | None = None) -> Array:
+    """Values (M, C) less their slow part along the stations, at unit spread within a few millimetres.
+
+    A spread below ``floor`` (by default half of the usual one) is not raised to one.
+    """
     step = float(station[1] - station[0])
     wide = max(3, round(3.6 / step))
     flat = values - uniform_filter1d(values, wide, axis=0, mode="nearest")
     flat -= uniform_filter1d(flat, wide, axis=0, mode="nearest")
-    spread = np.sqrt(uniform_filter1d(flat**2, 2 * wide, axis=0, mode="nearest"))
-    return flat / (spread + 0.25 * float(np.median(spread)) + 1e-9)
+    spread = np.sqrt(np.maximum(uniform_filter1d(flat**2, 2 * wide, axis=0, mode="nearest"), 0))
+    return flat / (spread + (0.5 * float(np.median(spread)) if floor is None else floor) + 1e-9)
 
 
 def _spectrum(bands: Array, station: Array, frequencies: Array) -> NDArray[np.complex128]:
@@ -130,7 +137,7 @@ def _strength(spectrum: NDArray[np.complex128], angles: Array) -> Array:
         twist = np.exp(-1j * turns * around)
         inner = np.abs(spectrum[:, :-2] @ (weight[:-2] * twist[:-2])) ** 2 / weight[:-2].sum() ** 2
         sides = np.abs(spectrum[:, -2:] @ twist[-2:]) ** 2 / 4
-        powers.append(inner + 0.5 * sides)
+        powers.append(inner + sides)
     return np.stack(powers, axis=1)
 
 
@@ -138,21 +145,34 @@ def _strongest(
     profile: Profile, station: Array, bands: Array, angles: Array, shortest: float, px_mm: float
 ) -> Thread | None:
     frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 160)
-    best: Thread | None = None
-    for length in (7.0, 11.0):
-        for start in np.arange(station[0], station[-1] - length + 1e-9, 1.0):
-            inside = (station >= start) & (station <= start + length)
-            power = _strength(_spectrum(bands[inside], station[inside], frequencies), angles)
-            line = np.maximum(power[:, 0], power[:, 2]) - 0.5 * power[:, 1]
+    found: list[Thread] = []
+    for length in WINDOWS_MM:
+        starts = np.arange(station[0], station[-1] - length + 1e-9, 1.0)
+        windows = [(station >= start) & (station <= start + length) for start in starts]
+        powers = [_strength(_spectrum(bands[inside], station[inside], frequencies), angles) for inside in windows]
+        if not powers:
+            continue
+        usual = np.median(np.array([power.max(axis=1) for power in powers]), axis=0)
+        lines = np.array([np.maximum(power[:, 0], power[:, 2]) - RINGS * power[:, 1] for power in powers])
+        lines *= np.sqrt(frequencies * length) / (1 + usual / np.median(usual))
+        for inside, line in zip(windows, lines, strict=True):
             top = int(np.argmax(line))
-            turns = frequencies[top] * length
-            if top in (0, len(frequencies) - 1) or turns < LEAST_TURNS:
-                continue
-            score = float(line[top] * np.sqrt(turns))
-            if best is None or score > best.score:
-                found = _read(profile, station, inside, bands, angles, float(frequencies[top]), score, px_mm)
-                best = found if HELIX[0] < abs(found.helix) < HELIX[1] else best
-    return best
+            if 0 < top < len(frequencies) - 1 and line[top] > LEAST_SCORE:
+                one = _read(profile, station, inside, bands, angles, float(frequencies[top]), float(line[top]), px_mm)
+                if HELIX[0] < abs(one.helix) < HELIX[1] and one.turns >= LEAST_TURNS:
+                    found.append(one)
+    return _widest(found, profile)
+
+
+def _widest(found: list[Thread], profile: Profile) -> Thread | None:
+    """The thread of the largest radius among those that are clear; of one thread, the clearest reading."""
+    if not found:
+        return None
+    best = max(one.score for one in found)
+    clear = [one for one in found if one.score > 0.4 * best and one.zone.any()]
+    radii = [float(np.median(profile.radius_mm[one.zone])) for one in clear]
+    alike = [one for one, radius in zip(clear, radii, strict=True) if radius > 0.93 * max(radii)]
+    return max(alike, key=lambda one: one.score)
 
 
 def _read(

@@ -25,16 +25,19 @@ def steepness(profiles: Array, step_px: float, blur_px: float) -> Array:
     return np.sqrt(np.sum(slope**2, axis=2))
 
 
-def follow(gain: Array, *, jump: int, jump_cost: float, closed: bool = False) -> NDArray[np.int64]:
+def follow(
+    gain: Array, *, jump: int, jump_cost: float, leap_cost: float = np.inf, closed: bool = False
+) -> NDArray[np.int64]:
     """The path (N,) of column indices that collects most ``gain`` (N, K), moving at most ``jump`` columns a row.
 
-    Each column moved costs ``jump_cost``. A ``closed`` strip's path ends where it began. Source of the method:
-    Bellman's dynamic programming, as used for minimal-cost paths in pictures.
+    Each column moved costs ``jump_cost``; a move of any length is allowed for ``leap_cost``. A ``closed`` strip's
+    path ends where it began. Source of the method: Bellman's dynamic programming, as used for minimal-cost paths in
+    pictures.
     """
     count = len(gain)
     if closed:
         doubled = np.concatenate([gain[count // 2 :], gain, gain[: count // 2]])
-        path = follow(doubled, jump=jump, jump_cost=jump_cost)
+        path = follow(doubled, jump=jump, jump_cost=jump_cost, leap_cost=leap_cost)
         start = count - count // 2
         return path[start : start + count]
     shifts = np.arange(-jump, jump + 1)
@@ -48,7 +51,11 @@ def follow(gain: Array, *, jump: int, jump_cost: float, closed: bool = False) ->
         options = np.stack([padded[jump + shift : jump + shift + columns] for shift in shifts]) - costs[:, None]
         choice = np.argmax(options, axis=0)
         came[row] = index + shifts[choice]
-        best = options[choice, index] + gain[row]
+        stepped = options[choice, index]
+        top = int(np.argmax(best))
+        leaps = best[top] - leap_cost > stepped
+        came[row, leaps] = top
+        best = np.maximum(stepped, best[top] - leap_cost) + gain[row]
     path = np.zeros(count, np.int64)
     path[-1] = int(np.argmax(best))
     for row in range(count - 1, 0, -1):
