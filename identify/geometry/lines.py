@@ -1,7 +1,6 @@
-"""Straight lines: segments in a small picture, and sub-pixel fits of an edge in the full one.
+"""Straight lines: sub-pixel fits of an edge in the full picture.
 
-Segments come from EdgeDrawing (Topal and Akinlar, Journal of Visual Communication and Image Representation 23,
-2012). Fits are total least squares with Tukey's biweight (Huber and Ronchetti, Robust Statistics, 2nd edition
+Fits are total least squares with Tukey's biweight (Huber and Ronchetti, Robust Statistics, 2nd edition
 2009, chapter 7).
 """
 
@@ -9,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import correlate1d
@@ -76,7 +74,7 @@ def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float 
     base = np.ones(len(points)) if weights is None else np.asarray(weights, float)
     weight = base * _first_guess(points, scale_px)
     for _ in range(rounds):
-        centre, direction = _principal(points, weight)
+        centre, direction = principal(points, weight)
         away = (points - centre) @ np.array([-direction[1], direction[0]])
         spread = max(scale_px, 1.4826 * float(np.median(np.abs(away[weight > 0]))))
         robust = np.clip(1 - (away / (4.685 * spread)) ** 2, 0, None) ** 2
@@ -84,7 +82,7 @@ def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float 
         if np.count_nonzero(weight) < 2:
             weight = base
             break
-    centre, direction = _principal(points, weight)
+    centre, direction = principal(points, weight)
     away = (points - centre) @ np.array([-direction[1], direction[0]])
     along = (points - centre) @ direction
     kept = weight > 0
@@ -115,7 +113,8 @@ def _first_guess(points: Array, scale_px: float) -> Array:
     return (best < max(3 * scale_px, 4 * float(np.quantile(best, 0.5)))).astype(float)
 
 
-def _principal(points: Array, weight: Array) -> tuple[Array, Array]:
+def principal(points: Array, weight: Array) -> tuple[Array, Array]:
+    """Weighted centre (2,) of points (N, 2) and the direction (2,) in which they spread most."""
     centre = weight @ points / np.sum(weight)
     spread = (points - centre) * weight[:, None] ** 0.5
     _, _, rows = np.linalg.svd(spread, full_matrices=False)
@@ -220,6 +219,11 @@ def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: fl
     masked = np.where(np.abs(away) <= reach_px, steep * np.exp(-0.5 * (away / (0.8 * reach_px)) ** 2), -1.0)
     best = np.clip(np.argmax(masked, axis=1), 1, len(offsets) - 2)
     rows = np.arange(len(best))
+    for _ in range(round(2.0 / STEP_PX)):  # the weight moves a blurred peak: climb back to its top
+        left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
+        best = np.clip(
+            best + np.where(right > np.maximum(mid, left), 1, np.where(left > mid, -1, 0)), 1, len(offsets) - 2
+        )
     left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
@@ -263,85 +267,3 @@ def _across_seam(
 
 def _rising(x: Array, y: Array) -> tuple[Array, Array]:
     return (x, y) if x[-1] > x[0] else (x[::-1], y[::-1])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Strokes:
-    """Collinear segments joined to lines.
-
-    Parameters
-    ----------
-    ends_px : (N, 2, 2) the outer ends of each line [px]
-    covered_px : (N,) length of its segments [px]
-    """
-
-    ends_px: Array
-    covered_px: Array
-
-
-def segments(plane: Bytes, *, shortest_px: int = 12, gradient: int = 8) -> Array:
-    """Line segments (N, 2, 2) of a one-channel picture (H, W) uint8 by EdgeDrawing [px]."""
-    drawing = cv2.ximgproc.createEdgeDrawing()
-    settings = cv2.ximgproc.EdgeDrawing.Params()
-    settings.MinLineLength = shortest_px
-    settings.Sigma = 1.0
-    settings.GradientThresholdValue = gradient
-    settings.AnchorThresholdValue = 2
-    settings.LineFitErrorThreshold = 1.0
-    drawing.setParams(settings)
-    drawing.detectEdges(plane.copy())
-    found = drawing.detectLines()
-    if found is None:
-        return np.zeros((0, 2, 2))
-    return np.asarray(found, float).reshape(-1, 2, 2)
-
-
-def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: float = 2.0) -> Strokes:
-    """Join collinear segments (N, 2, 2) whatever the gap between them, and keep the ``most`` longest lines."""
-    pieces = np.asarray(pieces_px, float).reshape(-1, 2, 2)
-    lengths = np.hypot(*(pieces[:, 1] - pieces[:, 0]).T) if len(pieces) else np.zeros(0)
-    order = np.argsort(-lengths)[:400]
-    pieces, lengths = pieces[order], lengths[order]
-    directions = (pieces[:, 1] - pieces[:, 0]) / np.maximum(lengths, 1e-9)[:, None]
-    free = np.ones(len(pieces), bool)
-    ends: list[Array] = []
-    covered: list[float] = []
-    for lead in range(len(pieces)):
-        if not free[lead] or len(ends) >= 3 * most:
-            continue
-        members, span, total = _gather(lead, pieces, lengths, directions, free, angle_deg, apart_px)
-        free[members] = False
-        ends.append(span)
-        covered.append(total)
-    keep = np.argsort(-np.array(covered))[:most] if covered else np.zeros(0, int)
-    return Strokes(np.array(ends).reshape(-1, 2, 2)[keep], np.array(covered)[keep])
-
-
-def _gather(
-    lead: int, pieces: Array, lengths: Array, directions: Array, free: Array, angle_deg: float, apart_px: float
-) -> tuple[NDArray[np.intp], Array, float]:
-    """The free segments on the line of segment ``lead``: their indices, the outer ends, the covered length."""
-    direction, origin = directions[lead], pieces[lead].mean(axis=0)
-    normal = np.array([-direction[1], direction[0]])
-    away = np.abs((pieces - origin) @ normal)
-    along = (pieces - origin) @ direction
-    slack = apart_px + 0.012 * np.abs(along)  # a short lead's direction is uncertain
-    turn = np.abs(directions @ normal)
-    near = np.abs(along).max(axis=1) < 12 * lengths[lead]
-    alike = free & near & (turn < np.sin(np.radians(angle_deg)) + 1.0 / lengths) & np.all(away < slack, axis=1)
-    alike[lead] = True
-    members = np.flatnonzero(alike)
-    weight = lengths[members].repeat(2) ** 0.5
-    centre, fitted = _principal(pieces[members].reshape(-1, 2), weight)
-    reach = (pieces[members].reshape(-1, 2) - centre) @ fitted
-    span = centre + np.array([[reach.min()], [reach.max()]]) * fitted
-    return members, span, _union(np.sort(reach.reshape(-1, 2), axis=1))
-
-
-def _union(spans: Array) -> float:
-    """Length of the union of intervals (N, 2)."""
-    total, right = 0.0, -np.inf
-    for start, end in spans[np.argsort(spans[:, 0])]:
-        total += max(0.0, end - max(start, right))
-        right = max(right, end)
-    return total

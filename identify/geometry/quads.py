@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry.lines import Strokes
+from identify.geometry.strokes import Strokes
 from identify.model import Array
 
 Index = NDArray[np.intp]

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 
@@ -57,8 +58,9 @@ class Comb:
 def flatten(strip: Array, *, wide_px: float = 12.0) -> Array:
     """A strip (D, L) of light along a line, less its slow changes, in units of its own scatter."""
     fine = gaussian_filter1d(strip, 0.6, axis=1) - gaussian_filter1d(strip, wide_px, axis=1)
-    scatter = 1.4826 * np.median(np.abs(fine), axis=1, keepdims=True) + 1e-4
-    return np.clip(fine / scatter, -4, 4)
+    size = np.abs(fine)
+    usual, high = np.quantile(size, [0.5, 0.97], axis=1, keepdims=True)
+    return np.clip(fine / (np.maximum(1.4826 * usual, 0.4 * high) + 1e-4), -4, 4)  # marks keep their round tops
 
 
 def rhythm(flat: Array, *, rows: int = 4, windows: int = 5) -> Array:
@@ -134,7 +136,9 @@ def peaks(profile: Array, comb: Comb, depth_px: float, numbers: Array, *, window
     smooth = gaussian_filter1d(signed, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5))
     steps = np.linspace(-window, window, 29)
     grid = middle[:, None] + steps * spacing[:, None]
-    light = np.interp(grid, np.arange(len(profile)), smooth)
+    light = CubicSpline(np.arange(len(profile)), smooth)(
+        np.clip(grid, 0, len(profile) - 1)
+    )  # linear would lock to pixels
     rows, best = np.arange(len(numbers)), np.clip(np.argmax(light, axis=1), 1, len(steps) - 2)
     left, mid, right = light[rows, best - 1], light[rows, best], light[rows, best + 1]
     bend = left - 2 * mid + right
@@ -168,7 +172,7 @@ def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Co
     def error(values: Array) -> Array:
         return (made(values).at(k, depth) - places)[good]
 
-    solved = least_squares(error, start, loss="soft_l1", f_scale=0.25)
+    solved = least_squares(error, start, x_scale="jac", loss="soft_l1", f_scale=0.25)
     fitted = made(solved.x)
     residuals = fitted.at(k, depth) - places
     kept = residuals[good]
@@ -194,7 +198,8 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
     """How well the ink of marks follows a repeating pattern of lengths: score, and the shift of the pattern.
 
     The score is the share of the variance between ranks (analysis of variance). It is zero unless each rank has more
-    ink than the next one and all but the last have some, by 2.5 standard errors.
+    ink than the next one and all but the last have some, by 2.5 standard errors; and where every other of the longest
+    marks is longer, for then the period is another.
 
     Parameters
     ----------
@@ -203,9 +208,10 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
     every : the shift must be a multiple of this
     """
     period = len(ranks)
-    ink = ink / (np.sqrt(gaussian_filter1d(ink**2, period, mode="nearest")) + 1e-9)  # contrast changes along a ruler
-    limit = 1.4826 * float(np.median(np.abs(ink - np.median(ink)))) + 1e-9
-    clipped = np.clip(ink, np.median(ink) - 4 * limit, np.median(ink) + 12 * limit)
+    ink = ink / (np.sqrt(gaussian_filter1d(ink**2, period, mode="reflect")) + 1e-9)  # contrast changes along a ruler
+    middle = float(np.median(ink))
+    spread = 2 * float(np.quantile(np.abs(ink - middle), 0.9)) + 1e-9
+    clipped = np.clip(ink, middle - spread, middle + spread)
     total = float(np.var(clipped)) + 1e-12
     best = (0.0, 0)
     for shift in range(0, period, every):
@@ -215,9 +221,19 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
             continue
         within = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups) / len(ink)
         ordered = all(_above(one, other) > 2.5 for one, other in pairwise(groups))
-        if ordered and all(_above(group, np.zeros(1)) > 2.5 for group in groups[:-1]):
+        inked = all(_above(group, np.zeros(1)) > 2.5 for group in groups[:-1])
+        turn = (numbers.astype(int) - shift) // period % 2
+        every_other = [clipped[(rank == 0) & (turn == n)] for n in (0, 1)]
+        doubled = min(map(len, every_other)) > 1 and _longer(*every_other)
+        if ordered and inked and not doubled:
             best = max(best, (1 - within / total, shift))
     return best
+
+
+def _longer(one: Array, other: Array) -> bool:
+    """Whether two groups of marks differ by 3 standard errors and by a tenth."""
+    apart = abs(float(one.mean() - other.mean()))
+    return abs(_above(one, other)) > 3.0 and apart > 0.1 * max(float(one.mean()), float(other.mean()))
 
 
 def _above(one: Array, other: Array) -> float:

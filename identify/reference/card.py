@@ -14,8 +14,9 @@ import numpy as np
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import locate_edges
-from identify.geometry.lines import Line, crossing, join, refine_edge, segments, u_crossing_px
+from identify.geometry.lines import Line, crossing, refine_edge, u_crossing_px
 from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
+from identify.geometry.strokes import grain, join, segments
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
 
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
@@ -157,10 +158,8 @@ def _pools(planes: list[Bytes]) -> list[Array]:
     """
     faint, pools = [], []
     for plane in planes:
-        soft = cv2.GaussianBlur(plane, (0, 0), 1.0)[::3, ::3].astype(np.float32)
-        grain = float(np.median(np.abs(np.diff(soft, axis=0))[:, :-1] + np.abs(np.diff(soft, axis=1))[:-1])) * 2.0
         faint.append(segments(plane, gradient=FAINT))
-        strong = int(np.clip(4 * grain, FAINT, 60))
+        strong = int(np.clip(4 * grain(plane), FAINT, 60))
         pools.append(faint[-1] if strong < 1.3 * FAINT else segments(plane, gradient=strong))
     return [np.concatenate(faint), *(pool for pool in pools if len(pool) >= 4)]
 

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import linear_light
-from identify.geometry.lines import Strokes, join, refine_edge, segments
+from identify.geometry.lines import refine_edge
 from identify.geometry.quads import seen_with
+from identify.geometry.strokes import Strokes, grain, join, segments
 from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import scales
@@ -101,7 +102,7 @@ def _not_found(reason: str) -> NotMeasured:
 def _strokes(work: Bytes) -> Strokes:
     """Long lines of a picture, found on a half-size copy."""
     half = np.asarray(cv2.resize(work, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
-    joined = join(segments(half, shortest_px=14), most=24)
+    joined = join(segments(half, shortest_px=14, gradient=int(np.clip(4 * grain(half), 8, 60))), most=24)
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 

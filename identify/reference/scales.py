@@ -30,13 +30,13 @@ def _tens(fine: int) -> Index:
     return np.select([marks % (10 * fine) == 0, marks % (5 * fine) == 0, marks % fine == 0], [0, 1, 2], 3)
 
 
-_SCALES = {  # name: step from mark to mark [mm], ranks of the marks of one period
-    "mm": (1.0, _tens(1)),
-    "half mm": (0.5, _tens(2)),
-    "1/16 inch": (25.4 / 16, _halving(16)),
-    "1/32 inch": (25.4 / 32, _halving(32)),
-    "1/8 inch": (25.4 / 8, _halving(8)),
-}
+SCALES = (  # step from mark to mark [mm], ranks of the marks of one period; an inch is 25.4 mm
+    (1.0, _tens(1)),
+    (0.5, _tens(2)),
+    (25.4 / 16, _halving(16)),
+    (25.4 / 32, _halving(32)),
+    (25.4 / 8, _halving(8)),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,26 +85,46 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
         return "No ruler was found."
     if np.count_nonzero(kept) < FEWEST_SEEN:
         return "Too few marks of the ruler are seen."
-    first, last = numbers[kept].min(), numbers[kept].max()
-    results = []
-    for parts in (1, 2, 5, 8, 10, 16):
-        if spacing / parts < 1.2:
-            continue
-        fine = np.arange(first * parts, last * parts + 1)
-        deep = flat[: int(np.clip(DEPTH_MARKS * spacing / parts, 3, len(flat)))]
-        ink = marks_ink(deep, comb.finer(parts), fine)
-        for unit, ranks in _SCALES.values():
-            if len(ranks) % parts == 0:
-                results.append((*read_pattern(ink, fine, ranks, every=parts), unit, parts))
-    results.sort(reverse=True)
-    score, shift, unit, parts = results[0]
-    others = [item[0] for item in results if item[2] * item[3] != unit * parts]
-    if score < ALIKE or score < max(others) + 0.03:
+    known = _unit(flat, comb, numbers[kept], spacing)
+    if known is None:
         return "The ruler's long and short marks cannot be told apart."
+    score, shift, unit, parts = known
     if np.count_nonzero(kept) * parts < FEWEST_MARKS:
         return "Too few marks of the ruler are seen."
     found = Reading(comb.finer(parts), numbers[kept] * parts, feet[kept], unit, shift, rms, score)
     return _closer(flat, found, parts, spacing / parts)
+
+
+def _unit(flat: Array, comb: Comb, seen: Array, spacing: float) -> tuple[float, int, float, int] | None:
+    """Score, shift, unit [mm] and the number of units in a step of the comb; None where no scale fits alone.
+
+    The comb may have locked on all marks of a scale, or on every fifth or tenth millimetre where finer ones are
+    blurred. Binary fractions of an inch look alike at every size, so those are taken only with all marks seen.
+    """
+    for parts in (1, 5, 10):
+        if spacing / parts < 1.2:
+            continue
+        fine = np.arange(seen.min() * parts, seen.max() * parts + 1)
+        fine = fine[np.isin(np.round(fine / parts), seen)]  # not what lies over the marks
+        deep = flat[: int(np.clip(DEPTH_MARKS * spacing / parts, 3, len(flat)))]
+        ink = marks_ink(deep, comb.finer(parts), fine)
+        metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
+        results = sorted(((*read_pattern(ink, fine, ranks, every=parts), unit) for unit, ranks in metric), reverse=True)
+        score, shift, unit = results[0]
+        clear = len(results) == 1 or score > results[1][0] + 0.03
+        if score > ALIKE and clear and (parts == 1 or not _quartered(deep, comb, seen, parts, shift)):
+            return score, shift, unit, parts
+    return None
+
+
+def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int) -> bool:
+    """Whether marks stand at the quarters of the longest marks' distance: on an inch scale they do."""
+    base = seen if parts == 10 else seen[(seen * parts).astype(int) % 10 == shift % 10]
+    tenth = np.arange(base.min() * parts, base.max() * parts, 10)
+    places = comb.finer(parts)
+    half = marks_ink(deep, places, tenth + 5.0).mean()
+    quarter = np.mean([marks_ink(deep, places, tenth + away).mean() for away in (2.5, 7.5)])
+    return bool(quarter > 0.35 * half)
 
 
 def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
