@@ -268,8 +268,8 @@ class _Kind:
 
 
 KINDS: tuple[_Kind, ...] = (
-    _Kind(elbow, 3),
-    _Kind(tee, 2),
+    _Kind(elbow, 3, stands=False),
+    _Kind(tee, 2, stands=False),
     _Kind(coupling, 3),
     _Kind(loose_nut, 2),
     _Kind(hose_tail, 3),
@@ -313,10 +313,8 @@ def build_kind(index: int, rng: Rng) -> Part:
     """The look-alike of one entry of ``KINDS``."""
     kind = KINDS[index]
     solids = kind.maker(rng)
-    low = float(np.min([piece.vertices_mm[:, 2].min() for piece in solids]))
-    return Part(
-        "none",
-        kind.maker.__name__.replace("_", "-"),
-        moved(solids, (0, 0, -low)),
-        stands_on=("seat",) if kind.stands else (),
-    )
+    points = np.concatenate([piece.vertices_mm for piece in solids])
+    wide_x, wide_y, high = np.ptp(points, axis=0)
+    stands = kind.stands and high > 0.7 * max(wide_x, wide_y)  # a flat thing just lies; it does not stand on edge
+    name, lowest = kind.maker.__name__.replace("_", "-"), float(points[:, 2].min())
+    return Part("none", name, moved(solids, (0, 0, -lowest)), stands_on=("seat",) if stands else ())

@@ -213,7 +213,7 @@ def _wall(rng: Rng) -> Tap:
         plate = list(outward([flange(rng, d * 0.55 + between(rng, 8, 20), d / 2)]))
         at = int(rng.integers(22, 33)) if rng.random() < 0.6 else 36
         window = _on_path(eye(rng, between(rng, 13, 20), between(rng, 15, 26)), path, at, float(deep[at]) - 0.2)
-        if rng.random() < 0.5:
+        if rng.random() < 0.65:
             tip = path[-1]
             window = (
                 *window,

@@ -56,6 +56,14 @@ def test_draws_cover_the_kinds_and_the_empty_bench() -> None:
     assert all(part.class_id == "none" and not part.dimensions_mm for part in parts)
 
 
+def test_flat_things_do_not_stand_on_edge() -> None:
+    makers = [kind.maker.__name__ for kind in lookalikes.KINDS]
+    ring = lookalikes.build_kind(makers.index("bearing"), rng(1))
+    bolt = lookalikes.build_kind(makers.index("bolt"), rng(1))
+    assert ring.stands_on == ()
+    assert bolt.stands_on == ("seat",)
+
+
 @cache
 def hose_tail_crests_mm() -> np.ndarray:
     index = [kind.maker for kind in lookalikes.KINDS].index(lookalikes.hose_tail)
