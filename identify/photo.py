@@ -81,7 +81,8 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     """
     if reduced not in (1, 2, 4):
         raise ValueError(f"reduced is {reduced}; it must be 1, 2 or 4.")
-    called = name or ("photo" if isinstance(source, bytes) else str(source))
+    named = name or ("photo" if isinstance(source, bytes) else str(source))
+    called = named if named.isprintable() else ascii(named)  # no line break or escape code of a file name gets out
     data = _checked_bytes(source, called)
     digest = hashlib.sha256(data).hexdigest()
     if heic.is_heic(data):
@@ -100,7 +101,7 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
         width_px, height_px = height_px, width_px
     if reduced == 1:
         height_px, width_px = rgb.shape[:2]
-    return Photo(called, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
+    return Photo(named, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
 
 
 def small(photo: Photo, long_side_px: int) -> tuple[Bytes, float]:

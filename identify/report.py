@@ -164,7 +164,8 @@ def as_text(case: Case) -> str:
 
 def _heading(case: Case) -> list[str]:
     recognition = case.recognition
-    files = ", ".join(facts.file for facts in case.photos)
+    names = [facts.file for facts in case.photos]
+    files = ", ".join(name if name.isprintable() else ascii(name) for name in names)
     lines = [files, "─" * min(WIDTH, max(len(files), 24))]
     ranked = sorted(recognition.probabilities.items(), key=lambda pair: (-pair[1], pair[0]))
     if recognition.answer == UNSURE:

@@ -245,3 +245,11 @@ def test_same_bytes_same_hash():
     assert len(photo.load(data).sha256) == 64
     with pytest.raises(ValueError, match="reduced is 3"):
         photo.load(data, reduced=3)
+
+
+@pytest.mark.parametrize("name", ["two\nlines.jpg", "red\x1b[31m.jpg", "cut\udcff.jpg"])
+def test_an_odd_file_name_stays_on_its_line(name):
+    with pytest.raises(PhotoError) as caught:
+        photo.load(b"", name=name)
+    assert str(caught.value).isprintable()
+    assert photo.load(encoded(picture()), name=name).file == name

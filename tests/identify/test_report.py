@@ -193,3 +193,10 @@ def test_missing_quantities_of_one_reason_share_a_line():
     misses = tuple(NotMeasured(name, "No coin found.", "Lay one down.") for name in ("thread_pitch", "overall_length"))
     text = report.as_text(replace(made_cases.case(), not_measured=misses))
     assert "thread pitch, overall length: No coin found. Lay one down." in text
+
+
+def test_an_odd_file_name_does_no_harm_to_the_terminal():
+    case = made_cases.case()
+    odd = replace(case, photos=(replace(case.photos[0], file="red\x1b[31m\n.jpg"),))
+    assert "\x1b" not in report.as_text(odd)
+    assert report.as_json(odd)["photos"][0]["file"] == "red\x1b[31m\n.jpg"
