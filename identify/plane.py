@@ -23,7 +23,7 @@ PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both
 U_PRIOR = 0.31
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
-U_TILT_DEG = 1.0  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
+U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
 
@@ -294,10 +294,23 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
     away = residuals(found.x)[: 2 * len(points)]
     excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
     slopes[: 2 * len(points)] /= math.sqrt(excess)
-    covariance = np.linalg.inv(slopes.T @ slopes)[:7, :7]
     face = pose.translation_mm
+    carry, held = _without_lens(camera.focal_px, face), np.arange(10) != 7
+    covariance = carry @ np.linalg.inv(slopes[:, held].T @ slopes[:, held]) @ carry.T
     covariance[4:, 4:] += reference.u_size_rel**2 * np.outer(face, face)
     return _finished(camera, pose, covariance, reference, focal, float(found.cost))
+
+
+def _without_lens(focal_px: float, face_mm: Array) -> Array:
+    """Takes (7 pose numbers, principal point) to pose numbers (7, 9) for use with the lens held as fitted.
+
+    Moved, the principal point turns what is seen about the camera, reference and part alike: that turn is undone.
+    """
+    carry = np.eye(7, 9)
+    for column, turn in ((7, np.array([0.0, 1.0, 0.0])), (8, np.array([-1.0, 0.0, 0.0]))):
+        carry[1:4, column] = turn / focal_px
+        carry[4:7, column] = np.cross(turn, face_mm) / focal_px
+    return carry
 
 
 def _finished(camera: Camera, pose: Pose, covariance: Array, reference: Reference, focal: _Focal, cost: float) -> _Fit:

@@ -74,7 +74,12 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
     seen = rim + across * outward - np.asarray(lens.camera.centre_xy_px) - shift
     slopes = seen / (lens.camera.focal_px * np.exp(log_focal))[:, None, None]
     slopes = slopes / (1 + k1 * np.sum(slopes**2, axis=2, keepdims=True))
-    normals, centres = (side.reshape(-1, 3) for side in ellipses.circle_poses(ellipses.cones(slopes), radius))
+    turn = np.zeros((DRAWS, 1, 3))  # what a moved principal point turns, reference and part alike, is turned back
+    turn[..., 0], turn[..., 1] = -shift[..., 1] / lens.camera.focal_px, shift[..., 0] / lens.camera.focal_px
+    normals, centres = (
+        (side + np.cross(turn, side)).reshape(-1, 3) for side in ellipses.circle_poses(ellipses.cones(slopes), radius)
+    )
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     tilts = walls.tilt_vectors(normals, centres)
     weights = prior(normals) / np.maximum(np.linalg.norm(tilts, axis=1), math.radians(1.0)) ** 2
     x, y = tilts.T

@@ -106,15 +106,38 @@ def judge(seen: Surroundings, camera: Camera, tilts_rad: Array, *, radius_mm: fl
     angle = np.linalg.norm(tilts_rad, axis=1, keepdims=True)
     side = tilts_rad / np.maximum(angle, 1e-12)
     normals = np.sin(angle) * (side[:, :1] * first + side[:, 1:] * second) - np.cos(angle) * towards
-    depth = camera.focal_px * radius_mm / seen.start.major_px / towards[2]
-    centres = np.tile(depth * towards, (len(normals), 1))
+    starts = _first_centres(seen, camera, normals, radius_mm, thickness_mm)
+    tried = [_settled(seen, camera, normals, start, radius_mm, thickness_mm) for start in starts]
+    best = np.argmax([score for _, score in tried], axis=0)
+    rows = np.arange(len(normals))
+    centres, scores = (np.stack([each[part] for each in tried])[best, rows] for part in range(2))
+    return Normals(tilts_rad, normals, centres, scores * INDEPENDENT / STATIONS)
+
+
+def _first_centres(
+    seen: Surroundings, camera: Camera, normals: Array, radius_mm: float, thickness_mm: float
+) -> list[Array]:
+    """Centres (N, 3) to start from: the rim as first measured was the top one, or the outline of top and wall."""
+    towards = sight(seen.start, camera)
+    depth = camera.focal_px * radius_mm / seen.start.major_px
+    across = normals - (normals @ towards)[:, None] * towards
+    starts = []
+    for nearness in (1.0, 1.03):
+        place = np.tile(depth * nearness / towards[2] * towards, (len(normals), 1))
+        starts += [place, place + 0.5 * thickness_mm * across]
+    return starts
+
+
+def _settled(
+    seen: Surroundings, camera: Camera, normals: Array, centres: Array, radius_mm: float, thickness_mm: float
+) -> tuple[Array, Array]:
+    """The centres (N, 3) moved onto the edges, and the log likelihood (N,) of the edges there."""
     for _ in range(4):
         tops, bottoms, wall = _curves(seen, camera, normals, centres, radius_mm, thickness_mm)
         centres = centres + _step_mm(seen, camera, centres, tops, bottoms, wall)
     tops, bottoms, wall = _curves(seen, camera, normals, centres, radius_mm, thickness_mm)
     score = _gain(seen, tops).sum(axis=1) + (_gain(seen, bottoms) * wall).sum(axis=1)
-    score += _explained(seen, np.where(wall, bottoms, tops), tops)
-    return Normals(tilts_rad, normals, centres, score * INDEPENDENT / STATIONS)
+    return centres, score + _explained(seen, np.where(wall, bottoms, tops), tops)
 
 
 def tilt_vectors(normals: Array, sights: Array) -> Array:

@@ -13,7 +13,7 @@ from identify.reference.rims import Rim, find_rims, measure
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
-MOST_OTHERS = 4  # other rims that help to find the bench's tilt
+MOST_OTHERS = 3  # other rims that help to find the bench's tilt
 PART, REFERENCE = 1, 2  # values of a label map
 
 
