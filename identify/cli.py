@@ -343,4 +343,5 @@ def _print_rows(rows: Sequence[Mapping[str, Any]], as_json: bool) -> None:
 
 
 def _remark(text: str) -> None:
-    print(f"tapwright: {text}", file=sys.stderr, flush=True)
+    line = "".join(letter if letter.isprintable() else "?" for letter in text)
+    print(f"tapwright: {line}", file=sys.stderr, flush=True)
