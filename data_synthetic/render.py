@@ -245,12 +245,12 @@ def _labels(scene: object, shapes: list, lens: Lens, width_px: int, height_px: i
             hit = scene.ray_intersect_preliminary(mi.Ray3f(centre, direction.astype(np.float32)))
             labels[i] = next((k for k, shape in enumerate(shapes, 1) if hit.is_valid() and hit.shape == shape), 0)
         return labels.reshape(height_px, width_px)
-    ray = mi.Ray3f(mi.Point3f(*[mi.Float(float(c)) for c in centre]),
-                   mi.Vector3f(*[mi.Float(directions[:, k].astype(np.float32)) for k in range(3)]))  # fmt: skip
-    hit = scene.ray_intersect_preliminary(ray)
+    # everything that changes from picture to picture is opaque, or each picture compiles kernels of its own
+    origin = [mi.Float(np.full(len(directions), value, np.float32)) for value in centre]
+    ray = mi.Ray3f(mi.Point3f(*origin), mi.Vector3f(*[mi.Float(column) for column in directions.T.astype(np.float32)]))
+    seen = np.array(dr.reinterpret_array(mi.UInt32, scene.ray_intersect_preliminary(ray).shape))
     for k, shape in enumerate(shapes, 1):
-        same = hit.is_valid() & (hit.shape == mi.ShapePtr(shape))
-        labels[np.array(dr.select(same, mi.UInt32(1), mi.UInt32(0))).astype(bool)] = k
+        labels[seen == np.array(dr.reinterpret_array(mi.UInt32, mi.ShapePtr(shape)))[0]] = k
     return labels.reshape(height_px, width_px)
 
 
