@@ -19,9 +19,11 @@ from identify.model import Array, Bytes, Ellipse, Photo
 SEARCH_PX = (1400, 700)  # long sides of the pictures in which rims are looked for
 SMALLEST_PX = 9.0  # semi-axis in the larger of them
 LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be measured
+OUT_OF_ROUND = 0.014  # of the radius, for worn and hammered coins
 LEAST_SUPPORT = 0.58  # share of the rim that must show an edge
 LEAST_CLARITY = 1.6  # a random ellipse over a texture has about 1
 NEARLY = 0.85  # of two rims close together, the coin's border and its edge, the outer one if this nearly as sure
+CLEAR, LEAST_CLEAR_SUPPORT = 4.0, 0.42  # on a smooth ground there are few other edges, and worn coins are not round
 SPOKES = 90
 _SCALES = np.arange(0.60, 1.80, 0.01)  # of the candidate, in which its outermost rim is looked for
 
@@ -211,10 +213,11 @@ def _ring(rgb: Bytes, edges: _Edges, start: Ellipse, offset_px: float) -> Rim | 
             return None
         found = fitted.ellipse
     assert fitted is not None  # the loop ran
-    close = np.abs(fitted.residuals_px) < max(0.7, 0.011 * found.major_px)
+    close = np.abs(fitted.residuals_px) < max(0.7, OUT_OF_ROUND * found.major_px)
     support = float(np.count_nonzero(close)) / edges.count
     contrast, clarity = _contrast(rgb, found), _clarity(rgb, found)
-    if support < LEAST_SUPPORT or clarity < LEAST_CLARITY or contrast < 0.02:
+    least = LEAST_SUPPORT if clarity < CLEAR else LEAST_CLEAR_SUPPORT
+    if support < least or clarity < LEAST_CLARITY or contrast < 0.02:
         return None
     return Rim(found, edges.points_px[chosen][close], fitted.scatter_px, support, contrast, clarity)
 
@@ -228,10 +231,11 @@ def _plausible(found: Ellipse, start: Ellipse) -> bool:
 
 
 def _contrast(rgb: Bytes, found: Ellipse) -> float:
-    """How the face differs from the ground around it: a ring or a hole shows the ground inside as well."""
-    inside = _colours(rgb, found, np.array([0.15, 0.3, 0.45, 0.6, 0.7]))
-    outside = _colours(rgb, found, np.array([1.12, 1.2, 1.3]))
-    return float(np.linalg.norm(np.median(inside, axis=0) - np.median(outside, axis=0)))
+    """How the face differs from the ground beside it and further out: a ring or a hole shows the ground inside."""
+    inside = np.median(_colours(rgb, found, np.array([0.15, 0.3, 0.45, 0.6, 0.7])), axis=0)
+    beside = np.median(_colours(rgb, found, np.array([1.12, 1.2, 1.3])), axis=0)
+    further = np.median(_colours(rgb, found, np.array([1.45, 1.6, 1.75])), axis=0)
+    return float(min(np.linalg.norm(inside - beside), np.linalg.norm(inside - further)))
 
 
 def _colours(rgb: Bytes, found: Ellipse, scales: Array) -> Array:
