@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from data_synthetic import mesh
+from data_synthetic.bowls import at, bowl_rows, drainer, hollow, pedestal, ring, slab_with_hole
 from data_synthetic.mesh import Array, Solid
 from data_synthetic.tap_shapes import Rng, Solids, Tint, between, moved, pick
-from data_synthetic.walls import backing, joined, tiles
+from data_synthetic.walls import backing, block, joined, tiles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,80 +47,14 @@ class Room:
         )
 
 
-def _ring(
-    centre_y: float, half_x: float, half_y: float, squareness: float, *, centre_x: float = 0.0, around: int = 120
-) -> Array:
-    angle = 2 * np.pi * np.arange(around) / around
-    c, s, bend = np.cos(angle), np.sin(angle), 2 / squareness
-    x = centre_x + half_x * np.sign(c) * np.abs(c) ** bend
-    return np.column_stack([x, centre_y + half_y * np.sign(s) * np.abs(s) ** bend])
-
-
-def _at(outline_xy: Array, z: float, *, inset: float = 0.0) -> Array:
-    middle = outline_xy.mean(0)
-    reach = np.linalg.norm(outline_xy - middle, axis=1, keepdims=True)
-    flat = middle + (outline_xy - middle) * (1 - inset / np.maximum(reach, inset + 1))
-    return np.column_stack([flat, np.full(len(flat), z)])
-
-
-def _bowl_rows(inner_xy: Array, depth: float, edge: float, steepness: float, top: float) -> list[Array]:
-    """Rows of a bowl from its edge (rounded over ``edge``) down to its floor."""
-    rows = [_at(inner_xy, top - edge * (1 - np.cos(a)), inset=edge * np.sin(a)) for a in np.linspace(0, 1.2, 5)]
-    start = rows[-1]
-    middle = start[:, :2].mean(0)
-    for s in np.linspace(0, 1, 22)[1:]:
-        scale = (1 - s**steepness) ** (1 / steepness) if s < 1 else 0.0
-        flat = middle + (start[:, :2] - middle) * max(scale, 0.06)
-        rows.append(np.column_stack([flat, start[:, 2] - (depth - edge) * (0.96 * s + 0.04 * s**2)]))
-    return rows
-
-
-def hollow(
-    outer_xy: Array,
-    inner_xy: Array,
-    *,
-    apron: float,
-    depth: float,
-    material: str,
-    edge: float = 12.0,
-    rim: float = 0.0,
-    steepness: float = 3.0,
-) -> Solid:
-    """Basin, sink or bath: a top at z = 0 between two outlines (N, 2), an apron outside, a bowl inside [mm].
-
-    ``edge`` rounds both edges; ``rim`` lifts the outer edge above the ledge. An ``apron`` less deep than the bowl is a
-    pressed rim.
-    """
-    pressed = apron < depth  # sheet metal or thin cast: the bowl hangs below the rim
-    rows = [_at(inner_xy, z, inset=-3.0) for z in ((-depth - 3.0, -apron - 1.0) if pressed else ())]
-    rows += [
-        _at(outer_xy, -apron, inset=min(apron * 0.35, 80.0)),
-        _at(outer_xy, -apron * 0.6, inset=min(apron * 0.1, 20.0)),
-        _at(outer_xy, -edge + rim),
-    ]
-    rows += [
-        _at(outer_xy, rim - edge * (1 - np.sin(a)), inset=edge * (1 - np.cos(a)))
-        for a in np.linspace(0.2, np.pi / 2, 5)
-    ]
-    if rim:
-        rows += [
-            _at(outer_xy, rim * (0.5 + 0.5 * np.cos(a)), inset=edge + 14 * a / np.pi)
-            for a in np.linspace(0.4, np.pi, 5)
-        ]
-    last = rows[-1][:, :2]
-    rows += [_at(last + (inner_xy - last) * t, 0.0) for t in (0.25, 0.5, 0.75)]
-    rows += _bowl_rows(inner_xy, depth, edge * 0.9, steepness, 0.0)
-    return mesh.rings(np.array(rows), material, crease_deg=50)
-
-
 def _waste(rng: Rng, x: float, y: float, z: float) -> Solids:
     """Waste fitting at a bowl's floor, with a plug or a grid."""
     r = between(rng, 28, 36)
-    ring = mesh.lathe([(r, -2.0), (r, 1.5), (r * 0.9, 3.0), (r * 0.7, 1.0), (2, 0.6)], "chrome", around=48)
+    rim = mesh.lathe([(r, -2.0), (r, 1.5), (r * 0.9, 3.0), (r * 0.7, 1.0), (2, 0.6)], "chrome", around=48)
     plug = mesh.lathe(
         [(r * 0.66, 0), (r * 0.66, 4), (r * 0.5, 7), (2, 8)], "chrome" if rng.random() < 0.6 else "rubber", around=40
     )
-    return moved((ring, plug) if rng.random() < 0.6 else (ring,), (x, y, z))
+    return moved((rim, plug) if rng.random() < 0.6 else (rim,), (x, y, z))
 
 
 def _white(rng: Rng) -> Tint:
@@ -138,8 +73,8 @@ def basin(rng: Rng, *, holes_mm: float) -> Room:
     half_bowl = between(rng, 110, 180)
     bowl_y = -ledge - half_bowl
     front = bowl_y - half_bowl - between(rng, 22, 60)
-    outer = _ring((back + front) / 2, half_x, (back - front) / 2, float(rng.choice([3.0, 5.0, 10.0])))
-    inner = _ring(bowl_y, half_x * between(rng, 0.72, 0.88), half_bowl, float(rng.choice([2.0, 2.4, 3.5, 6.0])))
+    outer = ring((back + front) / 2, half_x, (back - front) / 2, float(rng.choice([3.0, 5.0, 10.0])))
+    inner = ring(bowl_y, half_x * between(rng, 0.72, 0.88), half_bowl, float(rng.choice([2.0, 2.4, 3.5, 6.0])))
     depth, edge = between(rng, 95, 150), between(rng, 6, 18)
     body = hollow(
         outer,
@@ -153,6 +88,8 @@ def basin(rng: Rng, *, holes_mm: float) -> Room:
     )
     solids: list[Solid] = [body.of("ceramic", tint=_white(rng), roughness=between(rng, 0.03, 0.15))]
     solids += _waste(rng, 0, bowl_y, -depth + 1)
+    if rng.random() < 0.4:
+        solids.append(pedestal(rng, bowl_y + 20, -depth - 15).of("ceramic", tint=solids[0].tint, roughness=0.1))
     if rng.random() < 0.35:
         solids.append(_chain(rng, half_x * 0.3, -ledge + 12))
     return Room(tuple(solids), None, back + 0.5, 0.0, (-10.0, back - 22), (holes_mm / 2 + 45, half_x - 40))
@@ -185,7 +122,19 @@ def _top(rng: Rng, piece: Solid) -> Solid:
 
 
 def _counter(y_mm: float, front_y_mm: float) -> Array:
-    return _ring((y_mm + front_y_mm) / 2, 900, (y_mm - front_y_mm) / 2, 40.0)
+    return ring((y_mm + front_y_mm) / 2, 900, (y_mm - front_y_mm) / 2, 40.0)
+
+
+def _fronts(rng: Rng, y_mm: float) -> Solid:
+    """Cupboard doors below the front edge of a worktop."""
+    wide, level = between(rng, 380, 600), between(rng, 0.15, 0.9)
+    doors = [block((wide - 4, 18, 680)).moved((k * wide, y_mm, -720)) for k in (-1.5, -0.5, 0.5, 1.5)]
+    front = joined(tuple(doors))
+    if rng.random() < 0.4:
+        return front.of("wood", roughness=0.45)
+    return front.of(
+        "paint", tint=(level, level * 0.99, level * between(rng, 0.85, 1.0)), roughness=between(rng, 0.15, 0.6)
+    )
 
 
 def sink(rng: Rng, *, holes_mm: float) -> Room:
@@ -198,15 +147,16 @@ def sink(rng: Rng, *, holes_mm: float) -> Room:
     front = bowl_y - half_bowl - 45
     half_x = max(bowl_half_x + between(rng, 40, 260), holes_mm / 2 + 50)
     shift = between(rng, -0.8, 0.8) * (half_x - bowl_half_x - 30)
-    outer = _ring((back + front) / 2, half_x, (back - front) / 2, 9.0, centre_x=shift)
-    hole = _ring((back + front) / 2, half_x - 12, (back - front) / 2 - 12, 9.0, centre_x=shift)
-    inner = _ring(bowl_y, bowl_half_x, half_bowl, float(rng.choice([3.5, 5.0, 9.0])))
+    outer = ring((back + front) / 2, half_x, (back - front) / 2, 9.0, centre_x=shift)
+    hole = ring((back + front) / 2, half_x - 12, (back - front) / 2 - 12, 9.0, centre_x=shift)
+    inner = ring(bowl_y, bowl_half_x, half_bowl, float(rng.choice([3.5, 5.0, 9.0])))
     body = hollow(outer, inner, apron=2.0, depth=depth, material="steel", edge=1.5, steepness=between(rng, 5, 9))
     pieces = [body]
     if half_x - bowl_half_x > 150 and rng.random() < 0.7:
-        pieces.append(_drainer(shift, half_x, bowl_half_x, bowl_y, half_bowl))
-    slab = _top(rng, _slab(_counter(back + wall, front - 45), hole, top=-1.6, thick=30.0))
-    solids = (slab, _made_of(rng, joined(tuple(pieces))), *_waste(rng, 0, bowl_y, 1 - depth))
+        pieces.append(drainer(shift, half_x, bowl_half_x, bowl_y, half_bowl))
+    slab = _top(rng, slab_with_hole(_counter(back + wall, front - 45), hole, top=-1.6, thick=30.0))
+    doors = _fronts(rng, front - 15)
+    solids = (slab, doors, _made_of(rng, joined(tuple(pieces))), *_waste(rng, 0, bowl_y, 1 - depth))
     return Room(solids, None, back + wall, -1.6, (back + 12, back + wall - 18), (holes_mm / 2 + 60, 400.0))
 
 
@@ -220,34 +170,16 @@ def _undermounted(rng: Rng, *, holes_mm: float) -> Room:
         between(rng, 4, 9),
     )
     bowl_y, top = -ledge - half_bowl, -25.0
-    slab = _slab(_counter(wall, bowl_y - half_bowl - 90), _ring(bowl_y, half_x, half_bowl, soft), top=0.0, thick=30.0)
-    shell, rim = _ring(bowl_y, half_x + 6, half_bowl + 6, soft), _ring(bowl_y, half_x + 20, half_bowl + 20, soft)
-    bowl = _bowl_rows(_ring(bowl_y, half_x + 2, half_bowl + 2, soft), depth, 2.0, 7.0, top)
-    rows = [_at(shell, top - depth - 4), _at(shell, top - 16), _at(rim, top - 15), _at(rim, top), *bowl]
+    slab = slab_with_hole(
+        _counter(wall, bowl_y - half_bowl - 90), ring(bowl_y, half_x, half_bowl, soft), top=0.0, thick=30.0
+    )
+    shell, rim = ring(bowl_y, half_x + 6, half_bowl + 6, soft), ring(bowl_y, half_x + 20, half_bowl + 20, soft)
+    bowl = bowl_rows(ring(bowl_y, half_x + 2, half_bowl + 2, soft), depth, 2.0, 7.0, top)
+    rows = [at(shell, top - depth - 4), at(shell, top - 16), at(rim, top - 15), at(rim, top), *bowl]
     body = _made_of(rng, mesh.rings(np.array(rows), "steel", crease_deg=50))
-    solids = (_top(rng, slab), body, *_waste(rng, 0, bowl_y, top - depth + 1))
+    doors = _fronts(rng, bowl_y - half_bowl - 60)
+    solids = (_top(rng, slab), doors, body, *_waste(rng, 0, bowl_y, top - depth + 1))
     return Room(solids, None, wall, 0.0, (-5.0, wall - 18), (holes_mm / 2 + 60, 400.0))
-
-
-def _slab(outer_xy: Array, hole_xy: Array, *, top: float, thick: float) -> Solid:
-    """Worktop with a hole: a closed ring of rows."""
-    rows = [_at(outer_xy, top - thick), _at(outer_xy, top - 2), _at(outer_xy, top, inset=2)]
-    rows += [_at(outer_xy + (hole_xy - outer_xy) * t, top) for t in (0.5, 0.9)]
-    rows += [_at(hole_xy, top), _at(hole_xy, top - thick), _at(outer_xy, top - thick)]
-    points = np.array(rows)
-    faces = mesh.grid_faces(len(rows), points.shape[1], wrap=True)
-    return mesh.solid(points.reshape(-1, 3), faces, "paint", crease_deg=30)
-
-
-def _drainer(shift: float, half_x: float, bowl_half_x: float, bowl_y: float, half_bowl: float) -> Solid:
-    """Drainer ribs on the wider side of a sink's top."""
-    side = 1 if shift >= 0 else -1
-    x0, x1 = side * (bowl_half_x + 20), shift + side * (half_x - 30)
-    ribs = []
-    for y in np.linspace(bowl_y - half_bowl * 0.7, bowl_y + half_bowl * 0.7, 9):
-        path = np.column_stack([np.linspace(x0, x1, 6), np.full(6, y), np.full(6, -1.0)])
-        ribs.append(mesh.tube(path, 6.0, "steel", around=10))
-    return joined(tuple(ribs))
 
 
 def bath(rng: Rng, *, holes_mm: float) -> Room:
@@ -256,8 +188,8 @@ def bath(rng: Rng, *, holes_mm: float) -> Room:
     half_tub, half_x = between(rng, 240, 300), max(between(rng, 420, 800), holes_mm)
     tub_y = -ledge - half_tub
     front = tub_y - half_tub - between(rng, 40, 70)
-    outer = _ring((back + front) / 2, half_x + 60, (back - front) / 2, 9.0)
-    inner = _ring(tub_y, half_x - 30, half_tub, float(rng.choice([3.0, 4.0, 6.0])))
+    outer = ring((back + front) / 2, half_x + 60, (back - front) / 2, 9.0)
+    inner = ring(tub_y, half_x - 30, half_tub, float(rng.choice([3.0, 4.0, 6.0])))
     body = hollow(
         outer,
         inner,
@@ -288,19 +220,19 @@ def worktop(rng: Rng, *, holes_mm: float, height_mm: float = 200.0) -> Room:
         half_y, half_x = between(rng, 150, 200), between(rng, 180, 290)
         near = -between(rng, 38, 55)
         round_ = rng.random() < 0.4
-        ring = _ring(
+        edge = ring(
             near - half_y, half_y if round_ else half_x, half_y, 2.0 if round_ else float(rng.choice([2.0, 4.0, 8.0]))
         )
         foot = between(rng, 0.5, 0.97)
-        middle = ring.mean(0)
+        middle = edge.mean(0)
         wallt = between(rng, 7, 18)
         rows = [
-            _at(middle + (ring - middle) * (foot + (1 - foot) * np.sin(t * np.pi / 2)), bowl_high * t)
+            at(middle + (edge - middle) * (foot + (1 - foot) * np.sin(t * np.pi / 2)), bowl_high * t)
             for t in np.linspace(0, 0.97, 14)
         ]
-        rows += [_at(ring, bowl_high, inset=wallt * 0.3), _at(ring, bowl_high, inset=wallt * 0.7)]
-        inner = middle + (ring - middle) * (1 - wallt / np.linalg.norm(ring - middle, axis=1, keepdims=True))
-        rows += [*_bowl_rows(inner, bowl_high - 15, 3.0, between(rng, 2.2, 5.0), bowl_high)]
+        rows += [at(edge, bowl_high, inset=wallt * 0.3), at(edge, bowl_high, inset=wallt * 0.7)]
+        inner = middle + (edge - middle) * (1 - wallt / np.linalg.norm(edge - middle, axis=1, keepdims=True))
+        rows += [*bowl_rows(inner, bowl_high - 15, 3.0, between(rng, 2.2, 5.0), bowl_high)]
         solids.append(
             mesh.rings(np.array(rows), "ceramic", crease_deg=50).of("ceramic", tint=_white(rng), roughness=0.06)
         )

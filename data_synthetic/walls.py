@@ -78,7 +78,7 @@ def tiles(
             joined(tuple(p for p, o in zip(laid, order, strict=True) if o == k)).of("tile", tint=tint, roughness=rough)
         )
     level = between(rng, 0.35, 0.85)
-    grout = _block((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300)).moved(
+    grout = block((2 * half_width_mm + 500, 4.0, z_mm[1] - z_mm[0] + 300)).moved(
         (0, 6.0 if brick else 4.0, z_mm[0] - 150)
     )
     return (*solids, grout.of("paint", tint=(level, level * 0.98, level * 0.94), roughness=0.9))
@@ -93,7 +93,7 @@ def _tile(wide: float, high: float, thick: float, bevel: float) -> Solid:
     return mesh.rings(points, "tile", crease_deg=10)
 
 
-def _block(size_mm: tuple[float, float, float]) -> Solid:
+def block(size_mm: tuple[float, float, float]) -> Solid:
     """Sharp box on z = 0, centred on the axis."""
     corner = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]) * size_mm[:2]
     points = np.array([np.column_stack([corner, np.full(4, z)]) for z in (0.0, size_mm[2])])
@@ -103,9 +103,9 @@ def _block(size_mm: tuple[float, float, float]) -> Solid:
 def backing(rng: Rng, wall_y_mm: float, floor_z_mm: float) -> Solids:
     """Plain wall behind ``wall_y_mm`` and floor, so that no view runs out of the room."""
     level, warm = between(rng, 0.35, 0.9), between(rng, 0.88, 1.0)
-    wall = _block((5000.0, 40.0, 4200.0)).moved((0, wall_y_mm + 21, floor_z_mm))
+    wall = block((5000.0, 40.0, 4200.0)).moved((0, wall_y_mm + 21, floor_z_mm))
     low = between(rng, 0.1, 0.6)
-    floor = _block((5000.0, 4000.0, 30.0)).moved((0, wall_y_mm - 2000, floor_z_mm - 30))
+    floor = block((5000.0, 4000.0, 30.0)).moved((0, wall_y_mm - 2000, floor_z_mm - 30))
     return (
         wall.of("paint", tint=(level, level * (1 + warm) / 2, level * warm), roughness=0.7),
         floor.of("paint", tint=(low, low * 0.97, low * 0.92), roughness=0.5),
