@@ -12,7 +12,7 @@ import os
 import signal
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,6 @@ from identify.errors import IdentifyError, PhotoError, UsageError
 
 if TYPE_CHECKING:
     from identify.model import Case, Photo
-    from identify.tables import Tables
     from identify.tables.advice import CheckRow
 
 DONE, SOME_FAILED, WRONG_USAGE, STOPPED = 0, 1, 2, 130
@@ -299,47 +298,27 @@ def _sheet(options: argparse.Namespace) -> int:
 
 
 def _tables(options: argparse.Namespace) -> int:
+    import json
+
     from identify import tables
+    from identify.tables import show
 
     if options.what == "check":
         problems = tables.check()
         print("\n".join(problems) if problems else f"The tables are sound (version {tables.version()}).")
         return SOME_FAILED if problems else DONE
-    known = {name: rows for name, rows in _rows(tables.load()).items() if rows}
     if options.what == "list":
-        _print_list(known, options.json)
+        counts = {name: len(show.rows(name)) for name in show.names()}
+        text = "\n".join(f"{count:5}  {name}" for name, count in counts.items())
+        print(json.dumps(counts, indent=1) if options.json else text)
         return DONE
-    if options.name not in known:
-        raise UsageError(f"No table {options.name or ''!r}; known: {', '.join(known)}.")
-    _print_rows(known[options.name], options.json)
+    if options.name is None:
+        raise UsageError(f"tables show needs a name; known: {', '.join(show.names())}.")
+    if options.json:
+        print(json.dumps([asdict(row) for row in show.rows(options.name)], indent=1))
+    else:
+        print(show.lines(options.name))
     return DONE
-
-
-def _rows(all_tables: Tables) -> dict[str, list[dict[str, Any]]]:
-    named = {field.name: getattr(all_tables, field.name) for field in fields(all_tables)}
-    return {name: [asdict(row) for row in rows.values()] for name, rows in named.items() if isinstance(rows, dict)}
-
-
-def _print_list(known: Mapping[str, Sequence[object]], as_json: bool) -> None:
-    import json
-
-    counts = {name: len(rows) for name, rows in known.items()}
-    print(
-        json.dumps(counts, indent=1) if as_json else "\n".join(f"{count:5}  {name}" for name, count in counts.items())
-    )
-
-
-def _print_rows(rows: Sequence[Mapping[str, Any]], as_json: bool) -> None:
-    import json
-
-    if as_json:
-        print(json.dumps(rows, indent=1))
-        return
-    for row in rows:
-        words = [str(row.get(key) or "") for key in ("name", "description", "question", "symptom", "text", "title")]
-        print(f"{row['id']:<24} {next((word for word in words if word), '')}".rstrip())
-        told = {key: value for key, value in row.items() if value not in (None, "", (), {}) and str(value) not in words}
-        print("    " + "; ".join(f"{key} {value}" for key, value in told.items() if key != "id"))
 
 
 def _remark(text: str) -> None:

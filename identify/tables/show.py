@@ -7,7 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 from identify.errors import UsageError
-from identify.tables import Tables, load
+from identify.tables import load
 from identify.tables.files import FILES, candidate_files
 from identify.tables.reader import read_csv
 from identify.tables.rows import CANDIDATES
@@ -31,11 +31,8 @@ def lines(name: str) -> str:
     UsageError
         If no table has that name.
     """
-    if name not in names():
-        raise UsageError(f"No table {name!r}. Known: {', '.join(names())}.")
     tables = load()
-    rows = _rows(name, tables)
-    cells = [{field.name: _cell(getattr(row, field.name)) for field in fields(row)} for row in rows]
+    cells = [{field.name: _cell(getattr(row, field.name)) for field in fields(row)} for row in rows(name)]
     used = [column for column in cells[0] if any(row[column] for row in cells)] if cells else []
     long = [column for column in used[1:] if max(len(row[column]) for row in cells) > CELL]
     body = _blocks(cells, used) if len(long) > 1 else _columns(cells, used, long)
@@ -46,7 +43,17 @@ def lines(name: str) -> str:
     return "\n".join([*body, *legend])
 
 
-def _rows(name: str, tables: Tables) -> list[Any]:
+def rows(name: str) -> list[Any]:
+    """Rows of one table as records.
+
+    Raises
+    ------
+    UsageError
+        If no table has that name.
+    """
+    if name not in names():
+        raise UsageError(f"No table {name!r}. Known: {', '.join(names())}.")
+    tables = load()
     for path in candidate_files():
         if path.stem == name:
             return [tables.candidates[entry.values["id"]] for entry in read_csv(path, CANDIDATES, [])]

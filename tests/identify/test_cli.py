@@ -206,7 +206,7 @@ def test_each_help_has_an_example(command, capsys):
 
 
 def test_a_reader_that_leaves_early_is_no_error(good):
-    script = "import sys; from identify import cli; sys.exit(cli.main(['tables', 'show', 'candidates']))"
+    script = "import sys; from identify import cli; sys.exit(cli.main(['tables', 'show', 'references']))"
     command = f"'{sys.executable}' -c \"{script}\" | head -n 1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, cwd=ROOT, check=True)
     assert done.stdout.count("\n") == 1
