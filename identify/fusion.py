@@ -17,7 +17,10 @@ from identify.model import UNSURE, BudgetLine, Measurement, NotMeasured, Recogni
 COVERAGE = 0.95
 DISAGREE = 0.01  # chance that values of one part spread this far
 LEAST = 1e-4  # no photo alone rules a class out
-OWN = ("edge", "pose", "tilt")  # budget lines that are drawn anew with each photo
+OWN = {  # budget lines that are drawn anew with each photo; any other is taken as shared by the photos
+    *("edge", "part edge", "outline", "end faces", "crests", "spectral peak"),
+    *("pose", "sign of the tilt", "height of the axis"),
+}
 
 
 def recognitions(seen: Sequence[Recognition]) -> Recognition:
@@ -117,7 +120,7 @@ def _joint_budget(same: Sequence[Measurement], us: np.ndarray, weights: np.ndarr
         stretch = float(u) / whole if whole > 0 else 0.0  # u95 may be wider than the lines alone
         for line in lines:
             part = float(weight) * line.u * stretch
-            if any(word in line.name for word in OWN):
+            if line.name in OWN:
                 own[line.name] = math.hypot(own.get(line.name, 0.0), part)
             else:
                 shared[line.name] = shared.get(line.name, 0.0) + part

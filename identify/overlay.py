@@ -241,7 +241,7 @@ def _scale_words(case: Case) -> str:
 
 def _foot_words(case: Case, rest: Sequence[str]) -> str:
     if case.measurements:
-        return " · ".join([*rest, "± is the expanded uncertainty, k = 2"])
+        return " · ".join([*rest, "± is the expanded uncertainty (95 %)"])
     return f"Not measured: {case.not_measured[0].reason}" if case.not_measured else "Nothing to measure here."
 
 

@@ -146,7 +146,10 @@ def _file_bytes(path: Path, called: str) -> bytes:
 
 @contextlib.contextmanager
 def _silenced() -> Iterator[Callable[[], bytes]]:
-    """Keep the C decoders' complaints off the terminal; call what is yielded to read what they said so far."""
+    """Keep the C decoders' complaints off the terminal; call what is yielded to read what they said so far.
+
+    What another thread writes to standard error meanwhile is lost.
+    """
     try:
         kept = os.dup(2)
     except OSError:  # no standard error at all: nothing to silence

@@ -198,7 +198,7 @@ def _scale_words(case: Case) -> str:
 def _measured(case: Case) -> list[str]:
     if not case.measurements:
         return []
-    lines = [_sides("Measured", "± is the expanded uncertainty, k = 2")]
+    lines = [_sides("Measured", "± is the expanded uncertainty (95 %)")]
     names = [found.quantity.replace("_", " ") for found in case.measurements]
     column = max(map(len, names))
     values = max(len(str(found)) for found in case.measurements)
@@ -254,7 +254,10 @@ def _conversion(each: Conversion) -> str:
 
 
 def budget_text(case: Case) -> str:
-    """Where each figure's uncertainty comes from (JCGM 100: standard uncertainties, added in quadrature, k = 2)."""
+    """Where each figure's uncertainty comes from (JCGM 100: standard uncertainties, added in quadrature).
+
+    The coverage factor k is 2 but where two poses make the distribution two-humped (JCGM 101).
+    """
     blocks = []
     for found in case.measurements:
         unit = " mm" if found.unit == "mm" else ""
@@ -263,7 +266,10 @@ def budget_text(case: Case) -> str:
         for line in sorted(found.budget, key=lambda each: (-each.u, each.name)):
             share = line.u**2 / whole if whole > 0 else 0.0
             lines.append(f"    {line.name:<34} u = {line.u:8.4f}{unit}   {share:6.1%}")
-        lines.append(f"    {'all together':<34} u = {math.sqrt(whole):8.4f}{unit}   u95 = {found.u95:.4f}{unit}")
+        if whole > 0:
+            u = math.sqrt(whole)
+            expanded = f"u95 = {found.u95:.4f}{unit} (k = {found.u95 / u:.2f})"
+            lines.append(f"    {'all together':<34} u = {u:8.4f}{unit}   {expanded}")
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks) + "\n" if blocks else "Nothing was measured, so there is no budget.\n"
 
