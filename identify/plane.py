@@ -16,6 +16,7 @@ from scipy.optimize import least_squares
 
 from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
 from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
+from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
@@ -59,7 +60,20 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
             "Lay it flat beside the part and take the photo from straight above.",
         )
     face = best.translation_mm + best.rotation[:, 2] * reference.thickness_mm
-    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), _remarks(reference, tilt_deg))
+    remarks = _remarks(reference, tilt_deg)
+    if not remarks and reference.ellipse is None and photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
+        other = leaning(photo.rgb, camera, best.rotation[:, 2], reference.outline_px)
+        remarks = () if other is None else (_leaning_remark(reference, other.angle_deg),)
+    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), remarks)
+
+
+def _leaning_remark(reference: Reference, angle_deg: float) -> Remark:
+    return Remark(
+        "plane",
+        f"The lines around the {reference.kind} stand {angle_deg:.0f} degrees off its plane's upright: it seems to lean"
+        " out of the bench's plane, and then sizes are wrong.",
+        "Lay it flat beside the part and retake.",
+    )
 
 
 def _remarks(reference: Reference, tilt_deg: float) -> tuple[Remark, ...]:

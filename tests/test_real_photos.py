@@ -1,0 +1,63 @@
+"""Acceptance on openly licensed real photos: coins found and measured by coins, chessboards, a leaning card.
+
+The folder is evaluation only: nothing is trained on it. Truth of the coins: labelled by eye on a 100 px grid
+(tests/data/coin_truth.csv); sizes of euro coins: Council Regulation (EC) No 975/98; chessboards: 25.0 mm squares
+(OpenCV samples).
+"""
+
+import os
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from identify import photo as photos
+from identify.reference.rims import find_rims
+from training import real_photos
+
+ROOT = Path(__file__).parents[1]
+FOLDER = Path(os.environ.get("TAPWRIGHT_PHOTOS", ROOT.parent / "shared" / "photos"))
+pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason=f"no folder of real photos at {FOLDER.name}")
+
+SCENES = [
+    f"coins_scenes/{name}.jpg"
+    for name in ("10c_IMG_4192", "1e_IMG_4197", "2e_IMG_4195", "mixed_test_1", "mixed_test_15", "mixed_train_29")
+]
+
+
+@cache
+def seen(file: str):
+    photo = photos.load(FOLDER / file)
+    return photo, find_rims(photo)
+
+
+def test_isolated_coins_are_found_and_hardly_anything_else():
+    truths = real_photos.truths()
+    findings = [
+        real_photos.score_findings(file, seen(file)[0], truths[file], [rim.ellipse for rim in seen(file)[1]])
+        for file in SCENES
+    ]
+    isolated, found = sum(each.isolated for each in findings), sum(each.found for each in findings)
+    assert isolated >= 40
+    assert found >= 0.95 * isolated
+    assert sum(each.false for each in findings) <= 0.03 * sum(each.findings for each in findings)
+
+
+def test_every_kind_of_ground_is_labelled():
+    truths = real_photos.truths()
+    assert len(truths) >= 12
+    assert sum(len(coins) for coins in truths.values()) > 400
+
+
+def test_chessboard_lengths_inside_a_card_sized_patch():
+    boards = real_photos.boards(sorted((FOLDER / "chessboard").glob("left*.jpg")))
+    assert len(boards) >= 5
+    assert np.median([board.inside_percent for board in boards]) <= 0.5
+    assert max(board.inside_percent for board in boards) <= 0.5
+    assert np.median([board.beyond_percent for board in boards]) <= 0.5
+
+
+def test_a_leaning_card_raises_the_warning():
+    for path in (FOLDER / "planar").glob("id1_card*.jpg"):
+        assert real_photos.leaning(path)
