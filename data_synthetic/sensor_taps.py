@@ -181,10 +181,11 @@ def _block(rng: Rng) -> Tap:
     path = folded(h, reach, corner, lean)
     depth = taper(deep, between(rng, 14, 24), len(path), power=0.8)
     spout = loft(path, wide, depth, squareness=8.0, rounded_mm=1.5)
-    window = _faced(
-        eye(rng, between(rng, 12, 20), between(rng, 14, 24)), -depth[4] / 2 + 0.4, (h - corner) * between(rng, 0.4, 0.7)
-    )
-    down = np.array([[path[-4][0], path[-4][1]], [path[-4][0] - 0.5, path[-4][1] - depth[-4] * 0.42]])
+    part_up = between(rng, 0.4, 0.7)
+    face_y = -float(depth[round(23 * part_up)]) / 2 + 0.3
+    window = _faced(eye(rng, between(rng, 12, 20), between(rng, 14, 24)), face_y, (h - corner) * part_up)
+    under = path[-7]
+    down = np.array([under, [under[0] - 0.5, under[1] - depth[-7] * 0.42]])
     nose = outlet(down, finish, diameter_mm=min(wide, 24) * 0.85, long_mm=5)
     foot = mesh.rounded_box((wide + 8, deep + 8, 4), "chrome", radius_mm=1, corner_mm=4)
     return _tap("block", (*finish.on(spout, foot), *window, *nose), "deck", ("basin", "worktop"), reach, h)
@@ -197,7 +198,8 @@ def _wall(rng: Rng) -> Tap:
     soft = float(rng.choice([2.0, 3.0, 7.0]))
     path = bezier([(0, 0), (-reach * 0.6, between(rng, -4, 12)), (-reach, between(rng, -22, 6))], count=40)
     deep = taper(d, between(rng, 18, 28), 40)
-    spout: Solid = loft(path, taper(d * 1.1, d * 0.9, 40), deep, squareness=soft, rounded_mm=between(rng, 2, 8))
+    ease = between(rng, 2, 7)
+    spout: Solid = loft(path, taper(d * 1.1, d * 0.9, 40), deep, squareness=soft, rounded_mm=ease)
     down = np.array([[path[-6][0], path[-6][1]], [path[-6][0] - 0.5, path[-6][1] - deep[-5] * 0.42]])
     nose = outlet(down, finish, diameter_mm=21, long_mm=5)
     plate: list[Solid] = []
@@ -217,6 +219,6 @@ def _wall(rng: Rng) -> Tap:
             tip = path[-1]
             window = (
                 *window,
-                *_faced(eye(rng, between(rng, 9, 14), between(rng, 8, 11)), float(tip[0]) - 5, float(tip[1])),
+                *_faced(eye(rng, between(rng, 9, 14), between(rng, 8, 11)), float(tip[0]) - ease - 0.2, float(tip[1])),
             )
     return _tap("wall-spout", (*finish.on(spout, *plate), *nose, *window), "wall", ("wall", "sink_wall"), reach, 60)

@@ -132,6 +132,20 @@ def arch(rise_mm: float, radius_mm: float, sweep_deg: float, drop_mm: float) -> 
     return np.concatenate([up, over, down])
 
 
+def _section(squareness: float, half_x: float, half_y: float, around: int) -> tuple[Array, Array]:
+    """Unit superellipse (around,), its points close at the corners and yet spread along the flat sides."""
+    angle = np.linspace(0, 2 * np.pi, 1441)
+    u = np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** (2 / squareness)
+    v = np.sign(np.sin(angle)) * np.abs(np.sin(angle)) ** (2 / squareness)
+    steps = np.hypot(np.diff(u) * half_x, np.diff(v) * half_y)
+    length = np.concatenate([[0.0], np.cumsum(steps)]) / steps.sum()
+    mixed = 0.55 * length + 0.45 * angle / (2 * np.pi)
+    turn = np.interp((np.arange(around) + 0.5) / around, mixed, angle)
+    cosine, sine = np.cos(turn), np.sin(turn)
+    bend = 2 / squareness
+    return np.sign(cosine) * np.abs(cosine) ** bend, np.sign(sine) * np.abs(sine) ** bend
+
+
 def loft(
     path_yz: Array,
     width_mm: Array | float,
@@ -152,12 +166,10 @@ def loft(
     ahead = np.gradient(path, axis=0)
     ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
     across = np.array([1.0, 0.0, 0.0])
+    around = max(around, 64) if squareness > 3 else around
     width = np.broadcast_to(np.asarray(width_mm, float), len(path)) / 2
     depth = np.broadcast_to(np.asarray(depth_mm, float), len(path)) / 2
-    angle = 2 * np.pi * (np.arange(around) + 0.5) / around
-    bend = 2 / squareness
-    u = np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** bend
-    v = np.sign(np.sin(angle)) * np.abs(np.sin(angle)) ** bend
+    u, v = _section(squareness, float(width.mean()), float(depth.mean()), around)
     up = np.cross(ahead, across)
     sections = u[None, :, None] * width[:, None, None] * across + v[None, :, None] * depth[:, None, None] * up[:, None]
     rows = [*(path[:, None] + sections)]
@@ -175,10 +187,10 @@ def loft(
 
 def folded(tall_mm: float, reach_mm: float, corner_mm: float, slope_mm: float) -> Array:
     """Path (K, 2) in (y, z): straight up, a tight corner, then out to -y, gaining ``slope_mm`` on the way."""
-    rise = np.column_stack([np.zeros(10), np.linspace(0, tall_mm - corner_mm, 10)])
+    rise = np.column_stack([np.zeros(24), np.linspace(0, tall_mm - corner_mm, 24)])
     gain = slope_mm / reach_mm
     bend = bezier([(0, tall_mm - corner_mm), (0, tall_mm), (-corner_mm, tall_mm + gain * corner_mm)], count=10)
-    out = np.linspace(corner_mm, reach_mm, 12)
+    out = np.linspace(corner_mm, reach_mm, 28)
     run = np.column_stack([-out, tall_mm + gain * out])
     return np.concatenate([rise, bend[1:], run[1:]])
 
