@@ -101,7 +101,9 @@ def noise(points_mm: Array, wavelength_mm: float, rng: np.random.Generator, *, w
     directions = rng.normal(size=(waves, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     numbers = 2 * np.pi / wavelength_mm * rng.uniform(0.5, 1.9, (waves, 1)) * directions
-    return np.cos(points_mm @ numbers.T + rng.uniform(0, 2 * np.pi, waves)).sum(1) * np.sqrt(2 / waves)
+    phases = points_mm.astype(np.float32) @ numbers.T.astype(np.float32)
+    phases += rng.uniform(0, 2 * np.pi, waves).astype(np.float32)
+    return np.cos(phases).sum(1).astype(float) * np.sqrt(2 / waves)
 
 
 def _blend(values: Array, share: Array, target: Array | float) -> Array:

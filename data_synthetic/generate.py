@@ -87,7 +87,7 @@ def made(job: Job, number: int) -> dict[str, Any]:
     )  # fmt: skip
     light, labels = camera.bent(camera.cleaned(light, job.spp), labels, view)
     picture = camera.developed(light, rng, white=made_scene.white)
-    main = 23.5 < view.focal35_mm < 60 and rng.random() < 0.75
+    main = 23.5 < view.focal35_mm < 60 and rng.random() < 0.62
     focal35 = round(view.focal35_mm) if main else None
     name = f"{number:06d}"
     folder = Path(job.folder)

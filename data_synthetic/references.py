@@ -284,6 +284,12 @@ def _page(paper: str) -> NDArray[np.float32]:
     return np.repeat(printed.board_picture(paper, 5.0)[..., None] / 255, 3, axis=2).astype(np.float32)
 
 
+@cache
+def prints_sheets() -> bool:
+    """Whether this machine's OpenCV can draw the sheet's markers."""
+    return hasattr(cv2, "aruco") and hasattr(cv2.aruco, "CharucoBoard")
+
+
 def sheet(rng: np.random.Generator) -> Object:
     """The printed scale sheet: its upper face is z = 0, so that a part stands on it; centred on the free area."""
     from identify.reference import sheet as printed

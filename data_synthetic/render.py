@@ -204,7 +204,7 @@ def _loaded(setting: Setting, lens: Lens, width_px: int, height_px: int, bounces
     place = -lens.rotation.T @ lens.translation_mm + lens.rotation.T @ np.array([9.0, -6.0, 0.0])
     scene = mi.load_dict({
         "type": "scene", **shapes,
-        "integrator": {"type": "path", "max_depth": bounces, "rr_depth": 5},
+        "integrator": {"type": "path", "max_depth": bounces, "rr_depth": 4},
         "environment": {"type": "envmap", "bitmap": mi.Bitmap(np.ascontiguousarray(setting.environment, np.float32)),
                         "to_world": up},
         "flash": {"type": "point", "position": [float(v) for v in place],
@@ -265,7 +265,7 @@ def mended(light: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def render(
-    setting: Setting, lens: Lens, *, width_px: int, height_px: int, spp: int, seed: int, bounces: int = 7
+    setting: Setting, lens: Lens, *, width_px: int, height_px: int, spp: int, seed: int, bounces: int = 6
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     """Linear radiance (H, W, 3) and labels (H, W) uint8: 0 background, 1 part, 2 reference.
 

@@ -119,7 +119,7 @@ def lay_reference(rng: np.random.Generator, kind: str, placed: Placed, *, detail
     if kind == "sheet":
         beneath = np.append(hull_xy(points).mean(0) + rng.normal(0, 9, 2), 0.0)
         return _put(made, turn, beneath, on_part=False)
-    if kind == "coin" and rng.random() < 0.12 and len(level) > 8:
+    if kind == "coin" and placed.part.class_id != "none" and rng.random() < 0.12 and len(level) > 8:
         plateau = hull_xy(level)
         if cv2.contourArea(plateau) > 110:
             return _put(made, turn, np.array([*plateau.mean(0), top]), on_part=True)
@@ -235,7 +235,9 @@ def on_bench(
     light = lights.lit(rng, room)
     part = part if part is not None and part.solids else None
     placed = None if part is None else at_rest(part, rng)
-    kind = pick(rng, {"coin": 0.4, "card": 0.18, "ruler": 0.17, "sheet": 0.07, "none": 0.18})
+    kind = pick(
+        rng, {"coin": 0.4, "card": 0.18, "ruler": 0.17, "sheet": 0.07 * references.prints_sheets(), "none": 0.18}
+    )
     laid = None
     if placed is not None and kind != "none":
         laid = lay_reference(rng, kind, placed, detail=96 if size > 500 else 64)
