@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import importlib.util
+import os
 import sys
 import threading
 from pathlib import Path
@@ -253,3 +254,20 @@ def test_an_odd_file_name_stays_on_its_line(name):
         photo.load(b"", name=name)
     assert str(caught.value).isprintable()
     assert photo.load(encoded(picture()), name=name).file == name
+
+
+PHOTOS = Path(os.environ.get("TAPWRIGHT_PHOTOS", Path(__file__).parents[3] / "shared" / "photos"))
+
+
+@pytest.mark.parametrize("name", ["coins_full/1e_IMG_4199.jpg", "coins_full/mixed_test_1.jpg", "chessboard/left01.jpg"])
+@pytest.mark.parametrize("reduced", [1, 4])
+def test_real_photos_agree_with_another_decoder(name, reduced):
+    path = PHOTOS / name
+    if not path.is_file():
+        pytest.skip(f"{name} is not at hand; set TAPWRIGHT_PHOTOS to the folder of real photos")
+    got = photo.load(path, reduced=reduced)
+    with Image.open(path) as image:
+        want = ImageOps.exif_transpose(image).convert("RGB")
+    assert (got.width_px, got.height_px) == want.size
+    small = want.resize(got.rgb.shape[1::-1], Image.Resampling.BOX)
+    assert np.abs(got.rgb.astype(int) - np.asarray(small, int)).mean() < 1.5
