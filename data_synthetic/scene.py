@@ -12,6 +12,7 @@ import numpy as np
 from data_synthetic import clutter, lights, references, textures
 from data_synthetic.camera import View, held
 from data_synthetic.finish import Surface, Wear, any_wear, surface
+from data_synthetic.footprint import hull_xy, overlap
 from data_synthetic.mesh import Array, InstalledScene, Part, Solid, rotation_about
 from data_synthetic.render import Plane, Setting
 from data_synthetic.rest import Placed, at_rest
@@ -73,22 +74,6 @@ def _with_papers(rng: np.random.Generator, picture: np.ndarray) -> np.ndarray:
         laid = cv2.warpAffine(sheet, turn, (size, size), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         board = board * (1 - cover[..., None]) + laid * cover[..., None]
     return board
-
-
-def hull_xy(points_mm: Array, *, gap_mm: float = 0.0) -> Array:
-    """Convex footprint (K, 2) of points on the bench [mm], grown by a gap."""
-    flat = cv2.convexHull(np.ascontiguousarray(points_mm[:, :2], np.float32)).reshape(-1, 2)
-    if gap_mm:
-        circle = np.linspace(0, 2 * np.pi, 16, endpoint=False)
-        ring = gap_mm * np.column_stack([np.cos(circle), np.sin(circle)])
-        flat = cv2.convexHull((flat[:, None] + ring[None]).reshape(-1, 2).astype(np.float32)).reshape(-1, 2)
-    return flat
-
-
-def overlap(first_xy: Array, second_xy: Array) -> bool:
-    """Whether two convex outlines (N, 2) share area."""
-    area, _ = cv2.intersectConvexConvex(np.float32(first_xy), np.float32(second_xy))
-    return area > 1e-4
 
 
 def moved_surface(piece: Surface, turn: Array, shift_mm: Array) -> Surface:

@@ -207,7 +207,8 @@ def tiles(rng: np.random.Generator, size: int, *, brick: bool | None = None) -> 
 
 
 def newspaper(rng: np.random.Generator, size: int) -> Texture:
-    """Columns of print-like strokes, headings and grey pictures; no readable words."""
+    """Columns of print-like strokes, headings and grey pictures; no readable words. Drawn fine, then reduced."""
+    wanted, size = size, max(size, 1120)
     picture = (
         np.broadcast_to(_choose(rng, ((225, 222, 212), (215, 210, 195))), (size, size, 3)).astype(np.float32).copy()
     )
@@ -234,7 +235,8 @@ def newspaper(rng: np.random.Generator, size: int) -> Texture:
                 )
                 x += word + 0.7 * high * scale
             y += high * 1.9 * scale
-    return _made(cv2.GaussianBlur(picture, (0, 0), 0.6), cloud(rng, size, 4), size / 900, 0.9)
+    picture = cv2.resize(cv2.GaussianBlur(picture, (0, 0), 0.6), (wanted, wanted), interpolation=cv2.INTER_AREA)
+    return _made(picture, cloud(rng, wanted, 4), wanted / 900, 0.9)
 
 
 def slate(rng: np.random.Generator, size: int) -> Texture:

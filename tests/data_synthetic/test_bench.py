@@ -11,7 +11,7 @@ from PIL import Image
 
 pytest.importorskip("manifold3d")
 
-from data_synthetic import camera, generate, lights, references, rest, scene, textures, thread
+from data_synthetic import camera, footprint, generate, lights, references, rest, scene, textures, thread
 from data_synthetic.finish import LOOKS
 from data_synthetic.mesh import MATERIALS, Part, hexagon
 from identify import tables
@@ -172,7 +172,7 @@ def test_reference_lies_beside_the_part(seed: int) -> None:
     placed = rest.at_rest(part_of(FAMILIES[seed % 6], seed), rng)
     laid = scene.lay_reference(rng, ("coin", "card", "ruler")[seed % 3], placed, detail=32)
     if not laid.on_part:
-        assert not scene.overlap(scene.hull_xy(placed.points_mm()), laid.footprint_xy)
+        assert not footprint.overlap(footprint.hull_xy(placed.points_mm()), laid.footprint_xy)
         assert laid.surface.vertices_mm[:, 2].min() == pytest.approx(0.0, abs=1e-9)
     else:
         assert laid.surface.vertices_mm[:, 2].min() == pytest.approx(placed.points_mm()[:, 2].max(), abs=1e-6)
