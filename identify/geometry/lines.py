@@ -174,6 +174,16 @@ def refine_edge(
     return line, float(np.count_nonzero(close)) / blocks.wanted
 
 
+def mean_edge(rgb: Bytes, places_px: Array, normals: Array, *, reach_px: float) -> float | None:
+    """Offset [px] of the strongest edge in the mean of the profiles across places (N, 2); None where there is none."""
+    half = reach_px + 5.0
+    offsets = np.arange(-half, half + STEP_PX / 2, STEP_PX)
+    light = sample_profiles(rgb, places_px, normals, offsets).mean(axis=0)[None]
+    blocks = _Blocks(light, offsets, np.zeros((1, 2)), np.array([1.0, 0.0]), 1)
+    points, found, _ = _peaks(blocks, np.sqrt(np.sum(_slopes(light) ** 2, axis=1)), 0.0, reach_px)
+    return float(points[0, 0]) if found[0] else None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Blocks:
     """Averaged profiles: light (N, K, 3) at ``offsets_px`` (K,) from ``places_px`` (N, 2) along ``normal`` (2,)."""
@@ -200,7 +210,8 @@ def _blocks(rgb: Bytes, start: Array, end: Array, half_px: float, count: int = 3
     offsets = np.arange(-half_px, half_px + STEP_PX / 2, STEP_PX)
     places = places.reshape(count, each, 2)[inside]
     flat = places.reshape(-1, 2)
-    light = sample_profiles(rgb, flat, np.tile(normal, (len(flat), 1)), offsets)
+    pieces = np.array_split(flat, max(1, round(length / 150)))  # small boxes: a long slanting line has a large one
+    light = np.concatenate([sample_profiles(rgb, part, np.tile(normal, (len(part), 1)), offsets) for part in pieces])
     light = light.reshape(len(places), each, len(offsets), 3).mean(axis=1)
     return _Blocks(light, offsets, places.mean(axis=1), normal, count)
 

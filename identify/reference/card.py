@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 
 from identify.geometry.camera import focal_px_from_35mm
-from identify.geometry.edges import locate_edges
-from identify.geometry.lines import Line, crossing, refine_edge, u_crossing_px
+from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_crossing_px
 from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
 from identify.geometry.strokes import grain, join, segments
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
@@ -159,8 +158,8 @@ def _pools(planes: list[Bytes]) -> list[Array]:
     faint, pools = [], []
     for plane in planes:
         faint.append(segments(plane, gradient=FAINT))
-        strong = int(np.clip(4 * grain(plane), FAINT, 60))
-        pools.append(faint[-1] if strong < 1.3 * FAINT else segments(plane, gradient=strong))
+        usual = grain(plane)
+        pools += [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
     return [np.concatenate(faint), *(pool for pool in pools if len(pool) >= 4)]
 
 
@@ -259,10 +258,9 @@ def _corner_radii(rgb: Bytes, corners: Array, size: CardSize) -> Array:
             radii[n] = np.nan
             continue
         start = _through(to_px, centre + size.corner_mm * rays)
-        edges = locate_edges(rgb, start, step / length[:, None], reach_px=max(4.0, float(0.9 * length.max())))
-        away_px = np.sum((edges.points_px - start) * step / length[:, None], axis=1)[edges.found]
-        if len(away_px) >= 4 and np.ptp(np.quantile(away_px, [0.25, 0.75])) < max(1.0, 0.2 * length.max()):
-            radii[n] = size.corner_mm - np.median(away_px) / length.mean() * 2.4 / depth
+        away = mean_edge(rgb, start, step / length[:, None], reach_px=max(2.5, 0.5 * float(length.mean())))
+        if away is not None:
+            radii[n] = size.corner_mm - away / length.mean() * 2.4 / depth
     return radii
 
 
@@ -277,7 +275,7 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
     alike = np.abs(fit.corners_mm - size.corner_mm) < 1.8
     arcs = fit.corners_mm[np.isfinite(fit.corners_mm)]
-    rounded = np.count_nonzero(alike) >= 3 and abs(float(np.median(arcs)) - size.corner_mm) < 1.1
+    rounded = np.count_nonzero(alike) >= 3 and abs(float(np.median(arcs)) - size.corner_mm) < 0.85
     return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
 
 

@@ -65,14 +65,15 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
 
     Returns
     -------
-    Reference with a point (k, 0) at the foot of every mark k [mm] and three points on the far side at the estimated
-    width; right-handed as seen from the camera. ``outline_px`` has the two long edges (near edge first, then the
-    far edge back). NotMeasured where no ruler, too few marks or no pattern of long marks is found.
+    Reference with a point (k, 0) at the foot of every mark k [mm] and, last, three points towards the far side at an
+    estimated width: nearer where the marks' slopes are less certain. Right-handed as seen from the camera.
+    ``outline_px`` has the near edge first, then the far edge back. NotMeasured where no ruler, too few marks or no
+    pattern of long marks is found.
     """
     factor = max(1.0, max(photo.rgb.shape[:2]) / SEARCH_PX)
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
     work = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    strokes = _strokes(np.asarray(work, np.uint8))
+    strokes = _strokes(photo.rgb, factor)
     edges = _edges(np.asarray(work, np.float32), strokes)
     if not edges:
         return _not_found("No ruler was found.")
@@ -99,10 +100,15 @@ def _not_found(reason: str) -> NotMeasured:
     return NotMeasured("reference", reason, advice)
 
 
-def _strokes(work: Bytes) -> Strokes:
-    """Long lines of a picture, found on a half-size copy."""
-    half = np.asarray(cv2.resize(work, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
-    joined = join(segments(half, shortest_px=14, gradient=int(np.clip(4 * grain(half), 8, 60))), most=24)
+def _strokes(rgb: Bytes, factor: float) -> Strokes:
+    """Long lines of a picture ``factor`` times smaller, found at half that size in lightness and in colour."""
+    wanted = [max(8, round(side / factor / 2)) for side in rgb.shape[1::-1]]
+    lab = np.asarray(cv2.cvtColor(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2LAB), np.uint8)
+    pieces = []
+    for channel, gain in ((0, 1.0), (1, 2.0), (2, 2.0)):
+        plane = np.clip((lab[..., channel].astype(float) - 128) * gain + 128, 0, 255).astype(np.uint8)
+        pieces.append(segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60))))
+    joined = join(np.concatenate(pieces), most=30)
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
@@ -190,15 +196,16 @@ def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> R
     height, width = photo.rgb.shape[:2]
     width_px = _far_edge_px(edge, strokes, spacing / unit)
     first, last = float(scale.numbers.min()), float(scale.numbers.max())
+    reach_px = min(width_px, 2 * max(scale.rms_px, 0.05) / scale.u_lean)  # no further than the marks' slope is known
     focal = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, width, height)
     ends = np.array([first, last])
-    far = _far_points(edge, comb, ends, width_px)
+    far = _far_points(edge, comb, ends, reach_px)
     near = edge.place(comb.at(ends), 0.0)
     quad = np.array([near[0], near[1], far[1], far[0]])
     shape = seen_with(quad[None], focal, (np.array([width, height]) - 1) / 2)
     width_mm = (last - first) * unit / float(shape.ratio[0])
     three = np.array([first, (first + last) / 2, last])
-    far_px = _far_points(edge, comb, three, width_px)
+    far_px = _far_points(edge, comb, three, reach_px)
     near_px = edge.place(scale.feet, 0.0)
     # right-handed as seen from the camera: y points from the near edge to the far one
     across = edge.along[0] * edge.inward[1] - edge.along[1] * edge.inward[0]

@@ -15,7 +15,7 @@ FEWEST_SEEN = 9
 ALIKE = 0.3  # least share of the marks' variance in length that a scale's pattern explains
 UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
-DEPTH_MARKS = 5.5  # steps of the finest scale to which marks reach; the numerals stand beyond
+DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
 
 
 def _halving(count: int) -> Index:
@@ -51,6 +51,7 @@ class Reading:
     zero : a number with the longest mark
     rms_px : scatter of the feet
     alike : share of the marks' variance in length that the scale's pattern explains
+    u_lean : standard uncertainty of the marks' slope to the edge's normal at the ends of the scale
     """
 
     comb: Comb
@@ -60,6 +61,7 @@ class Reading:
     zero: int
     rms_px: float
     alike: float
+    u_lean: float
 
     @property
     def u_rel(self) -> float:
@@ -80,7 +82,7 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     spacing = float(np.median(comb.spacing(numbers)))
     if len(numbers) < FEWEST_SEEN or spacing < SHORTEST_PX:
         return "The ruler's marks are too fine in this picture."
-    comb, feet, kept, rms = _fitted(flat, comb, numbers, row, spacing)
+    comb, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing)
     if rms > UNEVEN * spacing + 0.1 or abs(comb.s0) > STEEPEST:
         return "No ruler was found."
     if np.count_nonzero(kept) < FEWEST_SEEN:
@@ -91,7 +93,7 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     score, shift, unit, parts = known
     if np.count_nonzero(kept) * parts < FEWEST_MARKS:
         return "Too few marks of the ruler are seen."
-    found = Reading(comb.finer(parts), numbers[kept] * parts, feet[kept], unit, shift, rms, score)
+    found = Reading(comb.finer(parts), numbers[kept] * parts, feet[kept], unit, shift, rms, score, u_lean)
     return _closer(flat, found, parts, spacing / parts)
 
 
@@ -102,19 +104,31 @@ def _unit(flat: Array, comb: Comb, seen: Array, spacing: float) -> tuple[float, 
     blurred. Binary fractions of an inch look alike at every size, so those are taken only with all marks seen.
     """
     for parts in (1, 5, 10):
-        if spacing / parts < 1.2:
+        if spacing / parts < SHORTEST_PX:
             continue
         fine = np.arange(seen.min() * parts, seen.max() * parts + 1)
         fine = fine[np.isin(np.round(fine / parts), seen)]  # not what lies over the marks
-        deep = flat[: int(np.clip(DEPTH_MARKS * spacing / parts, 3, len(flat)))]
-        ink = marks_ink(deep, comb.finer(parts), fine)
         metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
-        results = sorted(((*read_pattern(ink, fine, ranks, every=parts), unit) for unit, ranks in metric), reverse=True)
-        score, shift, unit = results[0]
-        clear = len(results) == 1 or score > results[1][0] + 0.03
-        if score > ALIKE and clear and (parts == 1 or not _quartered(deep, comb, seen, parts, shift)):
+        found = []
+        for unit, ranks in metric:
+            inks = [
+                marks_ink(flat[: _rows(flat, depth * spacing / parts)], comb.finer(parts), fine) for depth in DEPTHS
+            ]
+            score, shift = max(read_pattern(ink, fine, ranks, every=parts) for ink in inks)
+            if score > ALIKE:
+                found.append((int(ranks.max()), score, shift, unit))
+        found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
+        if not found or (len(found) > 1 and found[0][0] == found[1][0] and found[0][1] < found[1][1] + 0.03):
+            continue
+        _, score, shift, unit = found[0]
+        deep = flat[: _rows(flat, DEPTHS[0] * spacing / parts)]
+        if parts == 1 or not _quartered(deep, comb, seen, parts, shift):
             return score, shift, unit, parts
     return None
+
+
+def _rows(flat: Array, depth_px: float) -> int:
+    return int(np.clip(depth_px, 3, len(flat)))
 
 
 def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int) -> bool:
@@ -139,10 +153,17 @@ def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
         row = int((1.2 if every == 1 else 2.4 if every == 5 else 3.6) * step)
         if step * every < SHORTEST_PX or row > len(flat) - 4:
             continue
-        again, feet, kept, rms = _fitted(flat, comb, numbers, row, step, window=min(0.42, 1.5 / every))
+        again, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, step, window=min(0.42, 1.5 / every))
         even = rms < UNEVEN * step * every + 0.1 and abs(again.s0) < STEEPEST
         if even and np.count_nonzero(kept) > 0.6 * len(numbers):
-            closer = replace(found, comb=again.finer(every), numbers=numbers[kept] * every, feet=feet[kept], rms_px=rms)
+            closer = replace(
+                found,
+                comb=again.finer(every),
+                numbers=numbers[kept] * every,
+                feet=feet[kept],
+                rms_px=rms,
+                u_lean=u_lean,
+            )
             best = min(best, closer, key=lambda item: item.u_rel)
     return best
 
@@ -154,8 +175,8 @@ def _numbers(comb: Comb, length: float) -> Array:
 
 def _fitted(
     flat: Array, comb: Comb, numbers: Array, row: int, spacing: float, *, window: float = 0.42
-) -> tuple[Comb, Array, NDArray[np.bool_], float]:
-    """Locate the marks in thin bands through their length and fit the comb: comb, feet (K,), kept (K,), rms [px]."""
+) -> tuple[Comb, Array, NDArray[np.bool_], float, float]:
+    """Locate the marks in thin bands through their length: comb, feet (K,), kept (K,), rms [px], u_lean."""
     tall = max(2, round(0.35 * spacing))
     fitted = comb  # it stands upright at first, right at the depth where it was found
     for reach in (1, 3):
@@ -167,11 +188,13 @@ def _fitted(
         )
         seen = np.isfinite(places).mean(axis=0)
         good = seen > 0.6 * seen.max()
-        fitted, residuals, _ = fit(fitted, numbers, places[:, good], depths[good])
+        fitted, residuals, covariance = fit(fitted, numbers, places[:, good], depths[good])
     spread = 1.4826 * float(np.nanmedian(np.abs(residuals)))
     sound = np.abs(residuals) < 3.5 * max(spread, 0.1)
     kept = np.count_nonzero(sound, axis=1) >= max(1, 0.5 * residuals.shape[1])
     away = np.nanmean(np.where(sound[kept], residuals[kept], np.nan), axis=1)
     feet = fitted.at(numbers)
     feet[kept] -= away
-    return fitted, feet, kept, float(np.sqrt(np.mean(away**2)))
+    at_ends = np.array([[1.0, feet[kept].min()], [1.0, feet[kept].max()]])
+    u_lean = float(np.sqrt(np.einsum("ij,jk,ik->i", at_ends, covariance[3:, 3:], at_ends).max()))
+    return fitted, feet, kept, float(np.sqrt(np.mean(away**2))), u_lean
