@@ -18,8 +18,9 @@ from identify.geometry.edges import sample_profiles, steepness
 from identify.model import Array, Bytes, Camera, Ellipse
 
 STATIONS = 144
-INDEPENDENT = 30.0  # of the stations: neighbours share shadow, wear and texture
+INDEPENDENT = 8.0  # of the stations: neighbours share shadow, wear, glare and relief, which no model of the rims has
 MISSING = 0.12  # share of a rim that shows no edge, or another one
+U_SHAPE = 0.012  # of the radius: the second harmonic of a rim as first measured
 WIDEST_DEG = 55.0
 
 
@@ -137,7 +138,8 @@ def _settled(
         centres = centres + _step_mm(seen, camera, centres, tops, bottoms, wall)
     tops, bottoms, wall = _curves(seen, camera, normals, centres, radius_mm, thickness_mm)
     score = _gain(seen, tops).sum(axis=1) + (_gain(seen, bottoms) * wall).sum(axis=1)
-    return centres, score + _explained(seen, np.where(wall, bottoms, tops), tops)
+    score += _explained(seen, np.where(wall, bottoms, tops), tops)
+    return centres, score + _shaped(seen, tops, np.maximum(tops, bottoms)) * STATIONS / INDEPENDENT
 
 
 def tilt_vectors(normals: Array, sights: Array) -> Array:
@@ -226,6 +228,16 @@ def _explained(seen: Surroundings, outer: Array, inner: Array) -> Array:
     there = np.abs(start) < 0.02 * seen.start.major_px
     away = np.minimum(np.abs(outer - start), np.abs(inner - start)) / seen.u_px
     return np.asarray((np.log(MISSING + (1 - MISSING) * np.exp(-0.5 * away**2)) * there).sum(axis=1))
+
+
+def _shaped(seen: Surroundings, tops: Array, outlines: Array) -> Array:
+    """Log likelihood (N,) that the rim as first measured has the shape of the top rim, or of top and wall together."""
+    turn = 2 * np.pi * np.arange(STATIONS) / STATIONS
+    waves = np.stack([np.cos(2 * turn), np.sin(2 * turn)], axis=1) * 2 / STATIONS
+    squared = [
+        np.sum((curve @ waves) ** 2, axis=1) / (U_SHAPE * seen.start.major_px) ** 2 for curve in (tops, outlines)
+    ]
+    return np.asarray(np.log(np.exp(-0.5 * squared[0]) + np.exp(-0.5 * squared[1]) + 1e-6))
 
 
 def _step_mm(

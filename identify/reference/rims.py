@@ -24,6 +24,7 @@ LEAST_SUPPORT = 0.58  # share of the rim that must show an edge
 LEAST_CLARITY = 1.6  # a random ellipse over a texture has about 1
 NEARLY = 0.85  # of two rims close together, the coin's border and its edge, the outer one if this nearly as sure
 CLEAR, LEAST_CLEAR_SUPPORT = 4.0, 0.42  # on a smooth ground there are few other edges, and worn coins are not round
+METAL = 0.6  # share of metal beyond a rim that makes it the border on the face
 SPOKES = 90
 _SCALES = np.arange(0.60, 1.80, 0.01)  # of the candidate, in which its outermost rim is looked for
 
@@ -155,7 +156,24 @@ def measure(rgb: Bytes, start: Ellipse) -> Rim | None:
     edges = _edges_beside(rgb, start)
     found = [rim for offset in edges.likely_px for rim in [_ring(rgb, edges, start, offset)] if rim is not None]
     sound = [rim for rim in found if rim.quality >= NEARLY * max(other.quality for other in found)]
-    return max(sound, key=lambda rim: rim.ellipse.major_px * rim.ellipse.minor_px, default=None)
+    chosen = max(sound, key=lambda rim: rim.ellipse.major_px, default=None)
+    outer = [rim for rim in found if chosen is not None and rim.ellipse.major_px > 1.015 * chosen.ellipse.major_px]
+    if chosen is None or not outer:
+        return chosen
+    beyond = max(outer, key=lambda rim: rim.quality)
+    metal = _metal_beyond(rgb, chosen.ellipse)
+    return beyond if metal > METAL and _metal_beyond(rgb, beyond.ellipse) < metal - 0.2 else chosen
+
+
+def _metal_beyond(rgb: Bytes, found: Ellipse) -> float:
+    """Share of the rim just outside which the picture is more like the face just inside than like the ground."""
+    middle = np.tile([found.x_px, found.y_px], (SPOKES, 1))
+    scales = np.array([0.93, 0.95, 0.97, 1.02, 1.035, 1.05, 1.16, 1.22, 1.28])
+    colours = np.sqrt(sample_profiles(rgb, middle, _spokes(found, SPOKES), scales)).reshape(SPOKES, 3, 3, 3)
+    inside, beside, ground = np.moveaxis(colours.mean(axis=2), 1, 0)
+    ground = np.median(ground, axis=0)
+    nearer = np.linalg.norm(beside - inside, axis=1) < np.linalg.norm(beside - ground, axis=1)
+    return float(np.mean(nearer))
 
 
 def _clarity(rgb: Bytes, found: Ellipse) -> float:
