@@ -28,7 +28,7 @@ from identify.reference.scales import Reading
 SEARCH_PX = 2000
 USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
-COHERENT = 0.10  # least share of the whole strip's energy in the comb
+COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
 PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere

@@ -45,7 +45,7 @@ def test_comb_is_found_and_fitted(a, c, lean):
 def test_noise_is_no_comb():
     rng = np.random.default_rng(2)
     found = [find_comb(flatten(rng.normal(0, 1, (4, 900))).mean(axis=0)).coherence for _ in range(5)]
-    assert max(found) < 0.06
+    assert max(found) < 0.05  # what the ruler asks for
 
 
 def test_numbers_undo_places():
