@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.geometry.edges import sample_profiles
-from identify.geometry.strip import follow, peak_offset, steepness
+from identify.geometry.strip import clearness, follow, peak_offset, steepness
 from identify.model import Array, Bytes, NotMeasured, Outline, Photo, Reference
 
 PART = 1
 SMALL_PX = 420  # long side of the picture on which a part without labels is looked for
 CROP_PX = 520  # long side of the crop on which the mask is refined
+CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt
 SLACK_REL = 0.02  # of the part's length: how far a network's border may be off
 LEAST_SHARE = 5e-4  # of the photo's area: a smaller part has too few pixels to measure
 Mask = NDArray[np.bool_]
@@ -260,7 +261,7 @@ def _sharpened(photo: Photo, inside: Mask, window: _Window, slack_px: float) -> 
     profiles = sample_profiles(photo.rgb, stations, normals, offsets)
     steep = steepness(profiles, step, 0.8)
     visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
-    gain = np.minimum(visible, 0.12) / 0.12 - 0.6 * (offsets / reach) ** 2
+    gain = clearness(visible, CLEAR_STEP) - 0.6 * (offsets / reach) ** 2
     path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
     where, height = peak_offset(steep, path)
     shift = (where - len(offsets) // 2) * step

@@ -164,7 +164,7 @@ def _lying_at(
     camera, pose, likelihood = reading.straightened(camera, pose, seen, profile, usable)
     profile = settle(profile.axis, camera, pose, sides)
     thread = np.abs(station) > 10
-    lain = reading.Lain(camera, pose, seen, profile, usable, np.ones(len(station)), thread, None, None, None)
+    lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(station)), thread, None, None, None)
     return reading.read(lain, outline, u_size_rel=0.001)["body_diameter"].estimate, likelihood
 
 

@@ -21,7 +21,7 @@ from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
 MASS_REL = 0.07  # standard uncertainty of the centre of mass, of the length
-LEAST_SIDE_MM = 4.0  # a shorter side of the hull is a rounded edge
+LEAST_SIDE_MM = 1.5  # a shorter side of the hull is a rounded edge
 LEAST_ODDS = 0.05  # a less likely rest is not looked at
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
@@ -101,6 +101,7 @@ def settle(
     under: Array | None = None,
     lift_mm: float = 0.0,
     over_mm: float | None = None,
+    rise: float | None = None,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -110,6 +111,7 @@ def settle(
         on a flat. Default 1 everywhere.
     lift_mm : shift of the axis's height, for the budget.
     over_mm : the part stands on the hull's side under this station; by default under its centre of mass.
+    rise : slope of the lower side against the axis where it is known otherwise: the part then touches at one place.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -117,7 +119,7 @@ def settle(
     now = axis
     profile = _profile(now, camera, pose, sides)
     for _ in range(ROUNDS):
-        moved = _rested(_centred(now, profile), profile, factor, lift_mm, over_mm)
+        moved = _rested(_centred(now, profile), profile, factor, lift_mm, over_mm, rise)
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
         profile = replace(_profile(now, camera, pose, sides), supports_mm=_supports(profile, factor, over_mm))
@@ -191,10 +193,16 @@ def _centre_of_mass(profile: Profile) -> float:
     return float(np.sum(weight * profile.station_mm[keep]) / max(float(np.sum(weight)), 1e-9))
 
 
-def _rested(axis: Axis, profile: Profile, factor: Array, lift_mm: float, over_mm: float | None) -> Axis:
+def _rested(
+    axis: Axis, profile: Profile, factor: Array, lift_mm: float, over_mm: float | None, rise: float | None
+) -> Axis:
     station, contact = _contacts(profile, factor)
-    first, last = _hull_side(station, contact, _centre_of_mass(profile) if over_mm is None else over_mm)
-    rise = (contact[last] - contact[first]) / max(station[last] - station[first], 1e-9)
+    if rise is None:
+        middle = _centre_of_mass(profile) if over_mm is None else over_mm
+        first, last = _hull_side(station, contact, middle)
+        rise = float((contact[last] - contact[first]) / max(station[last] - station[first], 1e-9))
+    else:
+        first = int(np.argmax(contact - rise * station))
     level = float(np.linalg.norm(axis.along[:2]))
     slope = math.atan(float(np.clip(rise, -0.7, 0.7)))
     along = np.array([*(axis.along[:2] / level * math.cos(slope)), math.sin(slope)])

@@ -33,7 +33,11 @@ class Crests:
 
 
 def find(profile: Profile, thread: Thread) -> Crests | None:
-    """The crests within the thread's zone; None with fewer than three on either edge."""
+    """The crests within the thread's zone; None where it is too short.
+
+    Where the picture is too coarse to show three crests on either edge, the edges' mean level stands for them, and
+    half the depth that the pitch allows is put back on either side.
+    """
     index = np.flatnonzero(thread.zone)
     index = index[np.argsort(profile.station_mm[index])]
     if len(index) < 3 * LEAST_TURNS:
@@ -46,7 +50,7 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
         smooth = gaussian_filter1d(side[index], blur)
         good = _level(smooth, _extremes(smooth, reach))
         if len(good) < LEAST_TURNS:
-            return None
+            return _level_only(profile, thread, index)
         level = float(np.median(smooth[good]))
         lows = [k for k in _extremes(-smooth, reach) if smooth[k] > level - 1.5 * DEPTH * thread.pitch_mm]
         tops.append(level)
@@ -56,6 +60,12 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
     missing = 2 * DEPTH * thread.pitch_mm - sum(depths)
     blunted = float(np.clip(CREST_SHARE * missing, 0.0, 0.5 * DEPTH * thread.pitch_mm))
     return Crests(places[0], places[1], float(np.hypot(*spreads)), blunted)
+
+
+def _level_only(profile: Profile, thread: Thread, index: NDArray[np.int64]) -> Crests:
+    turns = max(thread.turns, 1.0)
+    spread = float(np.hypot(np.std(profile.left_mm[index]), np.std(profile.right_mm[index])))
+    return Crests(index, index, spread / turns**0.5, 0.8 * DEPTH * thread.pitch_mm)
 
 
 def _extremes(values: Array, reach: int) -> list[int]:

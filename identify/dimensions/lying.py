@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, on_height, project
 from identify.geometry.edges import sample_profiles
-from identify.geometry.strip import follow, peak_offset, steepness
+from identify.geometry.strip import clearness, follow, peak_offset, steepness
 from identify.model import Array, Camera, Outline, Photo, Pose
 
 EDGE_REACH_PX = (3.0, 16.0)  # how far from the outline an edge is looked for
@@ -20,6 +20,7 @@ FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's de
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
 LONGEST = 3000  # stations at most
+BODY_SHARE = 0.8  # of the widest place: a narrower cylinder is not the body
 CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -178,7 +179,7 @@ def _strip(
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
     visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
-    return _Strip(start, normals, offsets, steepness(profiles, step, 0.8), np.minimum(visible, CLEAR_STEP) / CLEAR_STEP)
+    return _Strip(start, normals, offsets, steepness(profiles, step, 0.8), clearness(visible, CLEAR_STEP))
 
 
 def _to_rgb(photo: Photo, points_px: Array) -> Array:
@@ -234,14 +235,15 @@ def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArr
     band = np.maximum(0.01 * radius[index], 0.75 * mm_per_px)
     like = np.abs(radius[index][:, None] - radius[index][None, :]) <= band[:, None]
     length = like @ step[index]
-    least = min(max(0.12 * float(np.ptp(profile.station_mm)), 3.0), 0.9 * float(length.max()))
+    widest = float(np.max(median_filter(radius, 5)))
+    least = min(max(0.08 * float(np.ptp(profile.station_mm)), 2.5), 0.9 * float(length.max()))
     enough = np.flatnonzero(length >= least)
     widest = enough[np.argmax(radius[index][enough])]
     near = np.abs(radius[index] - radius[index][widest]) <= 2 * band[widest]
     best = enough[near[enough]][np.argmax(length[enough][near[enough]])]
     chosen = np.zeros(len(radius), bool)
     chosen[index[like[best]]] = True
-    return chosen
+    return chosen if float(np.median(radius[chosen])) > BODY_SHARE * widest else None
 
 
 def crest_line(radius_mm: Array, station_mm: Array, reach_mm: float) -> Array:

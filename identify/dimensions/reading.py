@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,10 @@ from identify.uncertainty import Estimate, Extra, informed, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-MOST_RESTS = 2
+MOST_RESTS = 3
+BOWED = 2.5  # standard uncertainties by which rings may bow before the part is taken to rest on something else
+UNLIKELY = 4.0  # logarithm of the odds against a rest that is not looked at further
+FREE_ODDS = 0.05  # of a rest that the part's own shape does not explain
 TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
 TAPER_SLOPE = 0.005  # and by a mould's draft, 0.3 degrees
 LENS_REL = 0.0015
@@ -46,6 +49,7 @@ class Lain:
     seen: lying.Seen
     profile: Profile
     usable: NDArray[np.bool_]
+    turned: NDArray[np.bool_]
     under: Array
     body: NDArray[np.bool_] | None
     thread: thread.Thread | None
@@ -53,6 +57,9 @@ class Lain:
     hexagon: hexagon.Hexagon | None
     likelihood: float = 0.0
     over_mm: float | None = None
+    rise: float | None = None
+    rings: tuple[float, float] | None = None
+    ring_slope: float = 0.0
 
 
 def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain]:
@@ -67,42 +74,94 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain
     if axis is None or seen is None:
         return []
     ways = rests(settle(axis, camera, pose, seen.sides))
-    found = [_on(photo, outline, camera, pose, axis, over_mm, share) for over_mm, share in ways[:MOST_RESTS]]
-    return [one for one in found if one is not None]
+    tried = [_on(photo, outline, camera, pose, axis, share, over_mm=over_mm) for over_mm, share in ways[:MOST_RESTS]]
+    found = [one for one in tried if one is not None]
+    best = max(found, key=lambda one: one.likelihood, default=None)
+    if best is not None and best.rings is not None and abs(best.rings[0]) > BOWED * best.rings[1]:
+        free = _on(photo, outline, camera, pose, axis, FREE_ODDS, rise=_rise(best, camera, pose))
+        found += [] if free is None else [free]
+    likeliest = max((one.likelihood for one in found), default=0.0)
+    return [_told(photo, one) for one in found if one.likelihood > likeliest - UNLIKELY]
+
+
+def _told(photo: Photo, lain: Lain) -> Lain:
+    """The settled part with its body and thread."""
+    scale = lain.seen.mm_per_px
+    found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale)
+    tops = None if found is None else crests.find(lain.profile, found)
+    return replace(lain, body=lying.body(lain.profile, lain.turned, scale), thread=found, crests=tops)
+
+
+def _rise(lain: Lain, camera: Camera, pose: Pose) -> float:
+    """The slope of the lower side against the axis that makes the part's rings straight."""
+    if lain.rings is None:
+        raise ValueError("No rings were seen; there is nothing to straighten.")
+    middle = float(np.median(lain.profile.station_mm))
+    trial = [
+        bow.sight_slope(settle(lain.profile.axis, camera, pose, lain.seen.sides, rise=rise).axis, pose, middle)
+        for rise in (0.0, 0.1)
+    ]
+    return float((lain.ring_slope - trial[0]) / (trial[1] - trial[0]) * 0.1)
 
 
 def _on(
-    photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis, over_mm: float, share: float
+    photo: Photo,
+    outline: Outline,
+    camera: Camera,
+    pose: Pose,
+    axis: Axis,
+    share: float,
+    *,
+    over_mm: float | None = None,
+    rise: float | None = None,
 ) -> Lain | None:
-    """The part settled on one side of its hull, and what is recognised along it."""
+    """The part settled on one side of its hull, or at one slope, and what is recognised along it."""
+    axis = settle(
+        axis, camera, pose, _must(lying.contour_sides(outline, camera, pose, axis)), over_mm=over_mm, rise=rise
+    ).axis
     seen = lying.seen(photo, outline, camera, pose, axis)
     if seen is None:
         return None
-    profile = settle(axis, camera, pose, seen.sides, over_mm=over_mm)
-    seen = lying.seen(photo, outline, camera, pose, profile.axis)
-    if seen is None:
-        return None
-    profile = settle(profile.axis, camera, pose, seen.sides, over_mm=over_mm)
+    profile = settle(axis, camera, pose, seen.sides, over_mm=over_mm, rise=rise)
     usable = lying.symmetric(profile, seen.mm_per_px)
     hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
     under = np.ones(len(usable))
     for one in hexes:
         under = np.where(hexagon.carried(one, profile), one.under, under)
-    profile = settle(profile.axis, camera, pose, seen.sides, under=under, over_mm=over_mm)
+    profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
     rings = bow.find(photo, camera, pose, profile, usable, seen.mm_per_px)
+    slope = bow.sight_slope(profile.axis, pose, float(np.median(profile.station_mm))) + (rings[0] if rings else 0.0)
     camera, pose, likelihood = straightened(
-        camera, pose, seen, profile, usable, under=under, over_mm=over_mm, rings=rings
+        camera, pose, seen, profile, usable, under=under, over_mm=over_mm, rise=rise, rings=rings
     )
-    profile = settle(profile.axis, camera, pose, seen.sides, under=under, over_mm=over_mm)
+    profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
     turned = usable.copy()
     for one in hexes:
         turned &= ~one.stations
-    found = thread.find(photo, camera, pose, profile, turned, seen.mm_per_px)
-    tops = None if found is None else crests.find(profile, found)
-    body = lying.body(profile, turned, seen.mm_per_px)
-    likelihood += float(np.log(max(share, 1e-6)))
-    widest = hexes[0] if hexes else None
-    return Lain(camera, pose, seen, profile, usable, under, body, found, tops, widest, likelihood, over_mm)
+    return Lain(
+        camera=camera,
+        pose=pose,
+        seen=seen,
+        profile=profile,
+        usable=usable,
+        under=under,
+        turned=turned,
+        body=None,
+        thread=None,
+        crests=None,
+        hexagon=hexes[0] if hexes else None,
+        likelihood=likelihood + float(np.log(max(share, 1e-6))),
+        over_mm=over_mm,
+        rise=rise,
+        rings=rings,
+        ring_slope=slope,
+    )
+
+
+def _must(sides: Sides | None) -> Sides:
+    if sides is None:
+        raise ValueError("The outline has no two sides about this axis.")
+    return sides
 
 
 def straightened(
@@ -114,6 +173,7 @@ def straightened(
     *,
     under: Array | None = None,
     over_mm: float | None = None,
+    rise: float | None = None,
     rings: tuple[float, float] | None = None,
 ) -> tuple[Camera, Pose, float]:
     """Camera and pose corrected by the part itself, and the log-likelihood of what it shows.
@@ -128,7 +188,7 @@ def straightened(
         return camera, pose, 0.0
 
     def zeros(seen_by: Camera, at: Pose, _: Array) -> Array:
-        moved = settle(profile.axis, seen_by, at, seen.sides, under=under, over_mm=over_mm)
+        moved = settle(profile.axis, seen_by, at, seen.sides, under=under, over_mm=over_mm, rise=rise)
         tapers = [float(np.median(moved.radius_mm[b]) - np.median(moved.radius_mm[a])) for a, b in halves]
         return np.array(tapers if wanted is None else [*tapers, bow.sight_slope(moved.axis, at, middle) - wanted])
 
@@ -251,7 +311,10 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
     if name == "thread_major_diameter" and lain.crests is not None:
         left, right = lain.crests.left, lain.crests.right
         middle = left[len(left) // 2]
-        text = f"lying, crests of both edges ({len(left)} and {len(right)}), cylinder on the bench"
+        seen_how = (
+            "mean level of both edges" if len(left) > 40 else f"crests of both edges ({len(left)} and {len(right)})"
+        )
+        text = f"lying, {seen_how}, cylinder on the bench"
         return Reading(
             name,
             estimate,

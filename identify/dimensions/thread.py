@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from identify.dimensions.axis import Profile
 from identify.dimensions.lying import crest_line
@@ -23,11 +23,15 @@ from identify.model import Array, Camera, Photo, Pose
 
 LEAST_PX = 2.5  # a pitch; finer threads are not resolved
 LEAST_TURNS = 3.0
-ZONE_SHARE = 0.3  # of the strongest power: where it falls below, the thread ends
+SLOW_MM = 0.9  # standard deviation of what is taken for the slow part
+CLIP = 2.5  # a shoulder is a larger step than a thread's, and must not outweigh it
+SETTLING = 4  # rounds in which the frequency follows its own phase
+ZONE_SHARE = 0.35  # of the strongest power: where it falls below, the thread ends
 PHASE_PX = 0.3  # by which the zone's two ends may err
 PITCHES_MM = (0.7, 2.7)  # sought between: finer than the finest tap thread, coarser than the coarsest
 SAMPLE_MM = 0.14  # between stations when a thread is sought
 WINDOWS_MM = (7.0, 11.0)
+MOST_WINDOWS = 10  # of a length that are looked at closely
 RINGS = 0.7  # share of a ring's power that leaks into a thread's over the part of the surface that is seen
 RIPPLE_MM = 0.12  # spread of an edge that is a thread's; less may be noise
 LEAST_SCORE = 0.06
@@ -111,56 +115,77 @@ def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, 
 def _banded(values: Array, station: Array, *, floor: float | None = None) -> Array:
     """Values (M, C) less their slow part along the stations, at unit spread within a few millimetres.
 
-    A spread below ``floor`` (by default half of the usual one) is not raised to one.
+    A spread below ``floor`` (by default half of the usual one) is not raised to one; larger steps are clipped.
     """
     step = float(station[1] - station[0])
     wide = max(3, round(3.6 / step))
-    flat = values - uniform_filter1d(values, wide, axis=0, mode="nearest")
-    flat -= uniform_filter1d(flat, wide, axis=0, mode="nearest")
-    spread = np.sqrt(np.maximum(uniform_filter1d(flat**2, 2 * wide, axis=0, mode="nearest"), 0))
-    return flat / (spread + (0.5 * float(np.median(spread)) if floor is None else floor) + 1e-9)
+    flat = values - gaussian_filter1d(values, SLOW_MM / step, axis=0, mode="nearest")
+    spread = 1.4826 * median_filter(np.abs(flat), (2 * (wide // 2) + 1, 1), mode="nearest")
+    level = spread + (0.5 * float(np.median(spread)) if floor is None else floor) + 1e-9
+    return np.asarray(np.clip(flat / level, -CLIP, CLIP))
 
 
-def _spectrum(bands: Array, station: Array, frequencies: Array) -> NDArray[np.complex128]:
-    """Hann-windowed spectrum (F, C) of bands (M, C) at ``frequencies`` [1/mm]."""
+def _spectrum(values: Array | NDArray[np.complex128], station: Array, frequency: float) -> NDArray[np.complex128]:
+    """Hann-windowed spectrum (C,) of values (M, C) at one frequency [1/mm]."""
     window = np.hanning(len(station) + 2)[1:-1]
-    waves = np.exp(-2j * math.pi * frequencies[:, None] * (station - station.mean())[None, :])
-    return (waves * window) @ bands / window.sum()
+    wave = np.exp(-2j * math.pi * frequency * (station - station.mean()))
+    return np.asarray((wave * window) @ values / window.sum())
 
 
-def _strength(spectrum: NDArray[np.complex128], angles: Array) -> Array:
-    """Power (F, 3) that is coherent around the axis for phase turns of -1, 0 and +1 per turn, edges included."""
-    around = np.concatenate([angles, [-math.pi / 2, math.pi / 2]])
-    weight = np.concatenate([np.cos(angles) ** 0.5, [2.0, 2.0]])
-    powers = []
-    for turns in (-1, 0, 1):
-        twist = np.exp(-1j * turns * around)
-        inner = np.abs(spectrum[:, :-2] @ (weight[:-2] * twist[:-2])) ** 2 / weight[:-2].sum() ** 2
-        sides = np.abs(spectrum[:, -2:] @ twist[-2:]) ** 2 / 4
-        powers.append(inner + sides)
-    return np.stack(powers, axis=1)
+def _twisted(bands: Array, angles: Array, order: int) -> NDArray[np.complex128]:
+    """Means (M, 6) over the angles for phase turns of -order, 0, +order per turn: the surface's, then the edges'.
+
+    The edges lie a quarter turn to either side.
+    """
+    weight = np.cos(angles) ** 0.5 / np.sum(np.cos(angles) ** 0.5)
+    turns = np.array([-order, 0, order])
+    inner = bands[:, :-2] @ (weight[:, None] * np.exp(-1j * turns * angles[:, None]))
+    edges = bands[:, -2:] @ np.exp(-1j * turns * np.array([[-math.pi / 2], [math.pi / 2]])) / 2
+    return np.concatenate([inner, edges], axis=1)
+
+
+def _explained(power: Array) -> Array:
+    """What a thread of either hand explains (...,) of powers (..., 3) for three phase turns, less what rings do."""
+    return np.asarray(np.maximum(power[..., 0], power[..., 2]) - RINGS * power[..., 1])
+
+
+def _lines(bands: Array, station: Array, windows: Array, frequencies: Array, angles: Array) -> tuple[Array, Array]:
+    """What a thread explains in each window at each frequency (W, F), by its first and by its second harmonic."""
+    lines = []
+    weights = windows / windows.sum(axis=1, keepdims=True)
+    for order in (1, 2):
+        twisted = _twisted(bands, angles, order)
+        waves = np.exp(-2j * math.pi * order * frequencies[None, :] * station[:, None])
+        moved = (waves[:, :, None] * twisted[:, None, :]).reshape(len(station), -1)
+        spectrum = (weights @ moved.real + 1j * (weights @ moved.imag)).reshape(len(windows), len(frequencies), 6)
+        power = np.abs(spectrum) ** 2
+        lines.append(_explained(power[..., :3] + power[..., 3:] if order == 1 else power[..., :3]))
+    return lines[0], np.maximum(lines[1], 0)
 
 
 def _strongest(
     profile: Profile, station: Array, bands: Array, angles: Array, shortest: float, px_mm: float
 ) -> Thread | None:
-    frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 160)
+    frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 120)
     found: list[Thread] = []
     for length in WINDOWS_MM:
         starts = np.arange(station[0], station[-1] - length + 1e-9, 1.0)
-        windows = [(station >= start) & (station <= start + length) for start in starts]
-        powers = [_strength(_spectrum(bands[inside], station[inside], frequencies), angles) for inside in windows]
-        if not powers:
+        if not len(starts):
             continue
-        usual = np.median(np.array([power.max(axis=1) for power in powers]), axis=0)
-        lines = np.array([np.maximum(power[:, 0], power[:, 2]) - RINGS * power[:, 1] for power in powers])
-        lines *= np.sqrt(frequencies * length) / (1 + usual / np.median(usual))
-        for inside, line in zip(windows, lines, strict=True):
-            top = int(np.argmax(line))
-            if 0 < top < len(frequencies) - 1 and line[top] > LEAST_SCORE:
-                one = _read(profile, station, inside, bands, angles, float(frequencies[top]), float(line[top]), px_mm)
-                if HELIX[0] < abs(one.helix) < HELIX[1] and one.turns >= LEAST_TURNS:
-                    found.append(one)
+        within = (station[None, :] - starts[:, None]) / length
+        windows = np.where((within > 0) & (within < 1), np.sin(math.pi * within) ** 2, 0.0)
+        first, second = _lines(bands, station, windows, frequencies, angles)
+        line = (first + second) * np.sqrt(frequencies * length)
+        line[:, [0, -1]] = 0.0
+        tops = line.argmax(axis=1)
+        heights = line.max(axis=1)
+        for index in np.argsort(-heights)[:MOST_WINDOWS]:
+            if heights[index] > LEAST_SCORE:
+                top = int(tops[index])
+                order = 2 if second[index, top] > 1.5 * first[index, top] else 1
+                inside = windows[index] > 0
+                found.append(_read(profile, station, inside, bands, angles, float(frequencies[top]), order, px_mm))
+    found = [one for one in found if HELIX[0] < abs(one.helix) < HELIX[1] and one.turns >= LEAST_TURNS]
     return _widest(found, profile)
 
 
@@ -182,30 +207,42 @@ def _read(
     bands: Array,
     angles: Array,
     frequency: float,
-    score: float,
+    order: int,
     px_mm: float,
 ) -> Thread:
     """The thread about a window: how far it goes, and its pitch from the slope of its phase along the axis."""
-    spectrum = _spectrum(bands[inside], station[inside], np.array([frequency]))
-    power = _strength(spectrum, angles)[0]
-    hand = -1 if power[0] > power[2] else 1
-    waves = _demodulated(bands, station, angles, frequency, hand)
+    spectrum = _spectrum(bands[inside], station[inside], order * frequency)
+    power = np.abs(_spectrum(_twisted(bands[inside], angles, order), station[inside], order * frequency)) ** 2
+    whole = power[:3] + power[3:] if order == 1 else power[:3]
+    hand = -order if whole[0] > whole[2] else order
+    middle: int | None = None
+    for _ in range(SETTLING):
+        waves = _demodulated(bands, station, angles, order * frequency, hand)
+        low, high, middle = _extent(np.sum(np.abs(waves) ** 2, axis=1), inside, middle)
+        at = station[low : high + 1]
+        slope, scatter = _phase_slope(at, waves[low : high + 1]) if len(at) > 4 else (0.0, math.pi)
+        frequency = float(np.clip(frequency + slope / (2 * math.pi * order), 1 / PITCHES_MM[1], 1 / PITCHES_MM[0]))
+    pitch = 1 / frequency
     strength = np.sum(np.abs(waves) ** 2, axis=1)
-    middle = int(np.flatnonzero(inside)[np.argmax(strength[inside])])
-    low = high = middle
-    while low > 0 and strength[low - 1] > ZONE_SHARE * strength[middle]:
-        low -= 1
-    while high < len(station) - 1 and strength[high + 1] > ZONE_SHARE * strength[middle]:
-        high += 1
-    at = station[low : high + 1]
-    slope, scatter = _phase_slope(at, waves[low : high + 1])
-    pitch = 1 / (frequency + slope / (2 * math.pi))
     length = float(np.ptp(at))
     count = max(length / pitch, 1.0)
-    by_phase = scatter / (2 * math.pi) * pitch * math.sqrt(12.0) / count**1.5
+    by_phase = scatter / (2 * math.pi * order) * pitch * math.sqrt(12.0) / count**1.5
     u_pitch = float(np.hypot(PHASE_PX * px_mm / count, by_phase))
     zone = (profile.station_mm >= at[0]) & (profile.station_mm <= at[-1]) & profile.trusted
-    return Thread(zone, pitch, u_pitch, score, _turning(spectrum[0], angles), length / pitch, pitch / px_mm)
+    helix = _turning(spectrum, angles) / order
+    single = math.exp(-0.5 * ((abs(helix) - 1) / 0.35) ** 2)
+    score = float(np.mean(strength[low : high + 1]) / (1 + scatter) * math.sqrt(count)) * single
+    return Thread(zone, pitch, u_pitch, score, helix, length / pitch, pitch / px_mm)
+
+
+def _extent(strength: Array, inside: NDArray[np.bool_], middle: int | None) -> tuple[int, int, int]:
+    """First and last station of the run about the strongest place of a window where the thread goes on."""
+    top = int(np.flatnonzero(inside)[np.argmax(strength[inside])]) if middle is None else middle
+    weak = np.flatnonzero(strength < ZONE_SHARE * strength[top])
+    before, after = weak[weak < top], weak[weak > top]
+    low = int(before[-1]) + 1 if len(before) else 0
+    high = int(after[0]) - 1 if len(after) else len(strength) - 1
+    return low, high, top
 
 
 def _demodulated(bands: Array, station: Array, angles: Array, frequency: float, hand: int) -> NDArray[np.complex128]:
@@ -236,7 +273,7 @@ def _phase_slope(station: Array, waves: NDArray[np.complex128]) -> tuple[float, 
 
 def _turning(spectrum: NDArray[np.complex128], angles: Array) -> float:
     """Turns of phase in one turn about the axis, from the inner columns: the slope that adds up best."""
-    slopes = np.linspace(-2, 2, 81)
+    slopes = np.linspace(-4, 4, 161)
     inner = spectrum[:-2] * np.cos(angles) ** 0.5
     total = np.abs(np.exp(-1j * slopes[:, None] * angles[None, :]) @ inner)
     return float(slopes[int(np.argmax(total))])

@@ -25,6 +25,15 @@ def steepness(profiles: Array, step_px: float, blur_px: float) -> Array:
     return np.sqrt(np.sum(slope**2, axis=2))
 
 
+def clearness(visible: Array, clear: float) -> Array:
+    """Gain (N, K) between 0 and 1 of a steepness (N, K): a step of ``clear`` leaves no doubt, and its peak counts most.
+
+    Without the second part, every column on a strong step's flank would be as good as its middle.
+    """
+    highest = np.maximum(visible.max(axis=1, keepdims=True), 1e-9)
+    return np.minimum(visible, clear) / clear * (0.4 + 0.6 * (visible / highest) ** 2)
+
+
 def follow(
     gain: Array, *, jump: int, jump_cost: float, leap_cost: float = np.inf, closed: bool = False
 ) -> NDArray[np.int64]:
@@ -63,7 +72,7 @@ def follow(
     return path
 
 
-def peak_offset(steep: Array, path: NDArray[np.int64], reach: int = 2) -> tuple[Array, Array]:
+def peak_offset(steep: Array, path: NDArray[np.int64], reach: int = 4) -> tuple[Array, Array]:
     """Sub-column place (N,) of the peak of ``steep`` (N, K) nearest the path, and its height (N,)."""
     count, columns = steep.shape
     rows = np.arange(count)
