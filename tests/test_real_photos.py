@@ -50,6 +50,31 @@ def test_every_kind_of_ground_is_labelled():
     assert sum(len(coins) for coins in truths.values()) > 400
 
 
+@cache
+def sizes():
+    results = []
+    for file in SCENES[:3]:
+        row = real_photos.denomination(Path(file).name)
+        photo, rims = seen(file)
+        results += real_photos.coins_by_coin(file, photo, rims, row)
+    return results
+
+
+def test_coins_measured_by_a_coin_lie_within_what_is_claimed():
+    errors = np.array([each.error_percent for each in sizes()])
+    claims = np.array([each.u_percent for each in sizes()])
+    assert len(errors) >= 8
+    assert np.mean(np.abs(errors) <= 2 * claims) >= 0.8
+    assert np.median(np.abs(errors)) <= 5
+
+
+@pytest.mark.xfail(reason="goal not reached yet: one coin's tilt is known to 2 degrees, and its border rivals its edge")
+def test_goal_coins_measured_by_a_coin_to_a_hundredth():
+    errors = np.abs([each.error_percent for each in sizes()])
+    assert np.median(errors) <= 0.8
+    assert np.percentile(errors, 95) <= 2.5
+
+
 def test_chessboard_lengths_inside_a_card_sized_patch():
     boards = real_photos.boards(sorted((FOLDER / "chessboard").glob("left*.jpg")))
     assert len(boards) >= 5

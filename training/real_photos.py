@@ -122,7 +122,12 @@ def _sized(file: str, photo: Photo, seen: Plane, by: Reference, rim: Rim, row: R
             slopes.append((plus - minus) / 2e-3)
         edge = coin.u_rim_px(rim) / (rim.ellipse.major_px * math.sqrt(RIM_POINTS)) * value
         values.append(value)
-        variances.append(float(np.array(slopes) @ pose.covariance @ np.array(slopes)) + edge**2 + row.u_mm**2)
+        variances.append(
+            float(np.array(slopes) @ pose.covariance @ np.array(slopes))
+            + edge**2
+            + row.u_mm**2
+            + (coin.U_EDGE_REL * value) ** 2
+        )
         weights.append(pose.weight)
     mean = float(np.dot(weights, values))
     u_mm = math.sqrt(float(np.dot(weights, np.array(variances) + (np.array(values) - mean) ** 2)))

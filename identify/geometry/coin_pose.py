@@ -89,7 +89,7 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
 
 
 def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens, prior: Prior) -> Draws | None:
-    """Poses from the edges beside the coin and beside other rims that may lie in the same plane.
+    """Poses from the edges beside the coin and, where the focal length is known, beside other rims in its plane.
 
     Returns
     -------
@@ -98,8 +98,9 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
     seen = walls.surroundings(rgb, coin.rim)
     if seen is None:
         return None
-    around = [found for other in others for found in [walls.surroundings(rgb, other)] if found is not None]
-    steps, shares = (_NEAR, (1.0,)) if lens.u_log_focal < 0.06 else (_GAUSS_HERMITE, (1 / 6, 2 / 3, 1 / 6))
+    known = lens.u_log_focal < 0.06
+    around = [found for other in others if known for found in [walls.surroundings(rgb, other)] if found is not None]
+    steps, shares = (_NEAR, (1.0,)) if known else (_GAUSS_HERMITE, (1 / 6, 2 / 3, 1 / 6))
     cameras = [_refocused(lens.camera, step * lens.u_log_focal) for step in steps]
     grids = [_judged(seen, around, coin, camera, prior) for camera in cameras]
     logs = np.concatenate([found.log_likelihood + math.log(share) for found, share in zip(grids, shares, strict=True)])

@@ -133,7 +133,7 @@ def _settled(
     seen: Surroundings, camera: Camera, normals: Array, centres: Array, radius_mm: float, thickness_mm: float
 ) -> tuple[Array, Array]:
     """The centres (N, 3) moved onto the edges, and the log likelihood (N,) of the edges there."""
-    for _ in range(4):
+    for _ in range(3):
         tops, bottoms, wall = _curves(seen, camera, normals, centres, radius_mm, thickness_mm)
         centres = centres + _step_mm(seen, camera, centres, tops, bottoms, wall)
     tops, bottoms, wall = _curves(seen, camera, normals, centres, radius_mm, thickness_mm)

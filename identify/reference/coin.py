@@ -13,6 +13,7 @@ from identify.reference.rims import Rim, find_rims, measure
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
+U_EDGE_REL = 0.005  # which line of a rounded rim the edge is: 0.2 to 0.4 % on drawn coins, more on real (estimate)
 MOST_OTHERS = 3  # other rims that help to find the bench's tilt
 PART, REFERENCE = 1, 2  # values of a label map
 
@@ -87,7 +88,7 @@ def _reference(
         ellipse=rim.ellipse,
         diameter_mm=diameter_mm,
         thickness_mm=row.thickness_mm or USUAL_THICKNESS_MM,
-        u_size_rel=row.u_mm / diameter_mm,
+        u_size_rel=math.hypot(row.u_mm / diameter_mm, U_EDGE_REL),
         on_part=on_part,
         remarks=remarks,
         others=others,

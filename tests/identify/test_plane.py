@@ -213,8 +213,8 @@ def scene():
     return scenes.camera_over_bench(tilt_deg=10)
 
 
-@pytest.mark.parametrize(("tilt_deg", "turn_deg"), [(12, 90), (20, 250), (30, 10)])
-def test_the_picture_settles_the_sign_of_a_coins_tilt(tilt_deg, turn_deg):
+@pytest.mark.parametrize(("tilt_deg", "turn_deg", "odds"), [(12, 90, 0.8), (20, 250, 0.9), (30, 10, 0.95)])
+def test_the_picture_settles_the_sign_of_a_coins_tilt(tilt_deg, turn_deg, odds):
     # 250 degrees is against the prior that the top of the picture is further away: the wall must say so
     camera, pose = scenes.camera_over_bench(tilt_deg=tilt_deg, turn_deg=turn_deg)
     photo = scenes.drawn_coins(camera, pose, [(15.0, -10.0, COIN_MM, THICKNESS_MM)], seed=turn_deg)
@@ -224,5 +224,5 @@ def test_the_picture_settles_the_sign_of_a_coins_tilt(tilt_deg, turn_deg):
     )
     seen = plane.see(photo, coin)
     assert isinstance(photo, Photo)
-    assert seen.poses[0].weight > 0.9
+    assert seen.poses[0].weight > odds
     assert math.degrees(math.acos(float(seen.poses[0].rotation[:, 2] @ pose.rotation[:, 2]))) < 5
