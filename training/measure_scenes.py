@@ -187,10 +187,12 @@ def measure_standing(
     outline = Outline(contour, np.zeros((1, 1), bool), 1, EDGE_BIAS_PX, False, "exact scene")
     estimates, weights = [], []
     for one in bench.poses:
-        stood = standing.stand(outline, bench.camera, one, height, u_size_rel=0.001, rim_mm=0.0 if on_part else None)
-        if stood is not None:
+        for stood in standing.stand(
+            outline, bench.camera, one, height, u_size_rel=0.001, rim_mm=0.0 if on_part else None
+        ):
             estimates.append(stood.estimate)
-            weights.append(one.weight * math.exp(stood.likelihood))
+            weights.append(math.log(one.weight) + stood.likelihood)
+    weights = list(np.exp(np.array(weights) - max(weights, default=0.0)))
     return mixture(estimates, weights) if estimates else None
 
 

@@ -48,7 +48,7 @@ def measure(
     """
     refusal = _refusal(outline, plane, view)
     if refusal is not None or outline is None or plane is None:
-        why = refusal or _NO_SCALE
+        why = _NO_SCALE if refusal is None else refusal
         return (), tuple(NotMeasured(name, why.reason, why.advice) for name in wanted)
     u_size_rel = reference.u_size_rel if reference is not None else U_SIZE_REL
     if view == STANDING:
@@ -66,7 +66,7 @@ _NO_SCALE = NotMeasured(
 )
 _NO_OUTLINE = NotMeasured(
     "",
-    "The part's outline was not found.",
+    "The outline of the part was not found.",
     "Lay the part alone on a plain sheet of paper, whole in the picture, and retake.",
 )
 _INSTALLED = NotMeasured(
@@ -103,19 +103,13 @@ def _standing(
     prior = _height(answer, height_mm)
     found: Quantities = {}
     for pose in plane.poses:
-        stood = standing.stand(
+        ways = standing.stand(
             outline, plane.camera, pose, prior, u_size_rel=u_size_rel, rim_mm=0.0 if on_part else None
         )
-        if stood is None:
-            continue
-        one = Reading(
-            "body_diameter",
-            stood.estimate,
-            _method(stood, prior, on_part),
-            stood.rim_px,
-            (stood.points_px[stood.used],),
-        )
-        found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
+        for stood in ways:
+            edges = (stood.points_px[stood.used],)
+            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.rim_px, edges)
+            found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
     return found
 
 
@@ -133,7 +127,7 @@ def _height(answer: str, height_mm: float | None) -> standing.Height:
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:
     if on_part:
         return "standing, rim in the plane of the reference on the part"
-    if stood.u_height_mm < 0.5 * prior.u_mm:
+    if stood.base and stood.u_height_mm < 0.5 * prior.u_mm:
         return f"standing, rim and base seen, rim {stood.shape_mm[3]:.0f} mm up"
     return f"standing, rim {stood.shape_mm[3]:.0f} mm up ({prior.source})"
 

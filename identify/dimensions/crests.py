@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from identify.dimensions.axis import Profile
-from identify.dimensions.thread import LEAST_TURNS, Thread
+from identify.dimensions.thread import Thread
 from identify.model import Array
 
 DEPTH = 0.640327  # of the pitch: ISO 228-1; the 60 degree form of ISO 68-1 has 0.6134
 
 
+LEAST_CRESTS = 3  # on either edge
 CREST_SHARE = 0.35  # of the depth that is not seen; the rest is filled in at the roots, which are narrower
 
 
@@ -40,7 +41,7 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
     """
     index = np.flatnonzero(thread.zone)
     index = index[np.argsort(profile.station_mm[index])]
-    if len(index) < 3 * LEAST_TURNS:
+    if len(index) < 3 * LEAST_CRESTS:
         return None
     spacing = max(float(np.ptp(profile.station_mm[index])) / (len(index) - 1), 1e-6)
     reach = max(1, round(0.35 * thread.pitch_mm / spacing))
@@ -49,7 +50,7 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
     for side in (profile.left_mm, profile.right_mm):
         smooth = gaussian_filter1d(side[index], blur)
         good = _level(smooth, _extremes(smooth, reach))
-        if len(good) < LEAST_TURNS:
+        if len(good) < LEAST_CRESTS:
             return _level_only(profile, thread, index)
         level = float(np.median(smooth[good]))
         lows = [k for k in _extremes(-smooth, reach) if smooth[k] > level - 1.5 * DEPTH * thread.pitch_mm]

@@ -29,6 +29,8 @@ EDGE_PX = 0.25
 LENS_REL = 0.0015
 SHADOW_PX = 0.17
 ROUND_REL = 0.001
+HIDDEN_BASE = 0.4  # how often a body's widest rim overhangs its base
+OUTLIER = 4.0  # squared standard deviations: a point further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright cylinder
 MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
 
@@ -61,18 +63,20 @@ class Stood:
     u_height_mm: float
     rim_px: Array
     likelihood: float
+    base: bool
 
 
-def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | None = None) -> Array:
+def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | None = None, base: bool = True) -> Array:
     """Outline (K, 2) [px] of an upright cylinder: hull of the images of its rim and its base.
 
-    The base is on the bench, or, with ``rim_mm``, the rim is at that height and the base below it.
+    The base is on the bench, or, with ``rim_mm``, the rim is at that height and the base below it. Without ``base``
+    the rim alone: a body that narrows below it hides its base.
     """
     x, y, radius, height = shape_mm
     top = height if rim_mm is None else rim_mm
     ring = np.column_stack([x + radius * np.cos(CIRCLE), y + radius * np.sin(CIRCLE), np.zeros(len(CIRCLE))])
     up = np.array([0.0, 0.0, 1.0])
-    both = np.vstack([ring + top * up, ring + (top - height) * up])
+    both = np.vstack([ring + top * up, ring + (top - height) * up]) if base else ring + top * up
     pixels = project(camera, pose, both)
     return pixels[cv2.convexHull(pixels.astype(np.float32), returnPoints=False).ravel()]
 
@@ -99,21 +103,29 @@ def stand(
     *,
     u_size_rel: float,
     rim_mm: float | None = None,
-) -> Stood | None:
-    """Fit the body to the outline at one pose; None where no upright cylinder comes near it."""
+) -> list[Stood]:
+    """Fit the body to the outline at one pose: as a cylinder whose base shows, and as a rim that hides its base.
+
+    None of the two is given that comes nowhere near the outline.
+    """
     picked = np.linspace(0, len(outline.contour_px), POINTS, endpoint=False).astype(int)
     points = outline.contour_px[picked]
     start = _start(points, camera, pose, prior, rim_mm)
     if start is None:
-        return None
-    fit = _Fit(camera, pose, points, float(np.hypot(EDGE_PX, outline.u_px)), prior, rim_mm)
-    first = fit.best(np.append(start, np.zeros(7)), np.ones(POINTS, bool), loss="cauchy")
-    off = fit.off_px(first)
-    used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
-    rest = float(np.sqrt(np.mean(off[used] ** 2)))
-    if used.mean() < LEAST_USED or rest > MOST_REST * float(np.ptp(points, axis=0).max()):
-        return None
-    return _stood(fit, fit.best(first, used, loss="linear"), used, rest, 0.5 * outline.u_px, u_size_rel)
+        return []
+    u_px = float(np.hypot(EDGE_PX, outline.u_px))
+    found = []
+    for base, odds in ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE)):
+        fit = _Fit(camera, pose, points, u_px, prior, rim_mm, base)
+        first = fit.best(np.append(start, np.zeros(7)), np.ones(POINTS, bool), loss="cauchy")
+        off = fit.off_px(first)
+        used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
+        rest = float(np.sqrt(np.mean(off[used] ** 2)))
+        if used.mean() < LEAST_USED or rest > MOST_REST * float(np.ptp(points, axis=0).max()):
+            continue
+        best = fit.best(first, used, loss="linear")
+        found.append(_stood(fit, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,6 +142,7 @@ class _Fit:
     u_px: float
     prior: Height
     rim_mm: float | None
+    base: bool
 
     @property
     def sigma_px(self) -> float:
@@ -144,7 +157,7 @@ class _Fit:
     def off_px(self, numbers: Array) -> Array:
         """Signed distance (M,) of the points from the outline of the shape [px]."""
         camera, pose = self.view(numbers)
-        return apart(self.points_px, silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm))
+        return apart(self.points_px, silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base))
 
     def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
         """Points used, the height known beforehand, and the pose's steps, all in standard deviations."""
@@ -190,7 +203,13 @@ def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: flo
 
 
 def _stood(
-    fit: _Fit, numbers: Array, used: NDArray[np.bool_], rest_px: float, u_outline_px: float, u_size_rel: float
+    fit: _Fit,
+    numbers: Array,
+    used: NDArray[np.bool_],
+    rest_px: float,
+    u_outline_px: float,
+    u_size_rel: float,
+    log_odds: float,
 ) -> Stood:
     """The fit with its budget: every residual has unit variance, so each group's share adds in quadrature."""
     jacobian = fit.jacobian(numbers, used)
@@ -214,12 +233,13 @@ def _stood(
         BudgetLine("out of round", ROUND_REL * value),
     )
     u_height = math.sqrt(float(np.linalg.inv(normal)[3, 3]))
-    residuals = fit.residuals(numbers, used)
-    excess = max(1.0, float(np.mean(residuals[:count] ** 2)) * POINTS / INDEPENDENT)
-    likelihood = -0.5 * (float(np.sum(residuals[:count] ** 2)) / excess + float(np.sum(residuals[count:] ** 2)))
-    likelihood -= 0.5 * float(np.linalg.slogdet(normal)[1])
+    residuals = fit.residuals(numbers, np.ones(len(used), bool))
+    misfit = np.sum(np.minimum(residuals[: len(used)] ** 2, OUTLIER)) + np.sum(residuals[len(used) :] ** 2)
+    likelihood = log_odds - 0.5 * float(misfit) - 0.5 * float(np.linalg.slogdet(normal)[1])
     line = _rim_line(fit, numbers)
-    return Stood(numbers[:4], fit.points_px, used, rest_px, Estimate(value, budget), u_height, line, likelihood)
+    return Stood(
+        numbers[:4], fit.points_px, used, rest_px, Estimate(value, budget), u_height, line, likelihood, fit.base
+    )
 
 
 def _rim_line(fit: _Fit, numbers: Array) -> Array:

@@ -9,7 +9,7 @@ with a parabolic peak.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from identify.geometry.edges import sample_profiles
 from identify.model import Array, Camera, Photo, Pose
 
 LEAST_PX = 2.5  # a pitch; finer threads are not resolved
-LEAST_TURNS = 3.0
+LEAST_TURNS = 3.5
 SLOW_MM = 0.9  # standard deviation of what is taken for the slow part
 CLIP = 2.5  # a shoulder is a larger step than a thread's, and must not outweigh it
 SETTLING = 4  # rounds in which the frequency follows its own phase
@@ -197,7 +197,16 @@ def _widest(found: list[Thread], profile: Profile) -> Thread | None:
     clear = [one for one in found if one.score > 0.4 * best and one.zone.any()]
     radii = [float(np.median(profile.radius_mm[one.zone])) for one in clear]
     alike = [one for one, radius in zip(clear, radii, strict=True) if radius > 0.93 * max(radii)]
-    return max(alike, key=lambda one: one.score)
+    chosen = max(alike, key=lambda one: one.score)
+    same = [
+        one for one in alike if one.score > 0.5 * chosen.score and (one.zone & chosen.zone).sum() > 0.5 * one.zone.sum()
+    ]
+    apart = float(
+        np.sqrt(
+            np.average([(one.pitch_mm - chosen.pitch_mm) ** 2 for one in same], weights=[one.score for one in same])
+        )
+    )
+    return replace(chosen, u_pitch_mm=float(np.hypot(chosen.u_pitch_mm, apart)))
 
 
 def _read(

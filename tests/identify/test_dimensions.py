@@ -1,0 +1,228 @@
+"""Dimensions against exact scenes, drawn parts and closed forms."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+
+from identify import dimensions, outline
+from identify.dimensions import hexagon, standing
+from identify.dimensions.axis import Axis, Sides, settle
+from identify.geometry.camera import on_height, project
+from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
+from training import measure_scenes
+from training.drawn_parts import draw, joined, laid, look_at, stepped, stood, whitworth
+from training.drawn_parts import hexagon as hexagonal
+from training.measure_scenes import Row, lying_edges, trial
+
+CAMERA = Camera(1156.0, (799.5, 599.5), 0.02, "EXIF")
+COVARIANCE = np.diag([1e-3, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 0.1]) ** 2
+WANTED = ("thread_major_diameter", "thread_pitch", "hex_across_flats", "overall_length", "stem_square")
+
+
+def settled(distance_mm: float, tilt_deg: float, diameter_mm: float, turn_deg: float = 40.0) -> tuple[float, float]:
+    """Diameter of a lying cylinder [mm]: as scaled in the bench plane, and as settled on the bench."""
+    pose = look_at(distance_mm, tilt_deg)
+    turn = math.radians(turn_deg)
+    along = np.array([math.cos(turn), math.sin(turn), 0.0])
+    station = np.linspace(-25, 25, 80)
+    foot = np.array([0.0, 0.0, diameter_mm / 2])
+    right, left = lying_edges(CAMERA, pose, foot, along, station, np.full(80, diameter_mm / 2))
+    naive = np.linalg.norm(on_height(CAMERA, pose, right) - on_height(CAMERA, pose, left), axis=1)
+    start = Axis(np.array([0.5, -0.5, 6.0]), np.array([math.cos(turn + 0.02), math.sin(turn + 0.02), 0.0]))
+    profile = settle(start, CAMERA, pose, Sides(left, right, np.ones(80, bool)))
+    return float(np.median(naive)), 2 * abs(float(np.median(profile.radius_mm)))
+
+
+@pytest.mark.parametrize(("distance_mm", "excess_mm"), [(300, 0.6), (200, 0.95)])
+def test_scaling_in_the_bench_plane_reads_a_lying_thread_too_wide(distance_mm: float, excess_mm: float) -> None:
+    """Closed form from the tangent planes: width on the bench 2 r H / sqrt((H - r)^2 - r^2), H the camera's height.
+
+    The major diameter of G 1/2 is 20.955 mm (ISO 228-1).
+    """
+    naive, _ = settled(distance_mm, 0.0, 20.955)
+    radius = 20.955 / 2
+    height = distance_mm
+    closed = 2 * radius * height / math.sqrt((height - radius) ** 2 - radius**2)
+    assert naive == pytest.approx(closed, abs=0.01)
+    assert naive - 20.955 > excess_mm
+
+
+@pytest.mark.parametrize("distance_mm", [200, 300, 450])
+@pytest.mark.parametrize("tilt_deg", [0, 20, 35])
+@pytest.mark.parametrize("turn_deg", [0, 40, 90])
+def test_a_lying_cylinder_is_exact_on_exact_edges(distance_mm: float, tilt_deg: float, turn_deg: float) -> None:
+    _, corrected = settled(distance_mm, tilt_deg, 20.955, turn_deg)
+    assert corrected == pytest.approx(20.955, abs=1e-3)
+
+
+def test_scaling_in_the_bench_plane_reads_a_standing_rim_too_wide() -> None:
+    """By similar triangles a rim of 35 mm, 40 mm up under a camera 315 mm up, reads 35 * 315 / 275 = 40.1 mm."""
+    pose = look_at(315, 0)
+    angles = np.linspace(0, 2 * math.pi, 60)
+    rim = np.column_stack([17.5 * np.cos(angles), 17.5 * np.sin(angles), np.full(60, 40.0)])
+    seen = on_height(CAMERA, pose, project(CAMERA, pose, rim))
+    assert 2 * float(np.mean(np.linalg.norm(seen[:, :2], axis=1))) == pytest.approx(40.1, abs=0.05)
+
+
+def test_rim_and_base_from_the_foot_point() -> None:
+    height, camera_mm, diameter, off = 40.0, 300.0, 35.0, 80.0
+    enlarged = camera_mm / (camera_mm - height)
+    assert standing.from_foot(diameter * enlarged, off * enlarged, off, camera_mm) == pytest.approx((diameter, height))
+    with pytest.raises(ValueError, match="foot"):
+        standing.from_foot(40.0, 10.0, 0.0, 300.0)
+
+
+@pytest.mark.parametrize("roll_deg", [0, 10, 20, 30, 45])
+def test_a_hexagon_seen_from_afar(roll_deg: float) -> None:
+    """Regular hexagon: the silhouette's half width is R max|sin(roll + k 60°)|, between the flats' R cos 30° and R."""
+    wide = max(abs(math.sin(math.radians(roll_deg + 60 * k))) for k in range(6))
+    assert hexagon.reach(math.radians(roll_deg), 10.0, 1e6) == pytest.approx(wide, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        Row("lying", "card", 300, 15),
+        Row("lying", "coin", 300, 20),
+        Row("standing, base seen", "card", 300, 25),
+        Row("standing, coin on it", "coin", 300, 15),
+    ],
+    ids=lambda row: f"{row.part}-{row.kind}",
+)
+def test_exact_scenes_hold_their_uncertainty(row: Row) -> None:
+    results = np.array([trial(row, 100 + seed) for seed in range(6)], float)
+    errors = results[:, 1] - results[:, 0]
+    assert abs(float(np.median(errors))) < 0.008 * results[0, 0]
+    assert float(np.mean(np.abs(errors) <= results[:, 2])) > 0.8
+    assert float(np.median(results[:, 2])) < 0.03 * results[0, 0]
+
+
+@pytest.fixture(scope="module")
+def lying_head() -> tuple[Photo, Outline, Plane]:
+    """A head with a 24 mm hexagon and a G 1/2 thread, drawn through an exact camera."""
+    part = joined(
+        (22, stepped((22, 8.0))),
+        (9, hexagonal(24.0)),
+        (5, stepped((5, 19.0))),
+        (14, whitworth(20.955, 1.814)),
+        (4, stepped((4, 17.0))),
+    )
+    pose = look_at(240, 12, 60)
+    picture, mask = draw(part, laid(part, (4, 3), 25), CAMERA, pose, (1200, 1600), finer=2)
+    return _shot(picture, mask, pose)
+
+
+def _shot(picture: np.ndarray, mask: np.ndarray, pose: Pose) -> tuple[Photo, Outline, Plane]:
+    photo = Photo("drawn", "", picture, 1600, 1200)
+    labels = (cv2.resize(mask.astype(np.float32), (200, 150), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
+    found = outline.trace(photo, labels=labels)
+    assert isinstance(found, Outline)
+    seen = Pose(pose.rotation, pose.translation_mm, COVARIANCE)
+    return photo, found, Plane(CAMERA, (seen,), 12.0, 240.0)
+
+
+def by_name(measured: tuple[Measurement, ...]) -> dict[str, Measurement]:
+    return {one.quantity: one for one in measured}
+
+
+def test_a_drawn_head_is_measured(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    """G 1/2: major diameter 20.955 mm, pitch 1.814 mm (ISO 228-1); the rest is what was drawn."""
+    photo, found, plane = lying_head
+    measured, missed = dimensions.measure(
+        photo, found, plane, reference=None, view="lying", answer="unsure", wanted=WANTED
+    )
+    truth = {
+        "thread_major_diameter": (20.955, 0.4),
+        "thread_pitch": (1.814, 0.03),
+        "hex_across_flats": (24.0, 0.35),
+        "overall_length": (54.0, 0.8),
+    }
+    values = by_name(measured)
+    for quantity, (value, within) in truth.items():
+        assert values[quantity].value == pytest.approx(value, abs=within), quantity
+        assert abs(values[quantity].value - value) <= 1.5 * values[quantity].u95, quantity
+        assert values[quantity].line_px is not None
+        assert values[quantity].line_px.shape == (2, 2)
+        assert len(values[quantity].budget) >= 4
+    assert [one.quantity for one in missed] == ["stem_square"]
+
+
+def test_a_drawn_cartridge_stands() -> None:
+    part = joined((34, stepped((34, 35.0))), (14, stepped((14, 9.0))))
+    pose = look_at(240, 20, 90)
+    picture, mask = draw(part, stood((12, 8)), CAMERA, pose, (1200, 1600), finer=2)
+    photo, found, plane = _shot(picture, mask, pose)
+    measured, missed = dimensions.measure(
+        photo,
+        found,
+        plane,
+        reference=None,
+        view="standing",
+        answer="unsure",
+        wanted=("body_diameter", "overall_length"),
+    )
+    assert measured[0].value == pytest.approx(35.0, abs=0.35)
+    assert abs(measured[0].value - 35.0) <= measured[0].u95
+    assert missed[0].quantity == "overall_length"
+
+
+@pytest.mark.parametrize(
+    ("view", "with_plane", "with_outline", "word"),
+    [
+        ("lying", False, True, "scale"),
+        ("standing", False, True, "scale"),
+        ("installed", True, True, "installed"),
+        ("lying", True, False, "outline"),
+    ],
+)
+def test_what_cannot_be_measured_says_why(
+    lying_head: tuple[Photo, Outline, Plane], view: str, with_plane: bool, with_outline: bool, word: str
+) -> None:
+    photo, found, plane = lying_head
+    measured, missed = dimensions.measure(
+        photo,
+        found if with_outline else None,
+        plane if with_plane else None,
+        reference=None,
+        view=view,
+        answer="unsure",
+        wanted=WANTED,
+    )
+    assert measured == ()
+    assert [one.quantity for one in missed] == list(WANTED)
+    assert all(word in one.reason and one.advice for one in missed)
+
+
+def test_a_part_cut_off_gives_no_length(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    photo, found, plane = lying_head
+    cut = Outline(found.contour_px, found.inside, found.mask_step, found.u_px, True, found.method)
+    measured, missed = dimensions.measure(
+        photo, cut, plane, reference=None, view="lying", answer="unsure", wanted=WANTED
+    )
+    assert "overall_length" not in by_name(measured)
+    reasons: dict[str, NotMeasured] = {one.quantity: one for one in missed}
+    assert "cut off" in reasons["overall_length"].reason
+
+
+def test_two_poses_widen_the_interval(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    photo, found, plane = lying_head
+    loose = np.diag([0.02, 0.03, 0.03, 0.03, 0.2, 0.2, 2.0]) ** 2
+    pose = plane.poses[0]
+    one = Plane(CAMERA, (Pose(pose.rotation, pose.translation_mm, loose),), 12.0, 240.0)
+    low = Pose(pose.rotation, pose.translation_mm + np.array([0, 0, -6.0]), loose, 0.5)
+    high = Pose(pose.rotation, pose.translation_mm + np.array([0, 0, 6.0]), loose, 0.5)
+    two = Plane(CAMERA, (low, high), 12.0, 240.0)
+    wide, narrow = (
+        by_name(dimensions.measure(photo, found, seen, reference=None, view="lying", answer="unsure", wanted=WANTED)[0])
+        for seen in (two, one)
+    )
+    assert wide["hex_across_flats"].u95 > narrow["hex_across_flats"].u95
+
+
+def test_the_benchmark_prints_a_row() -> None:
+    line = measure_scenes.summary(Row("lying", "sheet", 300, 10), 2, 0)
+    assert line.startswith("lying")
