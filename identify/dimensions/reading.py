@@ -116,9 +116,10 @@ def _on(
     rise: float | None = None,
 ) -> Lain | None:
     """The part settled on one side of its hull, or at one slope, and what is recognised along it."""
-    axis = settle(
-        axis, camera, pose, _must(lying.contour_sides(outline, camera, pose, axis)), over_mm=over_mm, rise=rise
-    ).axis
+    rough = lying.contour_sides(outline, camera, pose, axis)
+    if rough is None:
+        return None
+    axis = settle(axis, camera, pose, rough, over_mm=over_mm, rise=rise).axis
     seen = lying.seen(photo, outline, camera, pose, axis)
     if seen is None:
         return None
@@ -156,12 +157,6 @@ def _on(
         rings=rings,
         ring_slope=slope,
     )
-
-
-def _must(sides: Sides | None) -> Sides:
-    if sides is None:
-        raise ValueError("The outline has no two sides about this axis.")
-    return sides
 
 
 def straightened(
@@ -208,6 +203,8 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("hex_across_flats")
     scale = lain.seen.mm_per_px
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
+    base = _values(names, lain, ends, lain.profile)
+    names = [name for name, value in zip(names, base, strict=True) if np.isfinite(value) and value > 0]
     base = _values(names, lain, ends, lain.profile)
 
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:

@@ -194,7 +194,10 @@ def _widest(found: list[Thread], profile: Profile) -> Thread | None:
     if not found:
         return None
     best = max(one.score for one in found)
-    clear = [one for one in found if one.score > 0.4 * best and one.zone.any()]
+    clear = [one for one in found if one.score >= 0.4 * best and one.zone.any()]
+    clear = [one for one in clear if float(np.median(profile.radius_mm[one.zone])) > 0]
+    if not clear:
+        return None
     radii = [float(np.median(profile.radius_mm[one.zone])) for one in clear]
     alike = [one for one, radius in zip(clear, radii, strict=True) if radius > 0.93 * max(radii)]
     chosen = max(alike, key=lambda one: one.score)
