@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+from scipy.spatial import cKDTree
 
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, on_height, project
@@ -20,6 +21,7 @@ FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's de
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
 LONGEST = 3000  # stations at most
+MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
 BODY_SHARE = 0.8  # of the widest place: a narrower cylinder is not the body
 CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
@@ -31,10 +33,25 @@ def first_axis(outline: Outline, camera: Camera, pose: Pose) -> Axis | None:
     if not np.isfinite(plan).all():
         return None
     centre, spread = _moments(plan)
-    _, directions = np.linalg.eigh(spread)
-    along, across = directions[:, 1], directions[:, 0]
-    width = np.ptp(plan @ across)
+    along = _mirror_axis(plan - centre, spread)
+    width = np.ptp(plan @ np.array([-along[1], along[0]]))
     return Axis(np.array([*centre, 0.4 * width]), np.array([*along, 0.0]))
+
+
+def _mirror_axis(local: Array, spread: Array) -> Array:
+    """Unit direction (2,) of the axis about which an outline (N, 2) mirrors itself best.
+
+    The longest direction is taken unless another mirrors clearly better: a short wide body with a stem is often
+    longer across its axis than along it.
+    """
+    longest = np.linalg.eigh(spread)[1][:, 1]
+    points = local[:: max(1, len(local) // 300)]
+    tree = cKDTree(points)
+    turns = np.arctan2(longest[1], longest[0]) + np.concatenate([[0.0], np.radians(np.arange(4, 180, 4))])
+    directions = np.column_stack([np.cos(turns), np.sin(turns)])
+    misfits = [float(np.mean(tree.query(2 * (points @ axis)[:, None] * axis - points)[0])) for axis in directions]
+    best = int(np.argmin(misfits))
+    return longest if misfits[0] < MIRROR_TIE * misfits[best] + 1e-9 else directions[best]
 
 
 def _moments(polygon: Array) -> tuple[Array, Array]:
