@@ -15,6 +15,7 @@ from identify.model import Array
 DEPTH = 0.640327  # of the pitch: ISO 228-1; the 60 degree form of ISO 68-1 has 0.6134
 
 
+COARSE_PX = 5.0  # a coarser thread shows its crests, or is none
 LEAST_CRESTS = 3  # on either edge
 CREST_SHARE = 0.35  # of the depth that is not seen; the rest is filled in at the roots, which are narrower
 
@@ -51,7 +52,7 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
         smooth = gaussian_filter1d(side[index], blur)
         good = _level(smooth, _extremes(smooth, reach))
         if len(good) < LEAST_CRESTS:
-            return _level_only(profile, thread, index)
+            return _level_only(profile, thread, index) if thread.pitch_px < COARSE_PX else None
         level = float(np.median(smooth[good]))
         lows = [k for k in _extremes(-smooth, reach) if smooth[k] > level - 1.5 * DEPTH * thread.pitch_mm]
         tops.append(level)

@@ -17,6 +17,8 @@ EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
 MOST_RESTS = 3
 BOWED = 2.5  # standard uncertainties by which rings may bow before the part is taken to rest on something else
+VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
+PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 UNLIKELY = 4.0  # logarithm of the odds against a rest that is not looked at further
 FREE_ODDS = 0.05  # of a rest that the part's own shape does not explain
 TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
@@ -88,7 +90,10 @@ def _told(photo: Photo, lain: Lain) -> Lain:
     """The settled part with its body and thread."""
     scale = lain.seen.mm_per_px
     found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale)
+    if found is not None and found.u_pitch_mm > VAGUE * found.pitch_mm:
+        found = None
     tops = None if found is None else crests.find(lain.profile, found)
+    found = None if tops is None else found
     return replace(lain, body=lying.body(lain.profile, lain.turned, scale), thread=found, crests=tops)
 
 
@@ -138,7 +143,7 @@ def _on(
     profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
     turned = usable.copy()
     for one in hexes:
-        turned &= ~one.stations
+        turned &= ~one.stations if one.score < PLAIN_FACETS else True
     return Lain(
         camera=camera,
         pose=pose,
