@@ -50,7 +50,7 @@ class Card:
     nothing : the class that means that no fitting is in view.
     input_px : side of the square that the network sees [px].
     mean, std : a pixel enters as (pixel - mean) / std.
-    crop_share : share of the second look's square that the part's longer side fills; 0: one look at the whole photo.
+    crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
@@ -65,7 +65,7 @@ class Card:
     input_px: int
     mean: float
     std: float
-    crop_share: float
+    crop_shares: tuple[float, ...]
     temperature: float
     view_temperature: float
     unsure_below: float
@@ -177,7 +177,7 @@ def read_card(path: Path) -> Card:
             input_px=int(text["input"]["side_px"]),
             mean=float(text["input"]["mean"]),
             std=float(text["input"]["std"]),
-            crop_share=float(text["input"]["crop_share"]),
+            crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
             temperature=float(text["decision"]["temperature"]),
             view_temperature=float(text["decision"]["view_temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),
@@ -214,12 +214,19 @@ class Classifier:
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
     def looks(self, rgb: Bytes) -> tuple[Look, ...]:
-        """One look at the whole picture (H, W, 3) and, where the card wants it and a part is seen, one at the part."""
-        whole = self._look(rgb, whole_square(rgb.shape[:2]))
-        if self.card.crop_share <= 0:
-            return (whole,)
-        near = part_square(whole, rgb.shape[:2], self.card.crop_share)
-        return (whole,) if near is None else (whole, self._look(rgb, near))
+        """One look at the whole picture (H, W, 3), then the card's near looks where a part is seen.
+
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask.
+        """
+        looks = [self._look(rgb, whole_square(rgb.shape[:2]))]
+        aim = looks[0]
+        for share in self.card.crop_shares:
+            square = part_square(aim, rgb.shape[:2], share)
+            if square is None:
+                break
+            looks.append(self._look(rgb, square))
+            aim = looks[1]
+        return tuple(looks)
 
     def _look(self, rgb: Bytes, square: Square) -> Look:
         side, mean, std = self.card.input_px, self.card.mean, self.card.std
@@ -229,22 +236,26 @@ class Classifier:
         return Look(square, *outputs)
 
     def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int]) -> Recognition:
-        """Turn one or two looks at a picture of ``size_hw`` into the calibrated answer (logits are averaged)."""
+        """Turn the looks at a picture of ``size_hw`` into the calibrated answer: the mean of the near ones' logits.
+
+        The look at the whole picture decides alone where it has found no part to look at.
+        """
         card = self.card
         labels = label_map(looks, size_hw, 2 * card.input_px)
-        p = softmax(np.mean([look.logits for look in looks], axis=0), card.temperature)
+        telling = looks[1:] or looks
+        p = softmax(np.mean([look.logits for look in telling], axis=0), card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
         unseen = best != card.nothing and float(np.mean(labels == PART)) < card.least_part_share
         answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
         in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
-        view = softmax(np.mean([look.view for look in looks], axis=0), card.view_temperature)
+        view = softmax(np.mean([look.view for look in telling], axis=0), card.view_temperature)
         return Recognition(
             answer=answer,
             probabilities=probabilities,
             prediction_set=in_set,
             view=card.views[int(np.argmax(view))],
-            varieties=self._varieties(np.mean([look.varieties for look in looks], axis=0), answer),
+            varieties=self._varieties(np.mean([look.varieties for look in telling], axis=0), answer),
             labels=labels,
             model_sha256=card.sha256,
         )
@@ -314,18 +325,19 @@ def part_square(look: Look, size_hw: tuple[int, int], share: float) -> Square | 
     right, bottom = (kept[:, 0] + kept[:, 2]).max(), (kept[:, 1] + kept[:, 3]).max()
     scale = look.square.side_px / part.shape[1]
     side = round(max(right - left, bottom - top) * scale / share)
-    if side > 0.9 * look.square.side_px or side < 32:
+    if side > 0.9 * max(size_hw) or side < 32:
         return None
     x, y = look.square.left_px + (left + right) / 2 * scale, look.square.top_px + (top + bottom) / 2 * scale
     return Square(float(round(x - side / 2)), float(round(y - side / 2)), float(side))
 
 
 def label_map(looks: tuple[Look, ...], size_hw: tuple[int, int], long_side_px: int) -> Bytes:
-    """Labels (h, w) uint8 over the whole picture: the mask of the first look, sharpened where a nearer look has one."""
+    """Labels (h, w) uint8 over the whole picture: the mask of the first look, sharpened where nearer looks have one."""
     factor = min(1.0, long_side_px / max(size_hw))
     h, w = (max(1, round(side * factor)) for side in size_hw)
     total = np.zeros((h, w, 3), np.float32)
-    for weight, look in zip((1.0, 3.0), looks, strict=False):
+    for rank, look in enumerate(looks):
+        weight = 3.0 if rank else 1.0
         side = look.square.side_px * factor
         to_map = np.array(
             [

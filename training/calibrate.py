@@ -23,10 +23,14 @@ from training import card, figures
 from training.prepare import CALIBRATION, EVALUATION, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
-RISK, DELTA, LEVEL = 0.01, 0.05, 0.95
+RISK, DELTA, LEVEL = (
+    0.10,
+    0.05,
+    0.95,
+)  # the risk that the first weights can promise for most photos; lower it with better ones
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
-CROP_SHARE = 0.7
+CROP_SHARES = (0.7, 0.55, 0.4)
 FEWEST = 20  # known answers that a temperature of its own needs
 
 
@@ -124,21 +128,26 @@ def _asked_view(classifier: Classifier, picture: Picture) -> str | None:
     return None if picture.line["class"] == classifier.card.nothing else picture.line.get("view")
 
 
+def near_looks(count: int) -> str:
+    """What a number of near looks is called in the card."""
+    return "whole photo" if count == 0 else f"{count} near"
+
+
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
-    """What calibration.json holds: one look and two looks are both fitted, the one of less log loss is taken."""
+    """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
     card.write(run, calibrated=False)
     provisional = load(run / NAME)
-    classifier = provisional.with_card(replace(provisional.card, crop_share=CROP_SHARE))
+    classifier = provisional.with_card(replace(provisional.card, crop_shares=CROP_SHARES))
     seen = each(lambda picture: look(classifier, picture), sample, workers=workers)
     truth = np.array([classifier.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
 
     def stacked(name: str, count: int) -> NDArray[np.float64]:
-        rows = [np.mean([getattr(one, name) for one in looks[:count]], axis=0) for looks, _ in seen]
+        rows = [np.mean([getattr(one, name) for one in looks[1 : count + 1] or looks[:1]], axis=0) for looks, _ in seen]
         return np.asarray(rows, np.float64)
 
-    fits = {"whole": fit(stacked("logits", 1), truth), "whole and near": fit(stacked("logits", 2), truth)}
+    fits = {near_looks(count): fit(stacked("logits", count), truth) for count in range(len(CROP_SHARES) + 1)}
     winner = min(fits, key=lambda name: fits[name]["nll"])
-    count = 1 if winner == "whole" else 2
+    count = list(fits).index(winner)
     shares = [
         share
         for (_, share), picture in zip(seen, sample, strict=True)
@@ -147,7 +156,7 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     return {
         "pictures": len(sample),
         "looks": winner,
-        "crop_share": 0.0 if winner == "whole" else CROP_SHARE,
+        "crop_shares": list(CROP_SHARES[:count]),
         "fits": fits,
         "chosen": fits[winner],
         "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,

@@ -71,7 +71,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "side_px": config["side_px"],
             "mean": config["mean"],
             "std": config["std"],
-            "crop_share": found.get("crop_share", 0.0),
+            "crop_shares": found.get("crop_shares", []),
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},

@@ -20,7 +20,7 @@ views = ["lying"]
 side_px = 64
 mean = 127.0
 std = 128.0
-crop_share = 0.0
+crop_shares = []
 [decision]
 temperature = 1.5
 unsure_below = 0.8
@@ -237,10 +237,12 @@ def test_temperature_softens_as_worked_by_hand(bare):
     assert said.probabilities["a"] == pytest.approx(np.exp(2) / (np.exp(2) + 2))  # 3.0 / 1.5 = 2
 
 
-def test_two_looks_count_alike(bare):
+def test_near_looks_decide_and_count_alike(bare):
     square = whole_square((64, 64))
-    said = bare.settle((look(square, PART_SEEN, (6, 0, 0)), look(square, PART_SEEN, (0, 6, 0))), (64, 64))
+    whole, near, other = (look(square, PART_SEEN, logits) for logits in ((0, 0, 6), (6, 0, 0), (0, 6, 0)))
+    said = bare.settle((whole, near, other), (64, 64))
     assert said.probabilities["a"] == pytest.approx(said.probabilities["b"])
+    assert said.probabilities["nothing"] < 0.05  # the look at the whole picture would have said so
     assert said.answer == UNSURE
 
 
