@@ -97,7 +97,7 @@ class Look:
 def load(path: str | Path | None = None) -> Classifier:
     """The classifier in the model file ``path``, or the one that ships with the package.
 
-    The card is the .toml file of the same name beside it. A file is read and checked once in a process.
+    The card is the .toml file of the same name beside it.
 
     Raises
     ------
@@ -236,10 +236,7 @@ class Classifier:
         return Look(square, *outputs)
 
     def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int]) -> Recognition:
-        """Turn the looks at a picture of ``size_hw`` into the calibrated answer: the mean of the near ones' logits.
-
-        The look at the whole picture decides alone where it has found no part to look at.
-        """
+        """The calibrated answer for a picture of ``size_hw``: the near looks' mean, or the only look's."""
         card = self.card
         labels = label_map(looks, size_hw, 2 * card.input_px)
         telling = looks[1:] or looks

@@ -242,7 +242,7 @@ def test_near_looks_decide_and_count_alike(bare):
     whole, near, other = (look(square, PART_SEEN, logits) for logits in ((0, 0, 6), (6, 0, 0), (0, 6, 0)))
     said = bare.settle((whole, near, other), (64, 64))
     assert said.probabilities["a"] == pytest.approx(said.probabilities["b"])
-    assert said.probabilities["nothing"] < 0.05  # the look at the whole picture would have said so
+    assert said.probabilities["nothing"] < 0.1  # the look at the whole picture would have said so
     assert said.answer == UNSURE
 
 
