@@ -2,6 +2,8 @@
 
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -38,11 +40,18 @@ def test_readme_command_runs(line, tmp_path, monkeypatch, capsys):
 
 def test_readme_make_targets_exist():
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
-    for target in re.findall(r"`?make ([a-z-]+)", README + DEVELOPERS):
+    for target in re.findall(r"(?:^|`)make ([a-z-]+)", README + DEVELOPERS, flags=re.MULTILINE):
         assert re.search(rf"^{target}:", makefile, flags=re.MULTILINE), target
 
 
-@pytest.mark.parametrize("command", cli.COMMANDS)
+def commands() -> list[str]:
+    shown = subprocess.run(
+        [sys.executable, "-m", "identify", "--help"], capture_output=True, text=True, check=True, cwd=ROOT
+    ).stdout
+    return re.findall(r"^    ([a-z]+)  ", shown, flags=re.MULTILINE)
+
+
+@pytest.mark.parametrize("command", commands())
 def test_command_is_documented_and_has_help_with_an_example(command, capsys):
     assert f"tapwright {command}" in README
     with pytest.raises(SystemExit) as stop:
