@@ -1,8 +1,8 @@
 """The whole road on rendered pictures of parts, benches and lights that training never saw.
 
-The pictures are 48 of the evaluation split (``tests/evaluation``), made by ``data_synthetic`` with true sizes. Two kinds
-of test stand here: goals, which are expected failures until they are reached (strict, so that reaching one is seen),
-and floors, which catch a step backwards.
+The pictures are 48 of the evaluation split (``tests/evaluation``), made by ``data_synthetic`` with true sizes. Two
+kinds of test stand here: goals, which are expected failures until they are reached (strict, so that reaching one is
+seen), and floors, which catch a step backwards.
 """
 
 from __future__ import annotations
