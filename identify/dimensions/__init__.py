@@ -15,6 +15,8 @@ U_SIZE_REL = 0.001
 U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
+VAGUEST = 0.20  # of the value: a wider interval helps nobody
+_VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
 Quantities = dict[str, list[tuple[float, float, Reading]]]
@@ -56,9 +58,15 @@ def measure(
         found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
-    measured = [_mixed(name, found[name]) for name in (*wanted, *(set(found) - set(wanted))) if name in found]
-    missed = tuple(_missed(name, outline, view) for name in wanted if name not in found)
-    return tuple(measured), missed
+    mixed = [_mixed(name, found[name]) for name in (*wanted, *sorted(set(found) - set(wanted))) if name in found]
+    measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
+    known = {one.quantity for one in measured}
+    vague = tuple(
+        NotMeasured(one.quantity, "The photo leaves it too uncertain.", _VAGUE_HELP)
+        for one in mixed
+        if one.quantity not in known and one.quantity in wanted
+    )
+    return measured, (*vague, *(_missed(name, outline, view) for name in wanted if name not in found))
 
 
 _NO_SCALE = NotMeasured(
@@ -164,7 +172,7 @@ _LYING_HELP = {
         "Turn the part so that two flats face the camera, or measure it with a calliper.",
     ),
     "body_diameter": (
-        "No round body with two clear edges was seen.",
+        "No round body with two clear, alike edges was seen.",
         "Lay the part on plain paper in soft light and retake.",
     ),
 }

@@ -25,7 +25,7 @@ ROLLS = np.linspace(0, SIXTH, 61)[:-1]
 LEAST_MM, MOST_MM = 2.0, 18.0  # length of the section along the axis
 LEAST_RADIUS_MM = 5.0
 SHOULDER_MM = 2.5
-CLEARER = 0.40  # facets must leave at most this share of what a smooth round surface leaves unexplained
+CLEARER = 0.15  # facets must leave at most this share of what a smooth round surface leaves unexplained
 
 
 @dataclass(frozen=True, slots=True, eq=False)

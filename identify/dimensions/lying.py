@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d, uniform_filter1d
 from scipy.spatial import cKDTree
 
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
@@ -20,9 +21,10 @@ ALIKE_REL = 0.10  # both sides of a turned part are equally wide within this sha
 FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's depth and some blur
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
-LONGEST = 3000  # stations at most
+LONGEST = 600  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
 MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
-BODY_SHARE = 0.8  # of the widest place: a narrower cylinder is not the body
+RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
+MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -188,8 +190,8 @@ def _strip(
 ) -> _Strip:
     """The strip about ``offset`` (N,) beside the axis [mm], square to it."""
     points = axis.at(station) + offset[:, None] * _sideways(axis, pose, station)
-    start = _to_rgb(photo, project(camera, pose, points))
-    outward = start - _to_rgb(photo, project(camera, pose, axis.at(station)))
+    start = (project(camera, pose, points) + 0.5) / photo.reduced - 0.5
+    outward = start - ((project(camera, pose, axis.at(station)) + 0.5) / photo.reduced - 0.5)
     normals = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
     step = 0.25 if reach_px < 8 else 0.5
     count = int(np.ceil(reach_px / step))
@@ -197,10 +199,6 @@ def _strip(
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
     visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
     return _Strip(start, normals, offsets, steepness(profiles, step, 0.8), clearness(visible, CLEAR_STEP))
-
-
-def _to_rgb(photo: Photo, points_px: Array) -> Array:
-    return (points_px + 0.5) / photo.reduced - 0.5
 
 
 def _sideways(axis: Axis, pose: Pose, station: Array) -> Array:
@@ -240,27 +238,39 @@ def cylinders(
     return found
 
 
-def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.bool_] | None:
-    """Stations (N,) of the body: the widest radius that enough of the length has, so no O-ring and no lug.
+def widest(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.int64] | None:
+    """Stations (K,) of the widest place that is at least ``RUN_MM`` long, or None where too little is usable.
 
-    The length at each radius is counted over 1 % or three quarters of a pixel, in one piece or several.
+    Morphological opening along the axis: of all runs of that length, the one whose narrowest station is widest.
     """
-    radius, step = profile.radius_mm, np.abs(np.gradient(profile.station_mm))
-    index = np.flatnonzero(usable & (radius > 0))
-    if len(index) < 10:
+    order = np.argsort(profile.station_mm)
+    station = profile.station_mm[order]
+    radius = np.where(usable & np.isfinite(profile.radius_mm), profile.radius_mm, 0.0)[order]
+    if usable.sum() < 10 or np.ptp(station) <= 0:
         return None
-    band = np.maximum(0.01 * radius[index], 0.75 * mm_per_px)
-    like = np.abs(radius[index][:, None] - radius[index][None, :]) <= band[:, None]
-    length = like @ step[index]
-    widest = float(np.max(median_filter(radius, 5)))
-    least = min(max(0.08 * float(np.ptp(profile.station_mm)), 2.5), 0.9 * float(length.max()))
-    enough = np.flatnonzero(length >= least)
-    widest = enough[np.argmax(radius[index][enough])]
-    near = np.abs(radius[index] - radius[index][widest]) <= 2 * band[widest]
-    best = enough[near[enough]][np.argmax(length[enough][near[enough]])]
-    chosen = np.zeros(len(radius), bool)
-    chosen[index[like[best]]] = True
-    return chosen if float(np.median(radius[chosen])) > BODY_SHARE * widest else None
+    step = float(np.ptp(station)) / len(station)
+    count = max(3, round(max(RUN_MM, 3 * mm_per_px) / step))
+    opened = minimum_filter1d(median_filter(radius, 3), count)
+    middle = int(np.argmax(opened))
+    if opened[middle] <= 0:
+        return None
+    low = max(0, middle - count // 2)
+    return np.sort(order[low : low + count])
+
+
+def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> float:
+    """Area that the outline and its mirror image in the axis share, over the area of either."""
+    at, side = unrolled(profile.axis, camera, pose, outline.contour_px)
+    if not np.isfinite([at, side]).all():
+        return 0.0
+    half = float(np.max(np.abs(side)))
+    scale = MIRROR_PX / max(float(np.ptp(at)), 2 * half, 1e-6)
+    size = int(2 * half * scale) + 12, int(np.ptp(at) * scale) + 12
+    covers: list[NDArray[np.bool_]] = []
+    for sign in (1.0, -1.0):
+        polygon = np.column_stack([(at - at.min()) * scale + 5, (half + sign * side) * scale + 5])
+        covers.append(np.asarray(cv2.fillPoly(np.zeros(size, np.uint8), [np.round(polygon).astype(np.int32)], 1)) > 0)
+    return int(np.sum(covers[0] & covers[1])) / max(int(np.sum(covers[0] | covers[1])), 1)
 
 
 def crest_line(radius_mm: Array, station_mm: Array, reach_mm: float) -> Array:

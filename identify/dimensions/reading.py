@@ -7,26 +7,32 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import bow, crests, hexagon, lying, thread
-from identify.dimensions.axis import Axis, Profile, Sides, rests, settle
+from identify.dimensions import anchor, crests, hexagon, lying, thread
+from identify.dimensions.axis import Axis, Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
 from identify.uncertainty import Estimate, Extra, informed, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-MOST_RESTS = 3
-BOWED = 2.5  # standard uncertainties by which rings may bow before the part is taken to rest on something else
+LEAST_MIRROR = 0.88  # of the outline and its mirror image: a part that covers less of it is not turned
+SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
+# Relative excess of the widest place over the body, and its standard uncertainty: rings stand proud, blur widens.
+# Set on the training split of the rendered pictures.
+EXCESS = (0.005, 0.030)
+EXCESS_SQUAT = (0.015, 0.040)
+LEAST_SCORE = 0.065  # of a thread that is trusted
+LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
+HELIX = (0.75, 1.3)
+U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
+U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
-UNLIKELY = 4.0  # logarithm of the odds against a rest that is not looked at further
-FREE_ODDS = 0.05  # of a rest that the part's own shape does not explain
 TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
 TAPER_SLOPE = 0.005  # and by a mould's draft, 0.3 degrees
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
-UNKNOWN_SECTION = 0.96  # contact height over half width where round and hexagonal are not told apart: 0.87 to 1
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 END_PX = 0.6  # an end face's edge is short, often rounded
 
@@ -60,8 +66,7 @@ class Lain:
     likelihood: float = 0.0
     over_mm: float | None = None
     rise: float | None = None
-    rings: tuple[float, float] | None = None
-    ring_slope: float = 0.0
+    excess: tuple[float, float] = (0.0, 0.0)
 
 
 def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain]:
@@ -75,38 +80,33 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
         return []
-    ways = rests(settle(axis, camera, pose, seen.sides))
-    tried = [_on(photo, outline, camera, pose, axis, share, over_mm=over_mm) for over_mm, share in ways[:MOST_RESTS]]
-    found = [one for one in tried if one is not None]
-    best = max(found, key=lambda one: one.likelihood, default=None)
-    if best is not None and best.rings is not None and abs(best.rings[0]) > BOWED * best.rings[1]:
-        free = _on(photo, outline, camera, pose, axis, FREE_ODDS, rise=_rise(best, camera, pose))
-        found += [] if free is None else [free]
-    likeliest = max((one.likelihood for one in found), default=0.0)
-    return [_told(photo, one) for one in found if one.likelihood > likeliest - UNLIKELY]
+    if lying.mirrored(outline, settle(axis, camera, pose, seen.sides), camera, pose) < LEAST_MIRROR:
+        return []
+    found = _on(photo, outline, camera, pose, axis, 1.0)
+    return [] if found is None else [_told(photo, found)]
 
 
 def _told(photo: Photo, lain: Lain) -> Lain:
     """The settled part with its body and thread."""
     scale = lain.seen.mm_per_px
     found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale)
-    if found is not None and found.u_pitch_mm > VAGUE * found.pitch_mm:
+    if found is not None and (
+        found.u_pitch_mm > VAGUE * found.pitch_mm
+        or found.score < LEAST_SCORE
+        or found.pitch_px < LEAST_PITCH_PX
+        or not HELIX[0] < abs(found.helix) < HELIX[1]
+    ):
         found = None
     tops = None if found is None else crests.find(lain.profile, found)
     found = None if tops is None else found
-    return replace(lain, body=lying.body(lain.profile, lain.turned, scale), thread=found, crests=tops)
-
-
-def _rise(lain: Lain, camera: Camera, pose: Pose) -> float:
-    """The slope of the lower side against the axis that makes the part's rings straight."""
-    if lain.rings is None:
-        raise ValueError("No rings were seen; there is nothing to straighten.")
-    middle = float(np.median(lain.profile.station_mm))
-    trial = [
-        bow.sight_slope(settle(lain.profile.axis, camera, pose, lain.seen.sides, rise=rise).axis, pose, middle)
-        for rise in (0.0, 0.1)
-    ]
-    return float((lain.ring_slope - trial[0]) / (trial[1] - trial[0]) * 0.1)
+    index = lying.widest(lain.profile, lain.usable, scale)
+    if index is None:
+        return replace(lain, thread=found, crests=tops)
+    body = np.zeros(len(lain.usable), bool)
+    body[index] = True
+    long = float(np.ptp(lain.profile.station_mm)) / max(2 * float(np.median(lain.profile.radius_mm[index])), 1e-6)
+    excess = EXCESS_SQUAT if long < SQUAT else EXCESS
+    return replace(lain, body=body, thread=found, crests=tops, excess=excess)
 
 
 def _on(
@@ -135,12 +135,6 @@ def _on(
     for one in hexes:
         under = np.where(hexagon.carried(one, profile), one.under, under)
     profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
-    rings = bow.find(photo, camera, pose, profile, usable, seen.mm_per_px)
-    slope = bow.sight_slope(profile.axis, pose, float(np.median(profile.station_mm))) + (rings[0] if rings else 0.0)
-    camera, pose, likelihood = straightened(
-        camera, pose, seen, profile, usable, under=under, over_mm=over_mm, rise=rise, rings=rings
-    )
-    profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
     turned = usable.copy()
     for one in hexes:
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
@@ -156,11 +150,9 @@ def _on(
         thread=None,
         crests=None,
         hexagon=hexes[0] if hexes else None,
-        likelihood=likelihood + float(np.log(max(share, 1e-6))),
+        likelihood=float(np.log(max(share, 1e-6))),
         over_mm=over_mm,
         rise=rise,
-        rings=rings,
-        ring_slope=slope,
     )
 
 
@@ -174,27 +166,18 @@ def straightened(
     under: Array | None = None,
     over_mm: float | None = None,
     rise: float | None = None,
-    rings: tuple[float, float] | None = None,
 ) -> tuple[Camera, Pose, float]:
-    """Camera and pose corrected by the part itself, and the log-likelihood of what it shows.
-
-    Its cylinders have no taper, and its rings no bow: ``rings`` is by how much the line of sight must lean more along
-    the axis for that, with its standard uncertainty.
-    """
+    """Camera and pose corrected by the part itself, whose cylinders have no taper, and the log-likelihood of them."""
     halves = lying.cylinders(profile, usable, seen.mm_per_px)
-    middle = float(np.median(profile.station_mm))
-    wanted = None if rings is None else bow.sight_slope(profile.axis, pose, middle) + rings[0]
-    if not halves and wanted is None:
+    if not halves:
         return camera, pose, 0.0
 
     def zeros(seen_by: Camera, at: Pose, _: Array) -> Array:
         moved = settle(profile.axis, seen_by, at, seen.sides, under=under, over_mm=over_mm, rise=rise)
-        tapers = [float(np.median(moved.radius_mm[b]) - np.median(moved.radius_mm[a])) for a, b in halves]
-        return np.array(tapers if wanted is None else [*tapers, bow.sight_slope(moved.axis, at, middle) - wanted])
+        return np.array([float(np.median(moved.radius_mm[b]) - np.median(moved.radius_mm[a])) for a, b in halves])
 
     apart = np.array([float(abs(np.mean(profile.station_mm[b]) - np.mean(profile.station_mm[a]))) for a, b in halves])
-    u = np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * apart)
-    return informed(zeros, camera, pose, u if rings is None else np.append(u, rings[1]))
+    return informed(zeros, camera, pose, np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * apart))
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -212,12 +195,13 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     names = [name for name, value in zip(names, base, strict=True) if np.isfinite(value) and value > 0]
     base = _values(names, lain, ends, lain.profile)
 
+    held = anchor.anchored(lain.profile, lain.camera, lain.pose)
+    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(2))
+    if not (np.isfinite(still).all() and (still > 0).all()):
+        return {}
+
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
-        sides = _shifted(lain.seen.sides, float(shifts[0]))
-        profile = settle(
-            lain.profile.axis, camera, pose, sides, under=lain.under, lift_mm=float(shifts[1]), over_mm=lain.over_mm
-        )
-        return _values(names, lain, ends, profile, camera, pose)
+        return base * _lengths(names, lain, ends, held, camera, pose, shifts) / still
 
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
@@ -229,10 +213,31 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
 
 
-def _shifted(sides: Sides, outward_px: float) -> Sides:
-    across = sides.right_px - sides.left_px
-    across = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9) * outward_px
-    return Sides(sides.left_px - across, sides.right_px + across, sides.trusted)
+def _lengths(
+    names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
+) -> Array:
+    """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
+    axis = anchor.axis_of(held, camera, pose, float(shifts[1]))
+    sides = lain.seen.sides
+    found = []
+    for name in names:
+        if name == "overall_length":
+            found.append(lying.length(ends, axis, camera, pose))
+        elif name == "thread_pitch" and lain.thread is not None:
+            index = np.flatnonzero(lain.thread.zone)
+            middle = (sides.left_px + sides.right_px) / 2
+            found.append(anchor.stretch(axis, camera, pose, middle[index[0]], middle[index[-1]]))
+        else:
+            found.append(anchor.width(sides, _stations(name, lain), axis, camera, pose, float(shifts[0])))
+    return np.array(found)
+
+
+def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    if name == "thread_major_diameter" and lain.crests is not None:
+        return lain.crests.left, lain.crests.right
+    stations = lain.hexagon.stations if name == "hex_across_flats" and lain.hexagon is not None else lain.body
+    index = np.flatnonzero(np.asarray(stations))
+    return index, index
 
 
 def _values(
@@ -249,7 +254,7 @@ def _values(
         if name == "overall_length":
             values.append(lying.length(ends, profile.axis, seen_by, at))
         elif name == "body_diameter":
-            values.append(2 * float(np.median(profile.radius_mm[lain.body])))
+            values.append(2 * float(np.median(profile.radius_mm[lain.body])) * (1 - lain.excess[0]))
         elif name == "thread_major_diameter" and lain.crests is not None:
             values.append(crests.major(profile, lain.crests) + lain.crests.blunted_mm)
         elif name == "thread_pitch" and lain.thread is not None:
@@ -281,12 +286,15 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
         rounding = float(0.25 * np.hypot(*ends.bulge_mm))
+        if lain.excess[1] > 0:
+            lines.append(BudgetLine("lean of the axis", U_LEAN_REL * value))
         return [*lines, BudgetLine("end faces", float(np.hypot(END_PX * scale * 2**0.5, rounding)))]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
     if name == "thread_major_diameter" and lain.crests is not None:
-        lines.append(BudgetLine("crests", lain.crests.u_mm))
+        lines.append(BudgetLine("crests", float(np.hypot(lain.crests.u_mm, U_THREAD_REL * value))))
         lines.append(BudgetLine("blunted crests", BLUNT_SHARE * lain.crests.blunted_mm))
     if name == "body_diameter":
+        lines.append(BudgetLine("widest place for the body", lain.excess[1] * value))
         lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))
     if name == "hex_across_flats" and lain.hexagon is not None:
         lines.append(BudgetLine("roll of the hexagon", lain.hexagon.u_rel * value))

@@ -30,12 +30,14 @@ ZONE_SHARE = 0.35  # of the strongest power: where it falls below, the thread en
 PHASE_PX = 0.3  # by which the zone's two ends may err
 PITCHES_MM = (0.7, 2.7)  # sought between: finer than the finest tap thread, coarser than the coarsest
 SAMPLE_MM = 0.14  # between stations when a thread is sought
-WINDOWS_MM = (7.0, 11.0)
-MOST_WINDOWS = 10  # of a length that are looked at closely
+WINDOWS_MM = (6.5, 10.0)
+MOST_WINDOWS = 4  # of a length that are looked at closely
 RINGS = 0.7  # share of a ring's power that leaks into a thread's over the part of the surface that is seen
 RIPPLE_MM = 0.12  # spread of an edge that is a thread's; less may be noise
 LEAST_SCORE = 0.06
 HELIX = (0.5, 1.7)  # turns of phase in one turn about the axis that a single-start thread may show
+LEAST_COVER = 0.75  # share of a window where both edges may be those of a thread
+NARROWEST, WIDEST = 0.6, 0.985  # of the part's widest place: springs and spindles are narrower, collars are it
 TURN_RAD = math.radians(62)  # the surface is looked at this far to either side of the line facing the camera
 
 
@@ -87,13 +89,14 @@ def find(
     if usable.sum() < 24:
         return None
     station, surface, ripple = _evened(profile, usable)
+    likely = _likely(profile, usable, station)
     shortest = max(PITCHES_MM[0], LEAST_PX * px_mm)
     if shortest >= PITCHES_MM[1] or np.ptp(station) < 2 * PITCHES_MM[0] * LEAST_TURNS:
         return None
-    angles = np.linspace(-TURN_RAD, TURN_RAD, 25)
+    angles = np.linspace(-TURN_RAD, TURN_RAD, 15)
     light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
     bands = np.concatenate([_banded(light, station), _banded(ripple, station, floor=RIPPLE_MM)], axis=1)
-    return _strongest(profile, station, bands, angles, shortest, px_mm)
+    return _strongest(profile, station, likely, bands, angles, shortest, px_mm)
 
 
 def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
@@ -110,6 +113,16 @@ def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, 
     mean = (sides[0] + sides[1]) / 2
     surface = gaussian_filter1d(crest_line(mean, station, 1.0), max(1.0, 0.8 / float(station[1] - station[0])))
     return station, surface, np.column_stack(sides)
+
+
+def _likely(profile: Profile, usable: NDArray[np.bool_], station: Array) -> NDArray[np.bool_]:
+    """Stations (M,) where the part is neither as narrow as a spring or spindle nor as wide as its collar."""
+    order = np.argsort(profile.station_mm)
+    at, radius = profile.station_mm[order], np.where(usable, profile.radius_mm, 0.0)[order]
+    crest = crest_line(radius, at, 1.0)
+    widest = float(np.percentile(crest[usable[order]], 99))
+    here = usable[order] & (crest > NARROWEST * widest) & (crest < WIDEST * widest)
+    return np.asarray(np.interp(station, at, here.astype(float)) > 0.5)
 
 
 def _banded(values: Array, station: Array, *, floor: float | None = None) -> Array:
@@ -164,12 +177,20 @@ def _lines(bands: Array, station: Array, windows: Array, frequencies: Array, ang
 
 
 def _strongest(
-    profile: Profile, station: Array, bands: Array, angles: Array, shortest: float, px_mm: float
+    profile: Profile,
+    station: Array,
+    likely: NDArray[np.bool_],
+    bands: Array,
+    angles: Array,
+    shortest: float,
+    px_mm: float,
 ) -> Thread | None:
-    frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 120)
+    frequencies = np.linspace(1 / PITCHES_MM[1], 1 / shortest, 72)
     found: list[Thread] = []
     for length in WINDOWS_MM:
         starts = np.arange(station[0], station[-1] - length + 1e-9, 1.0)
+        covered = np.array([float(np.mean(likely[(station >= a) & (station <= a + length)])) for a in starts])
+        starts = starts[covered > LEAST_COVER] if len(starts) else starts
         if not len(starts):
             continue
         within = (station[None, :] - starts[:, None]) / length

@@ -1,0 +1,66 @@
+"""Lengths of a settled lying part as the camera's pose and the axis's height move: cheap enough for a budget.
+
+Settling the axis anew for every derivative costs far more than it tells: a small change of the pose carries the axis
+along, seen through the same two pixels at the same heights over the bench.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.dimensions.axis import Axis, Profile, Sides, unrolled
+from identify.geometry.camera import on_height, project
+from identify.model import Array, Camera, Pose
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Anchor:
+    """Two points of the axis: ``points_px`` (2, 2) and their heights over the bench ``height_mm`` (2,)."""
+
+    points_px: Array
+    height_mm: Array
+
+
+def anchored(profile: Profile, camera: Camera, pose: Pose) -> Anchor:
+    """The axis of a settled part held by its two ends in the picture."""
+    span = np.array([float(np.min(profile.station_mm)), float(np.max(profile.station_mm))])
+    ends = profile.axis.at(span)
+    return Anchor(project(camera, pose, ends), ends[:, 2])
+
+
+def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0) -> Axis:
+    """The axis through both points at their heights, shifted up by ``lift_mm``."""
+    first, last = (
+        on_height(camera, pose, anchor.points_px[index : index + 1], float(anchor.height_mm[index]) + lift_mm)[0]
+        for index in (0, 1)
+    )
+    along = last - first
+    return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
+
+
+def width(
+    sides: Sides,
+    at: tuple[NDArray[np.int64], NDArray[np.int64]],
+    axis: Axis,
+    camera: Camera,
+    pose: Pose,
+    shift_px: float,
+) -> float:
+    """Mean distance of left and right edges at stations (I,), (J,) from each other across the axis [mm].
+
+    Both edges are moved outward by ``shift_px``.
+    """
+    outward = sides.right_px - sides.left_px
+    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
+    _, left = unrolled(axis, camera, pose, (sides.left_px - outward)[at[0]])
+    _, right = unrolled(axis, camera, pose, (sides.right_px + outward)[at[1]])
+    return abs(float(np.mean(right)) - float(np.mean(left)))
+
+
+def stretch(axis: Axis, camera: Camera, pose: Pose, first_px: Array, last_px: Array) -> float:
+    """Distance along the axis of the rays through two pixels (2,) [mm]."""
+    at, _ = unrolled(axis, camera, pose, np.array([first_px, last_px]))
+    return abs(float(at[1] - at[0]))
