@@ -15,7 +15,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
-from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
+from identify.geometry.coin_pose import MANY, RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture, from_shapes
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
@@ -24,6 +24,7 @@ PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both
 U_PRIOR = 0.31
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
+FEW = 3  # other rims beside which the picture is looked at
 U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
@@ -137,8 +138,10 @@ def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camer
         reference.u_size_rel,
     )
     draws = None
-    if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
-        draws = from_picture(photo.rgb, coin, reference.others, lens, _up_is_away)
+    if len(reference.others) >= MANY and focal.source == "EXIF":
+        draws = from_shapes(coin, reference.others, lens, _up_is_away)
+    elif photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
+        draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)
     poses = []
     if draws is not None:
         extra = _rim_doubt(coin, focal)

@@ -17,7 +17,7 @@ import numpy as np
 
 from identify import photo as photos
 from identify import plane, reference, tables
-from identify.geometry import walls
+from identify.geometry import tilts
 from identify.geometry.camera import DIAGONAL35_MM, moved, on_height
 from identify.geometry.coin_pose import RIM_POINTS
 from identify.model import Array, Bytes, Camera, Ellipse, NotMeasured, Photo, Plane, Pose, Reference
@@ -104,21 +104,20 @@ def coins_by_coin(file: str, photo: Photo, rims: list[Rim], row: ReferenceRow, *
         for rim in rims:
             alone = coin.stands_apart(rim.ellipse, rims) and coin.whole(rim.ellipse, photo)
             if rim.ellipse != by.ellipse and alone:
-                results += _sized(file, photo, seen, by, rim, row)
+                results += _sized(file, seen, by, rim, row)
     return results
 
 
-def _sized(file: str, photo: Photo, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -> list[Sized]:
-    around = walls.surroundings(photo.rgb, rim.ellipse)
-    if around is None or row.rim_mm is None or by.ellipse is None:
+def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -> list[Sized]:
+    if row.rim_mm is None or by.ellipse is None:
         return []
     values, variances, weights = [], [], []
     for pose in seen.poses:
-        value = _diameter_mm(around, seen.camera, pose, by.thickness_mm)
+        value = _diameter_mm(rim.ellipse, seen.camera, pose, by.thickness_mm)
         slopes = []
         for step in np.eye(7) * 1e-3:
             moves = [moved(seen.camera, pose, sign * step) for sign in (1, -1)]
-            plus, minus = (_diameter_mm(around, camera, other, by.thickness_mm) for camera, other in moves)
+            plus, minus = (_diameter_mm(rim.ellipse, camera, other, by.thickness_mm) for camera, other in moves)
             slopes.append((plus - minus) / 2e-3)
         edge = coin.u_rim_px(rim) / (rim.ellipse.major_px * math.sqrt(RIM_POINTS)) * value
         values.append(value)
@@ -126,7 +125,7 @@ def _sized(file: str, photo: Photo, seen: Plane, by: Reference, rim: Rim, row: R
             float(np.array(slopes) @ pose.covariance @ np.array(slopes))
             + edge**2
             + row.u_mm**2
-            + (coin.U_EDGE_REL * value) ** 2
+            + (math.hypot(coin.U_EDGE_REL, rim.doubt) * value) ** 2
         )
         weights.append(pose.weight)
     mean = float(np.dot(weights, values))
@@ -143,18 +142,12 @@ def _sized(file: str, photo: Photo, seen: Plane, by: Reference, rim: Rim, row: R
     ]
 
 
-def _diameter_mm(around: walls.Surroundings, camera: Camera, pose: Pose, thickness_mm: float) -> float:
-    """Diameter of a coin whose face lies ``thickness_mm`` over the bench, from both its rims."""
+def _diameter_mm(rim: Ellipse, camera: Camera, pose: Pose, thickness_mm: float) -> float:
+    """Diameter of a coin whose face lies ``thickness_mm`` over the bench, by its rim's area, as the reference's."""
     normal = pose.rotation[:, 2]
-    sight = walls.sight(around.start, camera)
+    places, radii, _ = tilts.circles(normal, *tilts.of([rim], camera))
     face = float(normal @ pose.translation_mm) + thickness_mm
-    radius = around.start.major_px / camera.focal_px * abs(face / float(normal @ sight)) * sight[2]
-    for _ in range(3):
-        found = walls.judge(
-            around, camera, walls.tilt_vectors(normal[None], sight[None]), radius_mm=radius, thickness_mm=thickness_mm
-        )
-        radius *= face / float(normal @ found.centres_mm[0])
-    return 2 * radius
+    return float(2 * radii[0] * face / (places[0] @ normal))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ _LINEAR = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055)
 
 def linear_light(rgb: Bytes) -> NDArray[np.float32]:
     """RGB uint8 (H, W, 3) to linear light float32 (H, W, 3) in 0..1 (IEC 61966-2-1)."""
-    return _LINEAR[rgb]
+    return np.asarray(cv2.LUT(np.ascontiguousarray(rgb), _LINEAR), np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -112,7 +112,7 @@ def fit(points_px: Array, *, start: Ellipse | None = None) -> EllipseFit | None:
         first = first + step
         if not np.all(np.isfinite(first)) or first[2] * first[4] - first[3] ** 2 <= 1e-6:
             return None
-        if turn > 3 and np.max(np.abs(step)) < 1e-6:
+        if turn > 3 and np.max(np.abs(step)) < 2e-5:
             break
     residuals = _sampson(first, local)
     spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)

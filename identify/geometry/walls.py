@@ -198,14 +198,24 @@ def _offsets(seen: Surroundings, camera: Camera, points: Array) -> tuple[Array, 
 
 
 def _resampled(angles: Array, values: Array, stations: Array) -> Array:
-    """Values (N, M) at angles (N, M) of closed curves, taken at the stations' angles (N, STATIONS)."""
+    """Values (N, M) at angles (N, M) of closed curves, taken at the stations' angles (N, STATIONS).
+
+    The angles run evenly enough that the two beside a station are found by counting those below it.
+    """
     order = np.argsort(angles, axis=1)
-    sorted_angles = np.take_along_axis(angles, order, axis=1)
-    sorted_values = np.take_along_axis(values, order, axis=1)
-    wanted = (stations + np.pi) % (2 * np.pi) - np.pi
-    return np.stack(
-        [np.interp(wanted, a, v, period=2 * np.pi) for a, v in zip(sorted_angles, sorted_values, strict=True)]
-    )
+    full = 2 * np.pi
+    ring = np.take_along_axis(angles, np.hstack([order[:, -1:], order, order[:, :1]]), axis=1)
+    ring[:, 0] -= full
+    ring[:, -1] += full
+    heights = np.take_along_axis(values, np.hstack([order[:, -1:], order, order[:, :1]]), axis=1)
+    wanted = (stations + np.pi) % full - np.pi
+    rows = np.arange(len(ring))[:, None]
+    ranks = np.searchsorted((ring + rows * 4 * full).ravel(), (wanted + rows * 4 * full).ravel(), side="right")
+    index = np.clip(ranks.reshape(len(ring), -1) - rows * ring.shape[1], 1, ring.shape[1] - 1)
+    left, right = np.take_along_axis(ring, index - 1, axis=1), np.take_along_axis(ring, index, axis=1)
+    share = (wanted - left) / np.maximum(right - left, 1e-12)
+    low, high = np.take_along_axis(heights, index - 1, axis=1), np.take_along_axis(heights, index, axis=1)
+    return np.asarray(low + share * (high - low))
 
 
 def _misses(seen: Surroundings, curve: Array) -> Array:

@@ -14,7 +14,7 @@ from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
 U_EDGE_REL = 0.005  # which line of a rounded rim the edge is: 0.2 to 0.4 % on drawn coins, more on real (estimate)
-MOST_OTHERS = 3  # other rims that help to find the bench's tilt
+MOST_OTHERS = 40  # other rims that help to find the bench's tilt
 PART, REFERENCE = 1, 2  # values of a label map
 
 
@@ -88,7 +88,7 @@ def _reference(
         ellipse=rim.ellipse,
         diameter_mm=diameter_mm,
         thickness_mm=row.thickness_mm or USUAL_THICKNESS_MM,
-        u_size_rel=math.hypot(row.u_mm / diameter_mm, U_EDGE_REL),
+        u_size_rel=math.hypot(row.u_mm / diameter_mm, U_EDGE_REL, rim.doubt),
         on_part=on_part,
         remarks=remarks,
         others=others,
@@ -125,7 +125,12 @@ def _remarks(rim: Rim, row: ReferenceRow, rivals: bool) -> tuple[Remark, ...]:
 def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes | None) -> float:
     """How good a reference a rim is: sure, apart from others, wholly in view, where the labels put it."""
     found = rim.ellipse
-    score = rim.quality * (1.0 if stands_apart(found, rims) else 0.6) * (1.0 if whole(found, photo) else 0.2)
+    score = (
+        rim.quality
+        / (1 + (rim.doubt / 0.01) ** 2)
+        * (1.0 if stands_apart(found, rims) else 0.6)
+        * (1.0 if whole(found, photo) else 0.2)
+    )
     if labels is None:
         return score
     part, reference = _shares(found, labels, photo)

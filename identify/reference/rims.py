@@ -6,15 +6,17 @@ contrib). Its own axes are a pixel off; the rim is then located anew along its n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from identify.geometry import ellipse as ellipses
+from identify.geometry import rings, tilts
+from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import sample_profiles, steepness
-from identify.model import Array, Bytes, Ellipse, Photo
+from identify.model import Array, Bytes, Camera, Ellipse, Photo
 
 SEARCH_PX = (1400, 700)  # long sides of the pictures in which rims are looked for
 SMALLEST_PX = 9.0  # semi-axis in the larger of them
@@ -24,6 +26,8 @@ LEAST_SUPPORT = 0.58  # share of the rim that must show an edge
 LEAST_CLARITY = 1.6  # a random ellipse over a texture has about 1
 NEARLY = 0.85  # of two rims close together, the coin's border and its edge, the outer one if this nearly as sure
 CLEAR, LEAST_CLEAR_SUPPORT = 4.0, 0.42  # on a smooth ground there are few other edges, and worn coins are not round
+SEVERAL = 6  # rims that together tell the bench's tilt
+UNSURE = 0.03  # doubt about a rim beside which no ring is followed (own estimate)
 METAL = 0.6  # share of metal beyond a rim that makes it the border on the face
 SPOKES = 90
 _SCALES = np.arange(0.60, 1.80, 0.01)  # of the candidate, in which its outermost rim is looked for
@@ -40,6 +44,7 @@ class Rim:
     support : share of the rim with an edge on it
     contrast : difference of the face's colour from the ground's, 0 to 1
     clarity : steepness of the rim over that of the ground beside it
+    doubt : relative standard uncertainty of the size from which ring the coin's edge is
     """
 
     ellipse: Ellipse
@@ -48,6 +53,7 @@ class Rim:
     support: float
     contrast: float
     clarity: float
+    doubt: float = 0.0
 
     @property
     def quality(self) -> float:
@@ -67,9 +73,26 @@ def find_rims(photo: Photo) -> list[Rim]:
         if not any(_alike(start, rim.ellipse) for rim in rims):
             measured = measure(photo.rgb, start)
             rims += [measured] if measured is not None else []
-    rims = _apart(rims)
+    rims = _apart(_settled(photo, _apart(rims)))
     scale = photo.width_px / photo.rgb.shape[1]
     return rims if scale == 1.0 else [_in_full(rim, scale) for rim in rims]
+
+
+def _settled(photo: Photo, rims: list[Rim]) -> list[Rim]:
+    """The rims on the edges of their coins; where many lie on one bench, with the shapes that its tilt gives them."""
+    edges = [rings.edge(photo.rgb, rim.ellipse) or rings.Edge(rim.ellipse, UNSURE) for rim in rims]
+    if len(rims) >= SEVERAL and photo.focal35_mm:
+        height, width = photo.rgb.shape[:2]
+        focal_px = focal_px_from_35mm(photo.focal35_mm, width, height)
+        camera = Camera(focal_px, ((width - 1) / 2, (height - 1) / 2), 0.02, "EXIF")
+        normal = tilts.likeliest([found.ellipse for found in edges], camera)
+        starts = [tilts.expected(found.ellipse, normal, camera) for found in edges]
+        edges = [rings.edge(photo.rgb, start, hold=rings.STIFF) or rings.Edge(start, UNSURE) for start in starts]
+    return [
+        replace(rim, ellipse=found.ellipse, doubt=found.doubt)
+        for rim, found in zip(rims, edges, strict=True)
+        if found.ellipse.minor_px > LEAST_ASPECT * found.ellipse.major_px
+    ]
 
 
 def _reduced(rgb: Bytes, long_side_px: int) -> tuple[Bytes, float]:
@@ -93,7 +116,7 @@ def _scaled(found: Ellipse, scale: float) -> Ellipse:
 
 def _in_full(rim: Rim, scale: float) -> Rim:
     points = (rim.points_px + 0.5) * scale - 0.5
-    return Rim(_scaled(rim.ellipse, scale), points, rim.scatter_px * scale, rim.support, rim.contrast, rim.clarity)
+    return replace(rim, ellipse=_scaled(rim.ellipse, scale), points_px=points, scatter_px=rim.scatter_px * scale)
 
 
 def _ellipses(picture: Bytes) -> list[Ellipse]:

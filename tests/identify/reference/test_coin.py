@@ -73,7 +73,9 @@ def test_reference_carries_the_tables_size_and_its_doubt():
     _, _, photo = scene([(0.0, 0.0, 24.25, 2.38)])
     found = reference.find(photo, "eur-50c")
     assert (found.kind, found.id, found.diameter_mm, found.thickness_mm) == ("coin", "eur-50c", 24.25, 2.38)
-    assert found.u_size_rel == pytest.approx(math.hypot(HALF.u_mm / 24.25, coin.U_EDGE_REL))
+    (rim,) = find_rims(photo)
+    assert 0 < rim.doubt < 0.02
+    assert found.u_size_rel == pytest.approx(math.hypot(HALF.u_mm / 24.25, coin.U_EDGE_REL, rim.doubt))
     assert 0.1 < found.u_px < 1.0
     assert len(found.outline_px) >= 36
     assert not found.on_part
