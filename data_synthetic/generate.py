@@ -6,7 +6,6 @@ A picture depends on (split, seed, number) only. Resuming keeps every line of th
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import multiprocessing
 import os
@@ -19,7 +18,19 @@ from typing import Any
 import cv2
 import numpy as np
 
-from data_synthetic import camera, cartridge, push, quarter_turn, render, scene, screw_down, sensor, thermostatic
+from data_synthetic import (
+    camera,
+    cartridge,
+    installed,
+    lookalikes,
+    push,
+    quarter_turn,
+    render,
+    scene,
+    screw_down,
+    sensor,
+    thermostatic,
+)
 from data_synthetic.mesh import Part
 from data_synthetic.spindle import pick, within
 
@@ -56,24 +67,12 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     class_id = class_id if job.only is None else job.only
     building = job.installed and rng.random() < INSTALLED_SHARE
     if building:
-        from data_synthetic import installed
-
         return scene.in_building(installed.build(class_id, rng), rng, split=job.split, **size), rng
     if class_id == "none":
-        part = None if rng.random() < EMPTY_SHARE or not _there("lookalikes") else _lookalike(rng)
+        part = None if rng.random() < EMPTY_SHARE else lookalikes.build(rng)
         return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
     part = FAMILIES[class_id](rng)
     return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
-
-
-def _there(module: str) -> bool:
-    return importlib.util.find_spec(f"data_synthetic.{module}") is not None
-
-
-def _lookalike(rng: np.random.Generator) -> Part:
-    from data_synthetic import lookalikes
-
-    return lookalikes.build(rng)
 
 
 def made(job: Job, number: int) -> dict[str, Any]:

@@ -148,7 +148,7 @@ def _measured(
     if seen.outline is None or seen.plane is None:
         assert seen.missing is not None
         return (), tuple(replace(seen.missing, quantity=quantity) for quantity in wanted)
-    measured, missed = dimensions.measure(
+    return dimensions.measure(
         shot,
         seen.outline,
         seen.plane,
@@ -158,7 +158,6 @@ def _measured(
         wanted=wanted,
         height_mm=height_mm,
     )
-    return tuple(found for found in measured if found.quantity in wanted), missed
 
 
 def wanted_quantities(recognition: Recognition) -> tuple[str, ...]:

@@ -143,14 +143,12 @@ def measure_lying(camera: Camera, pose: Pose, bench: Plane, noise: np.random.Gen
     for one in bench.poses:
         estimate = _lying_at(outline, bench.camera, one, Sides(left_px, right_px, np.ones(160, bool)), station)
         if estimate is not None:
-            estimates.append(estimate[0])
-            weights.append(one.weight * math.exp(estimate[1]))
+            estimates.append(estimate)
+            weights.append(one.weight)
     return mixture(estimates, weights) if estimates else (math.nan, math.nan)
 
 
-def _lying_at(
-    outline: Outline, camera: Camera, pose: Pose, sides: Sides, station: Array
-) -> tuple[Estimate, float] | None:
+def _lying_at(outline: Outline, camera: Camera, pose: Pose, sides: Sides, station: Array) -> Estimate | None:
     first = lying.first_axis(outline, camera, pose)
     if first is None:
         return None
@@ -161,11 +159,9 @@ def _lying_at(
     long_px = float(np.linalg.norm(sides.left_px[-1] - sides.left_px[0]))
     seen = lying.Seen(profile.axis, sides, 70.0 / long_px, EDGE_NOISE_PX)
     usable = np.ones(len(station), bool)
-    camera, pose, likelihood = reading.straightened(camera, pose, seen, profile, usable)
-    profile = settle(profile.axis, camera, pose, sides)
     thread = np.abs(station) > 10
     lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(station)), thread, None, None, None)
-    return reading.read(lain, outline, u_size_rel=0.001)["body_diameter"].estimate, likelihood
+    return reading.read(lain, outline, u_size_rel=0.001)["body_diameter"].estimate
 
 
 def measure_standing(

@@ -10,7 +10,7 @@ from identify.dimensions.reading import Reading
 from identify.model import UNSURE, Measurement, NotMeasured, Outline, Photo, Plane, Reference
 from identify.uncertainty import mixed_budget, mixture
 
-LYING, STANDING, INSTALLED = "lying", "standing", "installed"
+STANDING, INSTALLED = "standing", "installed"
 U_SIZE_REL = 0.001
 U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
@@ -33,7 +33,7 @@ def measure(
     wanted: tuple[str, ...],
     height_mm: float | None = None,
 ) -> Result:
-    """Measure everything that the photo shows of the part.
+    """Measure what is wanted of the part.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def measure(
     Returns
     -------
     tuple of Measurement, tuple of NotMeasured
-        The wanted quantities first, in their order, then others that the photo gave as well.
+        The wanted quantities in their order; those that the photo can't give, each with its reason.
     """
     refusal = _refusal(outline, plane, view)
     if refusal is not None or outline is None or plane is None:
@@ -58,13 +58,13 @@ def measure(
         found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
-    mixed = [_mixed(name, found[name]) for name in (*wanted, *sorted(set(found) - set(wanted))) if name in found]
+    mixed = [_mixed(name, found[name]) for name in wanted if name in found]
     measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
     known = {one.quantity for one in measured}
     vague = tuple(
         NotMeasured(one.quantity, "The photo leaves it too uncertain.", _VAGUE_HELP)
         for one in mixed
-        if one.quantity not in known and one.quantity in wanted
+        if one.quantity not in known
     )
     return measured, (*vague, *(_missed(name, outline, view) for name in wanted if name not in found))
 
@@ -95,9 +95,11 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
 def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
     found: Quantities = {}
     for pose in plane.poses:
-        for lain in reading.lie(photo, outline, plane.camera, pose):
-            for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
-                found.setdefault(name, []).append((pose.weight, lain.likelihood, one))
+        lain = reading.lie(photo, outline, plane.camera, pose)
+        if lain is None:
+            continue
+        for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
+            found.setdefault(name, []).append((pose.weight, 0.0, one))
     if outline.cut_off:
         found.pop("overall_length", None)
     return found

@@ -9,7 +9,7 @@ hull's side below its centre of mass.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -20,9 +20,6 @@ from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
-MASS_REL = 0.07  # standard uncertainty of the centre of mass, of the length
-LEAST_SIDE_MM = 1.5  # a shorter side of the hull is a rounded edge
-LEAST_ODDS = 0.05  # a less likely rest is not looked at
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
 
@@ -74,17 +71,13 @@ class Sides:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Profile:
-    """Radius along the axis: ``station_mm`` (N,) ascending, ``left_mm`` and ``right_mm`` (N,) from the axis [mm].
-
-    ``supports_mm`` are the stations of the two points that carry the part, ``height_mm`` (N,) the axis's height.
-    """
+    """Radius along the axis: ``station_mm`` (N,) ascending, ``left_mm`` and ``right_mm`` (N,) from the axis [mm]."""
 
     axis: Axis
     station_mm: Array
     left_mm: Array
     right_mm: Array
     trusted: NDArray[np.bool_]
-    supports_mm: tuple[float, float]
 
     @property
     def radius_mm(self) -> Array:
@@ -99,9 +92,6 @@ def settle(
     sides: Sides,
     *,
     under: Array | None = None,
-    lift_mm: float = 0.0,
-    over_mm: float | None = None,
-    rise: float | None = None,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -109,9 +99,6 @@ def settle(
     ----------
     under : (N,) contact height over radius, station by station; 1 for round sections, cos 30° where a hexagon lies
         on a flat. Default 1 everywhere.
-    lift_mm : shift of the axis's height, for the budget.
-    over_mm : the part stands on the hull's side under this station; by default under its centre of mass.
-    rise : slope of the lower side against the axis where it is known otherwise: the part then touches at one place.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -119,38 +106,19 @@ def settle(
     now = axis
     profile = _profile(now, camera, pose, sides)
     for _ in range(ROUNDS):
-        moved = _rested(_centred(now, profile), profile, factor, lift_mm, over_mm, rise)
+        moved = _rested(_centred(now, profile), profile, factor)
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
-        profile = replace(_profile(now, camera, pose, sides), supports_mm=_supports(profile, factor, over_mm))
+        profile = _profile(now, camera, pose, sides)
         if change < 1e-6:
             break
     return profile
 
 
-def rests(profile: Profile, under: Array | None = None) -> list[tuple[float, float]]:
-    """Stations over the hull's sides that the part may stand on, with probabilities, the likeliest first.
-
-    The centre of mass is that of a solid turned part, give or take ``MASS_REL`` of the length, since parts are hollow
-    and of several materials. A rounded edge makes many short sides: from there the part tips to the long ones.
-    """
-    factor = np.ones(len(profile.left_mm)) if under is None else under
-    station, contact = _contacts(profile, factor)
-    corners = station[_upper_hull(station, contact)]
-    sides = [(a, b) for a, b in pairwise(corners) if b - a >= LEAST_SIDE_MM]
-    if not sides:
-        return [(_centre_of_mass(profile), 1.0)]
-    spread = MASS_REL * float(np.ptp(station)) * math.sqrt(2)
-    borders = [(before[1] + after[0]) / 2 for before, after in pairwise(sides)]
-    below = [0.0, *(0.5 * (1 + math.erf((x - _centre_of_mass(profile)) / spread)) for x in borders), 1.0]
-    ways = [((a + b) / 2, high - low) for (a, b), (low, high) in zip(sides, pairwise(below), strict=True)]
-    return sorted((way for way in ways if way[1] > LEAST_ODDS), key=lambda way: -way[1])
-
-
 def _profile(axis: Axis, camera: Camera, pose: Pose, sides: Sides) -> Profile:
     left_at, left = unrolled(axis, camera, pose, sides.left_px)
     right_at, right = unrolled(axis, camera, pose, sides.right_px)
-    return Profile(axis, (left_at + right_at) / 2, -left, right, sides.trusted, (0.0, 0.0))
+    return Profile(axis, (left_at + right_at) / 2, -left, right, sides.trusted)
 
 
 def _centred(axis: Axis, profile: Profile) -> Axis:
@@ -167,12 +135,6 @@ def _centred(axis: Axis, profile: Profile) -> Axis:
     foot = axis.foot_mm + line[0] * axis.across
     along = axis.along + line[1] * axis.across
     return Axis(foot, along / np.linalg.norm(along))
-
-
-def _supports(profile: Profile, factor: Array, over_mm: float | None) -> tuple[float, float]:
-    station, contact = _contacts(profile, factor)
-    first, last = _hull_side(station, contact, _centre_of_mass(profile) if over_mm is None else over_mm)
-    return float(station[first]), float(station[last])
 
 
 def _contacts(profile: Profile, factor: Array) -> tuple[Array, Array]:
@@ -193,20 +155,15 @@ def _centre_of_mass(profile: Profile) -> float:
     return float(np.sum(weight * profile.station_mm[keep]) / max(float(np.sum(weight)), 1e-9))
 
 
-def _rested(
-    axis: Axis, profile: Profile, factor: Array, lift_mm: float, over_mm: float | None, rise: float | None
-) -> Axis:
+def _rested(axis: Axis, profile: Profile, factor: Array) -> Axis:
+    """The axis with the hull's side under the centre of mass on the bench."""
     station, contact = _contacts(profile, factor)
-    if rise is None:
-        middle = _centre_of_mass(profile) if over_mm is None else over_mm
-        first, last = _hull_side(station, contact, middle)
-        rise = float((contact[last] - contact[first]) / max(station[last] - station[first], 1e-9))
-    else:
-        first = int(np.argmax(contact - rise * station))
+    first, last = _hull_side(station, contact, _centre_of_mass(profile))
+    rise = float((contact[last] - contact[first]) / max(station[last] - station[first], 1e-9))
     level = float(np.linalg.norm(axis.along[:2]))
     slope = math.atan(float(np.clip(rise, -0.7, 0.7)))
     along = np.array([*(axis.along[:2] / level * math.cos(slope)), math.sin(slope)])
-    height = (contact[first] - rise * station[first]) * math.cos(slope) + lift_mm
+    height = (contact[first] - rise * station[first]) * math.cos(slope)
     return Axis(np.array([axis.foot_mm[0], axis.foot_mm[1], height]), along)
 
 

@@ -25,7 +25,6 @@ LONGEST = 600  # stations at most: more tell nothing new of a diameter, and of a
 MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
-CYLINDER_MM = 6.0  # a shorter run tells nothing of the pose
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
 
@@ -214,28 +213,6 @@ def symmetric(profile: Profile, mm_per_px: float) -> NDArray[np.bool_]:
     step = float(np.ptp(profile.station_mm)) / len(profile.station_mm)
     lean = uniform_filter1d(profile.right_mm - profile.left_mm, max(3, round(LEAN_OVER_MM / step)))
     return profile.trusted & (np.abs(lean) < np.maximum(0.05 * profile.radius_mm, 2.0 * mm_per_px))
-
-
-def cylinders(
-    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float
-) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Runs of the profile that look like plain cylinders, each as the stations of its two halves."""
-    smooth = median_filter(profile.radius_mm, 5)
-    station = profile.station_mm
-    jump = np.abs(np.concatenate([[0.0], smooth[2:] - smooth[:-2], [0.0]]))
-    level = np.flatnonzero(usable & (jump < 0.5 * mm_per_px) & (smooth > 0))
-    found = []
-    for piece in np.split(level, np.flatnonzero(np.diff(level) > 1) + 1):
-        if len(piece) < 8:
-            continue
-        piece = piece[1:-1]
-        line = np.polyfit(station[piece], smooth[piece], 1)
-        rest = float(np.std(smooth[piece] - np.polyval(line, station[piece])))
-        long = float(abs(station[piece[-1]] - station[piece[0]]))
-        if long >= CYLINDER_MM and rest < 0.5 * mm_per_px:
-            middle = len(piece) // 2
-            found.append((piece[:middle], piece[middle:]))
-    return found
 
 
 def widest(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.int64] | None:

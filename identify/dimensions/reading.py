@@ -11,7 +11,7 @@ from identify.dimensions import anchor, crests, hexagon, lying, thread
 from identify.dimensions.axis import Axis, Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
-from identify.uncertainty import Estimate, Extra, informed, propagate_all
+from identify.uncertainty import Estimate, Extra, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
@@ -28,8 +28,6 @@ U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; t
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
-TAPER_PX = 0.4  # by which a cylinder's radius may differ from end to end by its edges
-TAPER_SLOPE = 0.005  # and by a mould's draft, 0.3 degrees
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
@@ -63,27 +61,24 @@ class Lain:
     thread: thread.Thread | None
     crests: crests.Crests | None
     hexagon: hexagon.Hexagon | None
-    likelihood: float = 0.0
-    over_mm: float | None = None
-    rise: float | None = None
     excess: tuple[float, float] = (0.0, 0.0)
 
 
-def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> list[Lain]:
-    """Settle the part at one pose, on each side that it may stand on; none where its edges are not found."""
+def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
+    """Settle the part at one pose; None where its edges are not found or are not each other's mirror image."""
     axis = lying.first_axis(outline, camera, pose)
     for _ in range(2):
         if axis is None:
-            return []
+            return None
         rough = lying.contour_sides(outline, camera, pose, axis)
         axis = None if rough is None else settle(axis, camera, pose, rough).axis
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
-        return []
+        return None
     if lying.mirrored(outline, settle(axis, camera, pose, seen.sides), camera, pose) < LEAST_MIRROR:
-        return []
-    found = _on(photo, outline, camera, pose, axis, 1.0)
-    return [] if found is None else [_told(photo, found)]
+        return None
+    found = _on(photo, outline, camera, pose, axis)
+    return None if found is None else _told(photo, found)
 
 
 def _told(photo: Photo, lain: Lain) -> Lain:
@@ -109,32 +104,22 @@ def _told(photo: Photo, lain: Lain) -> Lain:
     return replace(lain, body=body, thread=found, crests=tops, excess=excess)
 
 
-def _on(
-    photo: Photo,
-    outline: Outline,
-    camera: Camera,
-    pose: Pose,
-    axis: Axis,
-    share: float,
-    *,
-    over_mm: float | None = None,
-    rise: float | None = None,
-) -> Lain | None:
-    """The part settled on one side of its hull, or at one slope, and what is recognised along it."""
+def _on(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Lain | None:
+    """The part settled on the bench, and what is recognised along it."""
     rough = lying.contour_sides(outline, camera, pose, axis)
     if rough is None:
         return None
-    axis = settle(axis, camera, pose, rough, over_mm=over_mm, rise=rise).axis
+    axis = settle(axis, camera, pose, rough).axis
     seen = lying.seen(photo, outline, camera, pose, axis)
     if seen is None:
         return None
-    profile = settle(axis, camera, pose, seen.sides, over_mm=over_mm, rise=rise)
+    profile = settle(axis, camera, pose, seen.sides)
     usable = lying.symmetric(profile, seen.mm_per_px)
     hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
     under = np.ones(len(usable))
     for one in hexes:
         under = np.where(hexagon.carried(one, profile), one.under, under)
-    profile = settle(axis, camera, pose, seen.sides, under=under, over_mm=over_mm, rise=rise)
+    profile = settle(axis, camera, pose, seen.sides, under=under)
     turned = usable.copy()
     for one in hexes:
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
@@ -150,34 +135,7 @@ def _on(
         thread=None,
         crests=None,
         hexagon=hexes[0] if hexes else None,
-        likelihood=float(np.log(max(share, 1e-6))),
-        over_mm=over_mm,
-        rise=rise,
     )
-
-
-def straightened(
-    camera: Camera,
-    pose: Pose,
-    seen: lying.Seen,
-    profile: Profile,
-    usable: NDArray[np.bool_],
-    *,
-    under: Array | None = None,
-    over_mm: float | None = None,
-    rise: float | None = None,
-) -> tuple[Camera, Pose, float]:
-    """Camera and pose corrected by the part itself, whose cylinders have no taper, and the log-likelihood of them."""
-    halves = lying.cylinders(profile, usable, seen.mm_per_px)
-    if not halves:
-        return camera, pose, 0.0
-
-    def zeros(seen_by: Camera, at: Pose, _: Array) -> Array:
-        moved = settle(profile.axis, seen_by, at, seen.sides, under=under, over_mm=over_mm, rise=rise)
-        return np.array([float(np.median(moved.radius_mm[b]) - np.median(moved.radius_mm[a])) for a, b in halves])
-
-    apart = np.array([float(abs(np.mean(profile.station_mm[b]) - np.mean(profile.station_mm[a]))) for a, b in halves])
-    return informed(zeros, camera, pose, np.hypot(TAPER_PX * seen.mm_per_px, TAPER_SLOPE * apart))
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -191,9 +149,9 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("hex_across_flats")
     scale = lain.seen.mm_per_px
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
-    base = _values(names, lain, ends, lain.profile)
-    names = [name for name, value in zip(names, base, strict=True) if np.isfinite(value) and value > 0]
-    base = _values(names, lain, ends, lain.profile)
+    told = {name: _value(name, lain, ends) for name in names}
+    names = [name for name, value in told.items() if np.isfinite(value) and value > 0]
+    base = np.array([told[name] for name in names])
 
     held = anchor.anchored(lain.profile, lain.camera, lain.pose)
     still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(2))
@@ -240,37 +198,18 @@ def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int6
     return index, index
 
 
-def _values(
-    names: list[str],
-    lain: Lain,
-    ends: lying.Ends,
-    profile: Profile,
-    camera: Camera | None = None,
-    pose: Pose | None = None,
-) -> Array:
-    seen_by, at = camera or lain.camera, pose or lain.pose
-    values = []
-    for name in names:
-        if name == "overall_length":
-            values.append(lying.length(ends, profile.axis, seen_by, at))
-        elif name == "body_diameter":
-            values.append(2 * float(np.median(profile.radius_mm[lain.body])) * (1 - lain.excess[0]))
-        elif name == "thread_major_diameter" and lain.crests is not None:
-            values.append(crests.major(profile, lain.crests) + lain.crests.blunted_mm)
-        elif name == "thread_pitch" and lain.thread is not None:
-            values.append(lain.thread.pitch_mm * _stretch(profile, lain))
-        elif lain.hexagon is not None:
-            values.append(hexagon.across_flats(lain.hexagon, profile, at))
-    return np.array(values)
-
-
-def _stretch(profile: Profile, lain: Lain) -> float:
-    """Length of the thread's zone in this profile over its length when the pitch was read."""
-    if lain.thread is None:
-        return 1.0
-    index = np.flatnonzero(lain.thread.zone)
-    now = profile.station_mm[index[-1]] - profile.station_mm[index[0]]
-    return float(now / (lain.profile.station_mm[index[-1]] - lain.profile.station_mm[index[0]]))
+def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
+    """The quantity as read from the settled profile [mm]; nan where the part does not show it."""
+    profile = lain.profile
+    if name == "overall_length":
+        return lying.length(ends, profile.axis, lain.camera, lain.pose)
+    if name == "body_diameter":
+        return 2 * float(np.median(profile.radius_mm[lain.body])) * (1 - lain.excess[0])
+    if name == "thread_major_diameter" and lain.crests is not None:
+        return crests.major(profile, lain.crests) + lain.crests.blunted_mm
+    if name == "thread_pitch" and lain.thread is not None:
+        return lain.thread.pitch_mm
+    return hexagon.across_flats(lain.hexagon, profile, lain.pose) if lain.hexagon is not None else float("nan")
 
 
 def _rest_mm(lain: Lain) -> float:
