@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from data_synthetic.spindle import pick, plastic_tint, within
 from data_synthetic.thread import threaded
 
 Thing = tuple[Solid, ...]
+VARIANTS = 40
 FLAT = rotation_about("y", 90)
 
 
@@ -184,9 +186,14 @@ THINGS: tuple[tuple[Callable[[np.random.Generator], Thing], float], ...] = (
 )  # fmt: skip
 
 
+@lru_cache(maxsize=len(THINGS) * VARIANTS)
+def _made(kind: int, variant: int) -> Thing:
+    return THINGS[kind][0](np.random.default_rng([kind, variant]))
+
+
 def thing(rng: np.random.Generator) -> Thing:
-    """One thing on z = 0 about the origin, turned at random."""
+    """One thing on z = 0 about the origin, turned at random; of each kind there are ``VARIANTS``, made once."""
     weights = np.array([weight for _, weight in THINGS])
-    build = THINGS[int(rng.choice(len(THINGS), p=weights / weights.sum()))][0]
+    kind = int(rng.choice(len(THINGS), p=weights / weights.sum()))
     turn = rotation_about("z", within(rng, 0, 360))
-    return tuple(piece.moved((0, 0, 0), rotation=turn) for piece in build(rng))
+    return tuple(piece.moved((0, 0, 0), rotation=turn) for piece in _made(kind, int(rng.integers(VARIANTS))))

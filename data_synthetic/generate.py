@@ -1,6 +1,8 @@
 """``python -m data_synthetic.generate``: pictures, masks and a manifest, by several worker processes.
 
-A picture depends on (split, seed, number) only. Resuming keeps every line of the manifest and makes what is missing.
+A picture depends on (split, seed, views, number) only. ``views`` pictures in a row show the same part, each on another
+bench, in another light and pose, by another camera, and worn otherwise: most of the cost is building the shapes.
+Resuming keeps every line of the manifest and makes what is missing.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +34,7 @@ from data_synthetic import (
     sensor,
     thermostatic,
 )
-from data_synthetic.mesh import Part
+from data_synthetic.mesh import InstalledScene, Part
 from data_synthetic.spindle import pick, within
 
 FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
@@ -56,23 +59,35 @@ class Job:
     installed: bool
     natural: bool
     only: str | None = None
+    views: int = 1
+
+    def part_of(self, number: int) -> int:
+        """Number of the part that picture ``number`` shows."""
+        return number // self.views
+
+
+@lru_cache(maxsize=2)
+def _shown(split: str, seed: int, number: int, with_installed: bool, only: str | None) -> Part | InstalledScene | None:
+    """Part ``number`` of a run, loose or installed; None is an empty bench."""
+    rng = np.random.default_rng([SPLITS.index(split), seed, number])
+    share = {"none": NONE_SHARE} | dict.fromkeys(FAMILIES, (1 - NONE_SHARE) / len(FAMILIES))
+    class_id = pick(rng, share)
+    class_id = class_id if only is None else only
+    if with_installed and rng.random() < INSTALLED_SHARE:
+        return installed.build(class_id, rng)
+    if class_id == "none":
+        return None if rng.random() < EMPTY_SHARE else lookalikes.build(rng)
+    return FAMILIES[class_id](rng)
 
 
 def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     """The scene of picture ``number`` and the generator that goes on to draw the camera's noise."""
-    rng = np.random.default_rng([SPLITS.index(job.split), job.seed, number])
+    shown = _shown(job.split, job.seed, job.part_of(number), job.installed, job.only)
+    rng = np.random.default_rng([SPLITS.index(job.split), job.seed, job.part_of(number), 1 + number % job.views])
     size = {"width_px": job.width_px, "height_px": job.height_px}
-    share = {"none": NONE_SHARE} | dict.fromkeys(FAMILIES, (1 - NONE_SHARE) / len(FAMILIES))
-    class_id = pick(rng, share)
-    class_id = class_id if job.only is None else job.only
-    building = job.installed and rng.random() < INSTALLED_SHARE
-    if building:
-        return scene.in_building(installed.build(class_id, rng), rng, split=job.split, **size), rng
-    if class_id == "none":
-        part = None if rng.random() < EMPTY_SHARE else lookalikes.build(rng)
-        return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
-    part = FAMILIES[class_id](rng)
-    return scene.on_bench(part, rng, split=job.split, natural=job.natural, **size), rng
+    if isinstance(shown, InstalledScene):
+        return scene.in_building(shown, rng, split=job.split, **size), rng
+    return scene.on_bench(shown, rng, split=job.split, natural=job.natural, **size), rng
 
 
 def made(job: Job, number: int) -> dict[str, Any]:
@@ -95,7 +110,7 @@ def made(job: Job, number: int) -> dict[str, Any]:
     cv2.imwrite(str(folder / "masks" / f"{name}.png"), labels)
     return {
         "file": f"images/{name}.jpg", "mask": f"masks/{name}.png",
-        "seed": SPLITS.index(job.split) * 10**15 + job.seed * 10**9 + number, "split": job.split,
+        "seed": SPLITS.index(job.split) * 10**15 + job.seed * 10**9 + job.part_of(number), "split": job.split,
         "width_px": job.width_px, "height_px": job.height_px, **made_scene.truth, "exif_focal35_mm": focal35,
         "part_px": int((labels == render.PART).sum()), "reference_px": int((labels == render.REFERENCE).sum()),
         "jpeg_quality": quality,
@@ -134,7 +149,7 @@ def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dic
     context = multiprocessing.get_context("spawn")
     threads = max(1, (os.cpu_count() or 1) // workers)
     with context.Pool(workers, _start, (threads,)) as pool:
-        for number, line in pool.imap_unordered(_Maker(job), numbers, chunksize=4):
+        for number, line in pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views):
             yield number, line
 
 
@@ -174,6 +189,7 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--spp", type=int, default=16, help="samples a pixel")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--views", type=int, default=1, help="pictures of each part")
     parser.add_argument("--split", choices=SPLITS, default="training")
     parser.add_argument("--with-installed", action="store_true", help="a quarter of the fittings as installed taps")
     parser.add_argument(
@@ -192,7 +208,7 @@ def main(arguments: list[str] | None = None) -> None:
     width, height = (int(side) for side in wanted.size.split("x"))
     natural = width != height if wanted.framing == "auto" else wanted.framing == "natural"
     job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
-              wanted.only)  # fmt: skip
+              wanted.only, wanted.views)  # fmt: skip
     generate(job, wanted.count, workers=wanted.workers)
 
 

@@ -145,20 +145,30 @@ def creased(vertices_mm: Array, faces: NDArray[np.int64], *, crease_deg: float =
     faces, corners, area, size = faces[keep], corners[keep], area[keep], size[keep]
     unit = area / size
     flat = corners.reshape(-1)
-    order = np.argsort(flat, kind="stable")
-    counts = np.bincount(flat[order])
-    start = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    owner = order // 3
-    share = counts[flat]
-    first_pair = np.cumsum(share) - share
-    left = np.repeat(np.arange(len(flat)), share)
-    other = owner[start[flat[left]] + np.arange(len(left)) - first_pair[left]]
-    near = np.einsum("ij,ij->i", unit[left // 3], unit[other]) >= math.cos(math.radians(crease_deg))
-    normals = np.add.reduceat(area[other] * near[:, None], first_pair, axis=0)
+    normals = np.stack([np.bincount(flat, np.repeat(column, 3)) for column in area.T], axis=1)[flat]
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
+    # two faces within half the crease angle of the mean are within the crease angle of each other
+    apart = np.einsum("ij,ij->i", np.repeat(unit, 3, axis=0), normals) < math.cos(math.radians(crease_deg / 2))
+    sharp = np.flatnonzero(np.bincount(flat[apart], minlength=flat.max() + 1)[flat] > 0)
+    if len(sharp):
+        normals[sharp] = _split(flat[sharp], area[sharp // 3], unit[sharp // 3], math.cos(math.radians(crease_deg)))
     points = vertices_mm[faces.reshape(-1)]
     _, first, inverse = _distinct(np.column_stack([flat, np.round(normals * 500)]))
     return points[first], inverse.reshape(-1, 3), normals[first]
+
+
+def _split(vertex: NDArray[np.int64], area: Array, unit: Array, least_cosine: float) -> Array:
+    """Normals (N, 3) of corners at the vertices ``vertex`` (N,), each over the corners of like enough face normal."""
+    order = np.argsort(vertex, kind="stable")
+    counts = np.bincount(vertex)
+    start = np.cumsum(counts) - counts
+    share = counts[vertex]
+    first_pair = np.cumsum(share) - share
+    left = np.repeat(np.arange(len(vertex)), share)
+    other = order[start[vertex[left]] + np.arange(len(left)) - first_pair[left]]
+    near = np.einsum("ij,ij->i", unit[left], unit[other]) >= least_cosine
+    normals = np.add.reduceat(area[other] * near[:, None], first_pair, axis=0)
+    return normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
 
 
 def _distinct(rows: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
