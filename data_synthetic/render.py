@@ -20,6 +20,7 @@ from data_synthetic.mesh import Array
 
 VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 HIDDEN_MM = -5.0e4
+ROUND_ENOUGH = 0.1  # sine of a face's first angle, above which it is no needle
 SAMPLER = "multijitter"
 BACKGROUND, PART, REFERENCE = 0, 1, 2
 
@@ -97,19 +98,28 @@ def marker() -> Surface:
 
 
 def well_ordered(vertices_mm: Array, faces: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Faces (M, 3) that start at their corner nearest to a right angle; collinear ones are left out.
+    """Faces (M, 3), thin ones starting at their corner nearest to a right angle; collinear ones are left out.
 
     Mitsuba interpolates vertex attributes from the first corner in single precision: in a needle that starts at its
     tip the determinant underflows and the picture gets NaN.
     """
-    corners = vertices_mm[faces]
-    ahead, back = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
-    lengths = np.linalg.norm(ahead, axis=2) * np.linalg.norm(back, axis=2)
-    sines = np.linalg.norm(np.cross(ahead, back), axis=2) / np.maximum(lengths, 1e-12)
-    first = np.argmax(sines, axis=1)
-    rows = np.arange(len(faces))
-    turned = np.stack([faces[rows, (first + k) % 3] for k in range(3)], axis=1)
-    return turned[sines[rows, first] > 2e-3]
+    corners = vertices_mm[faces].astype(np.float32)
+    thin = np.flatnonzero(_sines(corners) < ROUND_ENOUGH)
+    turns = np.stack([_sines(np.roll(corners[thin], -k, axis=1)) for k in range(3)], axis=1)
+    first = np.argmax(turns, axis=1)
+    ordered = faces.copy()
+    ordered[thin] = np.take_along_axis(faces[thin], (first[:, None] + np.arange(3)) % 3, axis=1)
+    keep = np.ones(len(faces), bool)
+    keep[thin] = turns[np.arange(len(thin)), first] > 2e-3
+    return ordered[keep]
+
+
+def _sines(corners_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sine of the angle (M,) at the first corner of triangles (M, 3, 3)."""
+    ahead, back = corners_mm[:, 1] - corners_mm[:, 0], corners_mm[:, 2] - corners_mm[:, 0]
+    across = np.cross(ahead, back)
+    square, other, area = (np.einsum("ij,ij->i", one, one) for one in (ahead, back, across))
+    return np.sqrt(area / np.maximum(square * other, 1e-24))
 
 
 def _bitmap(picture: np.ndarray, *, raw: bool = False) -> dict:

@@ -26,6 +26,10 @@ LUMA_TABLE = (
 )
 
 
+SIDES = (1.0, 0.75, 0.5, 0.375, 0.25)
+SPLITS = (0.4, 0.62, 0.82, 0.93)  # cumulative shares of the batch for each of them but the last
+
+
 def uniform(like: Tensor, low: float, high: float, *shape: int) -> Tensor:
     """Uniform numbers of ``shape``, on the device of ``like``."""
     return torch.rand(*shape, device=like.device) * (high - low) + low
@@ -114,17 +118,6 @@ def blur(x: Tensor, p: float = 0.4, reach: int = 5) -> Tensor:
     return F.conv2d(padded, weight, groups=b * c).reshape(b, c, h, w)
 
 
-def coarsen(x: Tensor, p: float = 0.3) -> Tensor:
-    """Few pixels on the part: shrink to 30-90 % and stretch again, for a share ``p`` of the batch."""
-    some = round(p * len(x))
-    if some == 0:
-        return x
-    side = int(x.shape[-1] * float(torch.empty(1).uniform_(0.3, 0.9)))
-    small = F.interpolate(x[:some], size=(side, side), mode="area")
-    grown = F.interpolate(small, size=x.shape[-2:], mode="bilinear", align_corners=False)
-    return torch.cat([grown, x[some:]])
-
-
 def noise(x: Tensor, p: float = 0.6) -> Tensor:
     """Sensor noise: a part that grows with the root of the signal, a constant part, partly alike in all channels."""
     b = len(x)
@@ -162,5 +155,20 @@ def jpeg(x: Tensor, p: float = 0.6) -> Tensor:
 
 
 def degrade(x: Tensor) -> Tensor:
-    """Light, then lens, then sensor, then file."""
-    return jpeg(noise(coarsen(blur(mix(x)))))
+    """Light, then what lens, sensor and file do at the resolution that the photo had of the part.
+
+    A near look stretches few pixels over the network's square, so blur, noise and JPEG blocks grow with them: each
+    picture is made at one of ``SIDES`` shares of the square's side and stretched as the classifier does it.
+    """
+    x = mix(x)
+    size = x.shape[-1]
+    pieces = torch.randperm(len(x), device=x.device).tensor_split([round(len(x) * part) for part in SPLITS])
+    out = torch.empty_like(x)
+    for some, share in zip(pieces, SIDES, strict=True):
+        if len(some) == 0:
+            continue
+        side = max(8, round(size * share / 8) * 8)
+        coarse = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
+        seen = jpeg(noise(blur(coarse)))
+        out[some] = seen if side == size else F.interpolate(seen, size=(size, size), mode="bilinear")
+    return out
