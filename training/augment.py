@@ -76,12 +76,19 @@ class Augmenter:
         return Batch((x * 255 - self.mean) / self.std, F.avg_pool2d(labels, 4), klass, view, varieties)
 
     def _other_background(self, x: Tensor, mask: Tensor, klass: Tensor) -> tuple[Tensor, Tensor]:
-        """Part and reference object cut out along the mask and laid on a picture that shows no part."""
-        if len(self.empty) == 0:
-            return x, mask
-        p = self.pictures
-        other = self.empty[torch.randint(len(self.empty), (len(x),), device=x.device)]
+        """Part and reference object cut out along the mask and laid on something that shows no part.
+
+        That is a picture without a part, the shuffled tiles of any other picture, or a pattern of two colours.
+        """
+        p, b = self.pictures, len(x)
+        any_other = torch.randint(len(p), (b,), device=x.device)
+        empty = self.empty[torch.randint(len(self.empty), (b,), device=x.device)] if len(self.empty) else any_other
+        kind = torch.randint(0 if len(self.empty) else 1, 3, (b, 1, 1), device=x.device)
+        other = torch.where(kind.view(-1) == 0, empty, any_other)
         behind, behind_mask = p.pixels[other].float() / 255, p.mask[other].long()
+        behind = torch.where(kind.unsqueeze(1) == 1, shuffled(behind, 8 if float(torch.rand(())) < 0.5 else 4), behind)
+        behind = torch.where(kind.unsqueeze(1) == 2, pattern(x), behind)
+        behind_mask = torch.where(kind == 0, behind_mask, torch.zeros_like(behind_mask))
         if float(torch.rand(())) < 0.5:
             behind, behind_mask = behind.flip(3), behind_mask.flip(2)
         swap = chance(x, self.settings.background, 1, 1) & (klass != self.nothing).view(-1, 1, 1)
@@ -151,16 +158,35 @@ class Augmenter:
         some = torch.nonzero(chance(x, self.settings.jigsaw) & (labels[:, PART].mean(dim=(1, 2)) > 0.15)).reshape(-1)
         if len(some) == 0 or size % 8:
             return
-        tile = size // 8
-        order = torch.randperm(64, device=x.device)
-        tiles = x[some].reshape(-1, 3, 8, tile, 8, tile).permute(0, 1, 2, 4, 3, 5).reshape(len(some), 3, 64, tile, tile)
-        mixed = tiles[:, :, order].reshape(-1, 3, 8, 8, tile, tile).permute(0, 1, 2, 4, 3, 5)
-        x[some] = mixed.reshape(len(some), 3, size, size)
+        x[some] = shuffled(x[some], 8)
         labels[some] = 0
         labels[some, 0] = 1
         klass[some] = self.nothing
         view[some] = UNKNOWN
         varieties[some] = UNKNOWN
+
+
+def shuffled(x: Tensor, tiles: int) -> Tensor:
+    """Pictures (B, 3, S, S) with their ``tiles`` × ``tiles`` tiles in another order; S is a multiple of ``tiles``."""
+    b, c, size, _ = x.shape
+    tile = size // tiles
+    order = torch.randperm(tiles * tiles, device=x.device)
+    apart = x.reshape(b, c, tiles, tile, tiles, tile).permute(0, 1, 2, 4, 3, 5).reshape(b, c, -1, tile, tile)
+    mixed = apart[:, :, order].reshape(b, c, tiles, tiles, tile, tile).permute(0, 1, 2, 4, 3, 5)
+    return mixed.reshape(b, c, size, size)
+
+
+def pattern(like: Tensor) -> Tensor:
+    """Blotches, blocks or stripes of two colours (B, 3, S, S), as print, tiles and cloth have."""
+    b, _, height, width = like.shape
+    fine = int(torch.randint(6, 64, ()))
+    rows, columns = (fine, fine) if float(torch.rand(())) < 0.6 else (fine, max(2, fine // 8))
+    seeds = torch.rand(b, 1, rows, columns, device=like.device)
+    mode = "nearest" if float(torch.rand(())) < 0.5 else "bilinear"
+    spread = F.interpolate(seeds, size=(height, width), mode=mode)
+    share = ((spread - uniform(like, 0.3, 0.7, b, 1, 1, 1)) * uniform(like, 2, 40, b, 1, 1, 1)).sigmoid()
+    first, second = uniform(like, 0, 1, b, 3, 1, 1), uniform(like, 0, 1, b, 3, 1, 1)
+    return share * first + (1 - share) * second
 
 
 def _sample(x: Tensor, mask: Tensor, grid: Tensor, bars: float) -> tuple[Tensor, Tensor, Tensor]:

@@ -98,11 +98,11 @@ def mix(x: Tensor) -> Tensor:
 
 
 def blur(x: Tensor, p: float = 0.4, reach: int = 5) -> Tensor:
-    """Defocus (Gaussian) or motion (a line in any direction), a kernel of its own for each picture."""
+    """Defocus (Gaussian) or motion (a line of up to ``reach`` px in any direction), a kernel for each picture."""
     b, c, h, w = x.shape
     r = torch.arange(-reach, reach + 1, device=x.device, dtype=x.dtype)
     v, u = torch.meshgrid(r, r, indexing="ij")
-    sigma = uniform(x, 0.3, 1.8, b, 1, 1)
+    sigma = uniform(x, 0.3, 0.3 + 0.3 * reach, b, 1, 1)
     round_kernel = torch.exp(-(u**2 + v**2) / (2 * sigma**2))
     turn = uniform(x, 0, math.pi, b, 1, 1)
     along, across = u * torch.cos(turn) + v * torch.sin(turn), v * torch.cos(turn) - u * torch.sin(turn)
@@ -169,6 +169,6 @@ def degrade(x: Tensor) -> Tensor:
             continue
         side = max(8, round(size * share / 8) * 8)
         coarse = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
-        seen = jpeg(noise(blur(coarse)))
+        seen = jpeg(noise(blur(coarse, reach=max(2, round(5 * share)))))
         out[some] = seen if side == size else F.interpolate(seen, size=(size, size), mode="bilinear")
     return out

@@ -174,7 +174,8 @@ def train(
         if progress >= reported / config.reports:
             reported += 1
             log.report(clock, optimiser.param_groups[1]["lr"], parts, score(average.net, held, config))
-    torch.save({name: value.cpu() for name, value in average.net.state_dict().items()}, run / "weights.pt")
+            keep(average.net, run)
+    keep(average.net, run)
     seconds = time.monotonic() - clock.start
     return {
         "steps": clock.done,
@@ -182,6 +183,11 @@ def train(
         "pictures_per_s": round(clock.done * batch_size / seconds, 1),
         "held": score(average.net, held, config, limit=len(held)),
     }
+
+
+def keep(net: nn.Module, run: Path) -> None:
+    """Write the run's weights.pt, which a stopped run leaves as of its last report."""
+    torch.save({name: value.cpu() for name, value in net.state_dict().items()}, run / "weights.pt")
 
 
 def step(

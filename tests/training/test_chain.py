@@ -80,6 +80,24 @@ def test_steps_on_one_batch_lower_the_loss(toy_set: Path, small: config.Config):
     assert values[-1] < 0.8 * values[0]
 
 
+def test_another_background_leaves_part_and_reference(toy_set: Path, small: config.Config):
+    torch.manual_seed(2)
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
+    always = replace(small.augment, background=1.0)
+    augmenter = Augmenter(pictures, always, nothing=6, installed=2, mean=127.0, std=128.0)
+    x, mask, klass = pictures.pixels.float() / 255, pictures.mask.long(), pictures.klass
+    laid, labels = augmenter._other_background(x, mask, klass)
+    shows = klass != 6
+    inner = (torch.nn.functional.max_pool2d((mask == 0).float().unsqueeze(1), 3, 1, 1) == 0) & shows.view(-1, 1, 1, 1)
+    assert inner.any()
+    assert torch.allclose(torch.where(inner, laid, 0), torch.where(inner, x, 0))
+    assert torch.equal(labels[mask > 0], mask[mask > 0])
+    outside = (mask == 0) & shows.view(-1, 1, 1)
+    assert ((laid - x).abs().amax(1)[outside] > 0.02).float().mean() > 0.6
+    assert torch.equal(laid[~shows], x[~shows])
+
+
 def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Config):
     torch.manual_seed(1)
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
