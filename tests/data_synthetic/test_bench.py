@@ -197,3 +197,15 @@ def test_torn_manifest_line_is_made_again(tmp_path) -> None:
     good = json.dumps({"file": "images/000000.jpg"})
     (tmp_path / "manifest.jsonl").write_text(f'{good}\n{good}\n{{"file": "images/0000')
     assert generate.lines_of(tmp_path) == {0: good}
+
+
+def test_views_of_one_part_differ_in_all_but_the_part() -> None:
+    job = generate.Job(".", 64, 64, 4, 1, "training", False, True, "compression-screw", 2)
+    (first, _), (second, _), (other, _) = (generate.composed(job, number) for number in (0, 1, 2))
+    assert [job.part_of(number) for number in (0, 1, 2)] == [0, 0, 1]
+    assert first.truth["dimensions_mm"] == second.truth["dimensions_mm"] != other.truth["dimensions_mm"]
+    assert first.truth["camera"] != second.truth["camera"]
+    assert not np.array_equal(first.setting.environment, second.setting.environment)
+    assert first.setting.bench is not None
+    assert second.setting.bench is not None
+    assert not np.allclose(first.setting.bench.corners_mm, second.setting.bench.corners_mm)
