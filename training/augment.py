@@ -105,7 +105,7 @@ class Augmenter:
         near = chance(x, s.near) & seen
         elsewhere = chance(x, s.elsewhere) & ~near
         side = torch.exp(uniform(x, math.log(0.7), math.log(1.25), b))
-        side = torch.where(near, (extent / uniform(x, 0.45, 0.95, b)).clamp(0.15, 1.3), side)
+        side = torch.where(near, (extent / uniform(x, 0.35, 0.95, b)).clamp(0.33, 1.3), side)
         side = torch.where(elsewhere, uniform(x, 0.3, 0.6, b), side)
         shift = uniform(x, -1, 1, b, 2)
         middle = shift * torch.where(seen, 0.12, (1 - side).clamp(min=0.1)).unsqueeze(1)
