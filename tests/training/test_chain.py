@@ -55,7 +55,7 @@ def test_settings_survive_the_run_folder(tmp_path: Path, small: config.Config):
     ("old", "new", "said"),
     [
         ("seed = 1", "sead = 1", "sead"),
-        ("near = 0.45", "nearly = 0.45", "nearly"),
+        ("near = 0.6", "nearly = 0.45", "nearly"),
         ("side_px = 256", "side_px = 250", "multiple"),
     ],
 )
