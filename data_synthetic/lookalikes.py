@@ -298,14 +298,21 @@ KINDS: tuple[_Kind, ...] = (
     _Kind(oddments.roller, 1),
 )
 
+#: Kinds kept from training: what the network says of them tells how it takes objects it has never seen.
+UNSEEN: frozenset[Maker] = frozenset(
+    {garden_coupling, gauge_or_vent, oddments.bearing, oddments.spark_plug, oddments.pulley, oddments.bit}
+)
 EMPTY_SHARE = 0.08  # of draws give an empty bench
 
 
-def build(rng: Rng) -> Part:
-    """One look-alike of class "none", standing on z = 0; now and then no object at all (no solids)."""
-    if rng.random() < EMPTY_SHARE:
+def build(rng: Rng, *, unseen: bool = False) -> Part:
+    """One look-alike of class "none", standing on z = 0; now and then no object at all (no solids).
+
+    ``unseen`` draws from the kinds that training never shows, and always an object.
+    """
+    if not unseen and rng.random() < EMPTY_SHARE:
         return Part("none", "empty", (), stands_on=())
-    weights = np.array([kind.weight for kind in KINDS])
+    weights = np.array([kind.weight * ((kind.maker in UNSEEN) == unseen) for kind in KINDS])
     return build_kind(int(rng.choice(len(KINDS), p=weights / weights.sum())), rng)
 
 
