@@ -23,6 +23,7 @@ from data_synthetic.spindle import pick, plastic_tint, spindle_end, within
 from data_synthetic.thread import spring, threaded
 
 CLASS = "thermostatic"
+_HEXAGON = (np.cos(np.arange(6) * np.pi / 3).tolist(), np.sin(np.arange(6) * np.pi / 3).tolist())
 
 
 def build(rng: np.random.Generator) -> Part:
@@ -87,7 +88,8 @@ def strainer(rng: np.random.Generator, r: float, z0: float, z1: float) -> list[S
     material = pick(rng, {"steel": 0.6, "white_plastic": 0.2, "black_plastic": 0.2})
     count = max(3, int((z1 - z0) / within(rng, 0.9, 1.6)))
     for z in np.linspace(z0 + 0.3, z1 - 0.3, count):
-        solids.append(o_ring(2 * r, 0.55, float(z), material, around=56).of(material))
+        section = [(r - 0.28 + 0.28 * c, float(z) + 0.28 * s) for c, s in zip(*_HEXAGON, strict=True)]
+        solids.append(hoop(section, material, around=56, crease_deg=80))
     bars = int(rng.integers(16, 44))
     for k in range(bars):
         angle = 2 * np.pi * k / bars
