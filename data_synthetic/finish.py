@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from data_synthetic.liveries import restyled
 from data_synthetic.mesh import Array, Solid
@@ -132,9 +133,9 @@ def places(points_mm: Array, rng: np.random.Generator) -> Array:
     radius = np.linalg.norm(away - np.outer(away @ axis, axis), axis=1)
     cells = 24
     cell = np.minimum((along * cells).astype(int), cells - 1)
-    widest = np.zeros(cells + 2)
-    np.maximum.at(widest, cell + 1, radius)
-    widest = np.maximum(np.maximum(widest[:-2], widest[1:-1]), widest[2:])
+    widest = np.zeros(cells)
+    np.maximum.at(widest, cell, radius)
+    widest = maximum_filter1d(widest, 11)
     recess = 1 - radius / np.maximum(widest[cell], 1e-6)
     end = rng.choice([0.0, 1.0, rng.uniform(0.2, 0.8)])
     return np.clip(0.9 * recess + 0.8 * np.exp(-(((along - end) / rng.uniform(0.15, 0.4)) ** 2)), 0, 1.3)
@@ -148,7 +149,7 @@ def _worn(solids: tuple[Solid, ...], paint: _Paint, wear: Wear, rng: np.random.G
     points = np.concatenate([piece.vertices_mm for piece in solids])
     tarnishing = np.repeat([piece.material in TARNISHING for piece in solids], counts)
     metallic = np.repeat([LOOKS[piece.material][3] > 0.5 for piece in solids], counts)
-    settle, coarse, fine = places(points, rng), noise(points, 8.0, rng), noise(points, 2.2, rng)
+    settle, coarse, fine = places(points, rng), noise(points, 8.0, rng), noise(points, 3.0, rng)
     if wear.bared > 0.02:
         plated = np.repeat([piece.material in PLATED for piece in solids], counts)
         share = np.clip((coarse + 0.5 * fine - 2.2 * (1 - wear.bared)) * 2, 0, 1) * plated
@@ -159,11 +160,12 @@ def _worn(solids: tuple[Solid, ...], paint: _Paint, wear: Wear, rng: np.random.G
         paint.base[:] *= 1 - share[:, None] * (1 - brown)
         paint.rough[:] += 0.35 * share
     if wear.scuffs > 0.02:
-        mark = np.clip(noise(points * [1.0, 1.0, 0.25], 1.4, rng) - 2.6 + 1.8 * wear.scuffs, 0, 1)
+        mark = np.clip(noise(points * [1.0, 1.0, 0.3], 2.2, rng) - 2.6 + 1.8 * wear.scuffs, 0, 1)
         paint.base[:] *= (1 + mark * rng.uniform(-0.35, 0.3))[:, None]
         paint.rough[:] += 0.3 * mark
+    holds_lime = np.where(metallic, 1.0, 0.25)  # moulded faces shed most of it
     layers = ((wear.patina, "verdigris", tarnishing * 1.0, 1.0), (wear.grease, "grease", 1.0, rng.uniform(0.1, 1.0)),
-              (wear.scale, "limescale", np.where(metallic, 1.0, 0.45), 1.0))  # fmt: skip
+              (wear.scale, "limescale", holds_lime, 1.0))  # fmt: skip
     for amount, name, takes, dark in layers:
         if amount <= 0.02:
             continue
