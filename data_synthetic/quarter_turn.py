@@ -133,7 +133,7 @@ def _neck(
 ) -> tuple[list[Solid], float]:
     """Stem housing above the hexagon: plain, stepped or threaded, with a clip ring and sometimes a stop."""
     r0, r1 = widest / 2 * within(rng, 0.75, 0.98), shaft / 2 + within(rng, 1.2, 3.0)
-    high = within(rng, 4, 12) + (within(rng, 16, 40) if long else 0)
+    high = within(rng, 4, 12) + (within(rng, 12, 52) if long else 0)
     kind = pick(rng, {"plain": 0.3, "stepped": 0.4, "threaded": 0.3})
     metal = (
         metal if rng.random() < 0.9 else pick(rng, {"grey_plastic": 0.4, "white_plastic": 0.3, "black_plastic": 0.3})

@@ -174,7 +174,7 @@ def _bonnet(
 ) -> tuple[list[Solid], float]:
     """Body above the hexagon."""
     r0 = major / 2 * within(rng, 0.72, 1.0)
-    high = within(rng, 6, 16)
+    high = within(rng, 3.5, 13)
     kind = pick(rng, {"straight": 0.3, "dome": 0.27, "taper": 0.18, "stepped": 0.15, "collared": 0.1})
     r1 = r0 * {"straight": 1.0, "dome": within(rng, 0.6, 0.8), "taper": within(rng, 0.65, 0.9), "stepped": 0.8,
                "collared": within(rng, 0.7, 0.9)}[kind]  # fmt: skip
@@ -253,7 +253,7 @@ def _packing(rng: np.random.Generator, z: float, shaft: float, look: Look, *, gl
 def _spindle(
     rng: np.random.Generator, z: float, shaft: float, look: Look, *, rising: bool, concealed: bool
 ) -> tuple[End, list[Solid]]:
-    reach = within(rng, 5, 15) + (within(rng, 8, 25) if concealed else 0.0)
+    reach = within(rng, 2.5, 12) + (within(rng, 5, 25) if concealed else 0.0)
     if rising and rng.random() < 0.4:
         coarse = min(within(rng, 5, 10), reach)
         solids = [threaded(shaft, within(rng, 1.8, 2.6), z - 2, z + coarse, look.spindle, form="metric"),
