@@ -201,7 +201,7 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
         "--framing",
         choices=("auto", "natural", "close"),
         default="auto",
-        help="natural: whole bench photos; close: the part fills 15-80 %%; auto: natural unless square",
+        help="natural: whole bench photos; close: the part fills 25-90 %%; auto: natural unless square",
     )
     parser.add_argument("--only", choices=(*FAMILIES, "none"), help="one class only")
     return parser.parse_args(arguments)
