@@ -207,7 +207,7 @@ def _clean(solids: tuple[Solid, ...], rng: np.random.Generator, jitter: float) -
             flat = flat * (1.0, 1 + 0.06 * zinc, 1 + 0.22 * zinc)
         count = len(piece.vertices_mm)
         base.append(np.tile(flat, (count, 1)))
-        drawn = (low + (high - low) * place) * polish
+        drawn = max((low + (high - low) * place) * polish, low)  # smoother metal only adds bright specks
         rough.append(np.full(count, drawn if piece.roughness is None else piece.roughness))
         metal.append(np.full(count, metalness))
     return _Paint(*(np.concatenate(column) for column in (base, rough, metal)))

@@ -39,7 +39,7 @@ GROUP_OF = {name: group for group, names in GROUPS.items() for name in names}
 
 def _metal(rng: np.random.Generator) -> tuple[str, Tint, float]:
     name = pick(rng, METALS)
-    rough = float(np.exp(within(rng, np.log(0.07), np.log(0.55))))  # polished to sand-blasted
+    rough = float(np.exp(within(rng, np.log(0.09), np.log(0.6))))  # polished to sand-blasted
     if name == "black":
         return "paint", (0.1, 0.1, 0.105), max(rough, 0.15)
     if name == "gunmetal":
