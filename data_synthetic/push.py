@@ -56,7 +56,8 @@ def build(rng: np.random.Generator) -> Part:
     rim = (thread_bottom + depth_mm(pitch), thread_top - depth_mm(pitch))
     level = solids[-1].vertices_mm[:, 2].max()
     crown = [piece for piece in solids if piece.vertices_mm[:, 2].max() > level - 0.5]
-    broad = max(np.hypot(*piece.vertices_mm[piece.vertices_mm[:, 2] > level - 0.3][:, :2].T).max() for piece in crown)
+    tops = (piece.vertices_mm[piece.vertices_mm[:, 2] > level - 0.3] for piece in crown)
+    broad = max(float(np.hypot(*top[:, :2].T).max(initial=0.0)) for top in tops)
     ends = ("seat", "spindle") if broad > 6 else ("seat",)
     return finished(CLASS, f"{size} push", solids, dimensions_mm=dimensions, variety={}, rim_z_mm=rim, stands_on=ends)
 
