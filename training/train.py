@@ -236,7 +236,7 @@ def main(arguments: list[str] | None = None) -> None:
         config = replace(config, steps=options.steps)
     options.run.mkdir(parents=True, exist_ok=True)
     configuration.write(config, options.run / "config.json")
-    torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark = False  # trying kernels out for each size of blur took longer than it saved
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     begin = time.monotonic()
