@@ -153,8 +153,7 @@ def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dic
     context = multiprocessing.get_context("spawn")
     threads = max(1, (os.cpu_count() or 1) // workers)
     with context.Pool(workers, _start, (threads,)) as pool:
-        for number, line in pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views):
-            yield number, line
+        yield from pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views)
 
 
 @dataclass(frozen=True, slots=True)
