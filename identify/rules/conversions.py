@@ -34,9 +34,9 @@ class SeatDepth:
     head_mm: float
 
     def __post_init__(self) -> None:
-        for name, value in (("seat", self.seat_mm), ("head", self.head_mm)):
+        for name, value in (("the seat", self.seat_mm), ("the head", self.head_mm)):
             if not (math.isfinite(value) and 3 <= value <= 150):
-                raise UsageError(f"{name} depth {value:g} mm is none of a tap body; measure from the shoulder, in mm.")
+                raise UsageError(f"{value:g} mm is no depth of {name}; measure from the shoulder, in mm.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from identify.tables.advice import Fault, FaultCause
 from identify.tables.rows import EVERY_CLASS
 
 IDLE = frozenset(
-    "a an and as at be but by do does for from has have i in is it its keep keeps my of or so tap that the this to "
-    "will with".split()
+    "a an and as at be but by do does for from has have i in is it its just keep keeps my of only or so tap that the "
+    "this to when while will with".split()
 )
 NOT = (("won't", "will not"), ("can't", "can not"), ("cannot", "can not"), ("n't", " not"))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 
 from identify.tables import Tables, load
 from identify.water.result import Figure, Result, answer, given
@@ -19,9 +18,9 @@ def exposure_s(temperature_c: float, tables: Tables) -> float | None:
     if temperature_c < rows[0].temperature_c:
         return None
     for low, high in itertools.pairwise(rows):
-        if temperature_c <= high.temperature_c:
+        if temperature_c < high.temperature_c:
             along = (temperature_c - low.temperature_c) / (high.temperature_c - low.temperature_c)
-            return math.exp((1 - along) * math.log(low.seconds) + along * math.log(high.seconds))
+            return low.seconds * (high.seconds / low.seconds) ** along
     return rows[-1].seconds
 
 
