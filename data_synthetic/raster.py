@@ -25,6 +25,7 @@ NEAR_MM, FAR_MM = 5.0, 2.0e4
 SHADOW_PX = 1536  # side of one lamp's tile
 BEYOND_MM = 2500.0  # how far behind what throws a shadow it still falls
 SAMPLES = 4
+PROBE_PX = 64  # side of the six pictures of what the part has around it
 COLOURS, PICTURE, PLANE = 0, 1, 2
 LAYOUT = ("3f 3f 3f 2f 2f", "place", "normal", "base", "finish", "uv")
 #: texture units
@@ -174,6 +175,7 @@ def _shadows(card: Card, lamps: list[studio.Lamp], pieces: list[Piece], points_m
     context = card.context
     depths = context.depth_texture((2 * SHADOW_PX, 2 * SHADOW_PX))
     depths.compare_func = ""
+    depths.filter = context.NEAREST, context.NEAREST
     target = context.framebuffer(depth_attachment=depths)
     target.use()
     target.clear(depth=1.0)
@@ -195,24 +197,26 @@ def _shadows(card: Card, lamps: list[studio.Lamp], pieces: list[Piece], points_m
     return depths
 
 
-def _surroundings(card: Card, setting: Setting, environment: NDArray[np.float32], place_mm: Array) -> list[studio.Lamp]:
-    """Blurred environments on the card, with the planes' mean light in them; the lamps that stand out of the room."""
+def _surroundings(
+    card: Card, setting: Setting, environment: NDArray[np.float32], place_mm: Array
+) -> tuple[NDArray[np.float32], NDArray[np.float32], list[studio.Lamp]]:
+    """The environment with the planes' mean light in it, the same without the lamps that stand out, and these lamps."""
     shape = environment.shape[:2]
     seen, masked = environment.copy(), environment.copy()
     planes = (setting.bench, setting.wall)
     hits = [studio.met(plane, place_mm, shape) for plane in planes]
     masked[hits[0] | hits[1]] = 0
     rest, lamps = studio.without_lamps(masked)
-    lights = []
-    for plane, hit in zip(planes, hits, strict=True):
-        lights.append(np.zeros(3) if plane is None else studio.irradiance(masked, _frame(plane)[2]) / np.pi)
-        if plane is not None:
-            mean = linear(plane.picture[::8, ::8]).mean((0, 1)) * lights[-1]
-            seen[hit] = rest[hit] = mean
-    layers = studio.blurred(seen, rest)
-    around = card.context.texture_array((shape[1], shape[0], len(layers)), 3, layers.tobytes(), dtype="f4")
-    around.repeat_y = False
-    around.use(AROUND)
+    lights = [np.zeros(3), np.zeros(3)]
+    for _ in range(2):  # the second time the planes light each other
+        filled = masked.copy()
+        for k, plane in enumerate(planes):
+            if plane is not None:
+                mean = linear(plane.picture[::8, ::8]).mean((0, 1))
+                seen[hits[k]] = rest[hits[k]] = filled[hits[k]] = mean * lights[k]
+        for k, plane in enumerate(planes):
+            if plane is not None:
+                lights[k] = studio.irradiance(filled, _frame(plane)[2]) / np.pi
     corners = [np.zeros((4, 3)) if plane is None else plane.corners_mm for plane in planes]
     axes = [np.eye(3) if plane is None else _frame(plane) for plane in planes]
     sides = [[(c[k] - c[0]) / max(float((c[k] - c[0]) @ (c[k] - c[0])), 1e-9) for c in corners] for k in (1, 3)]
@@ -221,7 +225,42 @@ def _surroundings(card: Card, setting: Setting, environment: NDArray[np.float32]
         plane_light=[tuple(v) for v in lights], plane_repeat=[0.0 if p is None else p.repeat for p in planes],
         plane_texel_mm=[1.0 if p is None else float(np.linalg.norm(p.corners_mm[1] - p.corners_mm[0]))
                         / p.repeat / p.picture.shape[1] for p in planes])  # fmt: skip
-    return lamps
+    return seen, rest, lamps
+
+
+def _around(card: Card, seen: NDArray[np.float32], rest: NDArray[np.float32]) -> None:
+    layers = studio.blurred(seen, rest)
+    around = card.context.texture_array((seen.shape[1], seen.shape[0], len(layers)), 3, layers.tobytes(), dtype="f4")
+    around.repeat_y = False
+    around.use(AROUND)
+
+
+def _probe(
+    card: Card, pieces: list[Piece], place_mm: Array, shape: tuple[int, int]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Light (H, W, 3) that pieces send to a place (3,) [mm] from every direction, and where there are any (H, W)."""
+    context, size = card.context, (PROBE_PX, PROBE_PX)
+    context.texture(size, 1, np.ones(size, np.float32).tobytes(), dtype="f4").use(OPEN)
+    target = context.framebuffer([context.renderbuffer(size, 4, dtype="f4")], context.depth_renderbuffer(size))
+    way, _ = studio.directions(*shape)
+    light, found = np.zeros((*shape, 3), np.float32), np.zeros(shape, bool)
+    for axis in range(3):
+        for sign in (1.0, -1.0):
+            turn = np.roll(np.eye(3), 2 - axis, axis=0)
+            turn[[0, 2]] *= sign
+            lens = Lens(turn, -turn @ place_mm, PROBE_PX / 2)
+            put(card.light, clip=clip_matrix(lens, *size), eye=tuple(place_mm))
+            target.use()
+            target.clear(depth=1.0)
+            for piece in pieces:
+                piece.draw(context, card.light)
+            face = np.frombuffer(target.read(components=4, dtype="f4"), np.float32).reshape(*size, 4)
+            across, down, ahead = np.moveaxis(way @ turn.T, -1, 0)
+            here = ahead >= np.maximum(np.abs(across), np.abs(down))
+            at = np.stack([down, across], -1)[here] / ahead[here][:, None]
+            row, column = np.minimum((at + 1) / 2 * PROBE_PX, PROBE_PX - 1).astype(int).T
+            light[here], found[here] = face[row, column, :3], face[row, column, 3] > 0.5
+    return light, found
 
 
 def _shapes(card: Card, pieces: list[Piece], size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -273,6 +312,19 @@ def _lit(card: Card, pieces: list[Piece], size: tuple[int, int], samples: int) -
     return read.reshape(size[1], size[0], 3).copy()
 
 
+def _aim(card: Card, lens: Lens, size: tuple[int, int], extent_mm: float, environment: NDArray[np.float32]) -> None:
+    """Point every program through the lens; ``extent_mm`` is the size of what is shown."""
+    clip, eye = clip_matrix(lens, *size), tuple(-lens.rotation.T @ lens.translation_mm)
+    room = card.context.texture(environment.shape[1::-1], 3, environment.astype(np.float32).tobytes(), dtype="f4")
+    room.repeat_y = False
+    room.use(ROOM_UNIT)
+    put(card.shape, clip=clip, eye=eye)
+    put(card.open, clip=clip, eye=eye, where=WHERE, facing=FACING, reach_mm=(0.05 * extent_mm, 0.3 * extent_mm))
+    put(card.depth, clip=clip)
+    put(card.light, clip=clip, eye=eye)
+    put(card.room, room=ROOM_UNIT, turn=lens.rotation, slope=(size[0] / 2 / lens.focal_px, size[1] / 2 / lens.focal_px))
+
+
 def render(
     setting: Setting, lens: Lens, *, width_px: int, height_px: int, spp: int = SAMPLES, seed: int = 0
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
@@ -284,13 +336,13 @@ def render(
 
     drawer, size = card(), (width_px, height_px)
     context = drawer.context
-    context.enable_only(moderngl.DEPTH_TEST)
     context.gc_mode = "context_gc"
+    context.enable_only(moderngl.DEPTH_TEST)
     context.depth_func = "<="
     eye = -lens.rotation.T @ lens.translation_mm
-    solids = [(s, label, picture) for s, label, picture in (
+    solids = [(surface, label, picture) for surface, label, picture in (
         (setting.part, PART, None), (setting.reference, REFERENCE, setting.picture), (setting.clutter, 0, None),
-    ) if s is not None]  # fmt: skip
+    ) if surface is not None]  # fmt: skip
     meshes = [_mesh(context, *solid) for solid in solids]
     planes = [None if plane is None else _plane(context, plane) for plane in (setting.bench, setting.wall)]
     for unit, plane in zip((PICTURE0, PICTURE1), planes, strict=True):
@@ -304,24 +356,19 @@ def render(
     environment = studio.with_studio(
         setting.environment, float(np.arctan2(*(eye - middle)[[1, 0]])), np.random.default_rng([seed, 71])
     )
-    lamps = _surroundings(drawer, setting, environment, middle)
-    clip = clip_matrix(lens, width_px, height_px)
-    room = context.texture(environment.shape[1::-1], 3, environment.astype(np.float32).tobytes(), dtype="f4")
-    room.repeat_y = False
-    room.use(ROOM_UNIT)
+    put(drawer.light, around=AROUND, open=OPEN, picture=OWN, bumps=BUMPS, plane_picture0=PICTURE0,
+        plane_picture1=PICTURE1, shadows=SHADOWS, contact_mm=0.4 * extent, flash=setting.flash,
+        flash_place=tuple(eye + lens.rotation.T @ np.array([9.0, -6.0, 0.0])))  # fmt: skip
+    seen, rest, lamps = _surroundings(drawer, setting, environment, middle)
+    _around(drawer, seen, rest)
     _shadows(drawer, lamps, meshes, points).use(SHADOWS)
-    put(drawer.shape, clip=clip, eye=tuple(eye))
-    put(drawer.open, clip=clip, eye=tuple(eye), where=WHERE, facing=FACING,
-        reach_mm=(0.05 * extent, 0.3 * extent))  # fmt: skip
-    put(drawer.depth, clip=clip)
-    put(drawer.room, room=ROOM_UNIT, turn=lens.rotation,
-        slope=(width_px / 2 / lens.focal_px, height_px / 2 / lens.focal_px))  # fmt: skip
-    put(drawer.light, clip=clip, eye=tuple(eye), around=AROUND, open=OPEN, picture=OWN, bumps=BUMPS,
-        plane_picture0=PICTURE0, plane_picture1=PICTURE1, shadows=SHADOWS, contact_mm=0.25 * extent,
-        flash_place=tuple(eye + lens.rotation.T @ np.array([9.0, -6.0, 0.0])), flash=setting.flash)  # fmt: skip
+    light, found = _probe(drawer, [piece for piece in pieces if piece.label != PART], middle, seen.shape[:2])
+    seen[found] = rest[found] = light[found]
+    _around(drawer, seen, rest)
+    _aim(drawer, lens, size, extent, environment)
     labels = _shapes(drawer, pieces, size)
     _open(drawer, size)
-    light = _lit(drawer, pieces, size, min(spp, SAMPLES, context.max_samples))
+    lit = _lit(drawer, pieces, size, min(spp, SAMPLES, context.max_samples))
     context.finish()
     context.gc()
-    return light, labels
+    return lit, labels

@@ -95,8 +95,8 @@ uniform sampler2D picture; uniform sampler2D bumps; uniform vec3 along; uniform 
 uniform sampler2D plane_picture0; uniform sampler2D plane_picture1;
 uniform vec3 plane_corner[2]; uniform vec3 plane_side[2]; uniform vec3 plane_up[2]; uniform vec3 plane_normal[2];
 uniform vec3 plane_light[2]; uniform float plane_repeat[2]; uniform float plane_texel_mm[2]; uniform float contact_mm;
-uniform int lamps; uniform vec3 lamp_way[4]; uniform vec3 lamp_light[4]; uniform float lamp_slope[4];
-uniform mat4 lamp_clip[4]; uniform float lamp_depth_mm[4]; uniform float lamp_wide_mm[4]; uniform sampler2D shadows;
+uniform int lamps; uniform vec3 lamp_way[3]; uniform vec3 lamp_light[3]; uniform float lamp_slope[3];
+uniform mat4 lamp_clip[3]; uniform float lamp_depth_mm[3]; uniform float lamp_wide_mm[3]; uniform sampler2D shadows;
 uniform vec3 flash_place; uniform float flash;
 out vec4 light;
 
@@ -126,7 +126,7 @@ vec3 mirrored(vec3 d, float rough) {
         float level = log2(1.0 + (0.002 + rough * rough) * t / plane_texel_mm[i]) + 0.5;
         vec3 paint = i == 0 ? textureLod(plane_picture0, at * plane_repeat[i], level).rgb
                             : textureLod(plane_picture1, at * plane_repeat[i], level).rgb;
-        vec3 lit = paint * plane_light[i] * mix(0.35, 1.0, smoothstep(0.0, contact_mm, t));
+        vec3 lit = paint * plane_light[i] * mix(0.2, 1.0, smoothstep(0.0, contact_mm, t));
         seen = mix(lit, seen, smoothstep(0.3, 0.7, rough) * smoothstep(0.0, 2.0 * contact_mm, t));
     }
     return seen;
@@ -144,9 +144,9 @@ float shadow(int i, vec3 normal) {
     float turn = dither(gl_FragCoord.xy) * 6.2831853, bias = 0.15 / lamp_depth_mm[i];
     float search = min(0.06, lamp_slope[i] * c.z * lamp_depth_mm[i] / lamp_wide_mm[i]);
     float front = 0.0, count = 0.0;
-    for (int k = 0; k < 14; ++k) {
+    for (int k = 0; k < 8; ++k) {
         float a = turn + 2.3999632 * float(k);
-        vec2 at = c.xy + search * sqrt((float(k) + 0.5) / 14.0) * vec2(cos(a), sin(a));
+        vec2 at = c.xy + search * sqrt((float(k) + 0.5) / 8.0) * vec2(cos(a), sin(a));
         float d = textureLod(shadows, tile + clamp(at, 0.001, 0.999) * 0.5, 0).r;
         if (d < c.z - bias) { front += d; count += 1.0; }
     }
@@ -154,13 +154,13 @@ float shadow(int i, vec3 normal) {
     float wide = max(lamp_slope[i] * (c.z - front / count) * lamp_depth_mm[i], 0.15) / lamp_wide_mm[i];
     wide = min(wide, 0.08);
     float lit = 0.0, slack = bias + wide * lamp_wide_mm[i] / lamp_depth_mm[i] * 0.6;
-    for (int k = 0; k < 24; ++k) {
+    for (int k = 0; k < 16; ++k) {
         float a = turn + 2.3999632 * float(k);
-        vec2 at = c.xy + wide * sqrt((float(k) + 0.5) / 24.0) * vec2(cos(a), sin(a));
+        vec2 at = c.xy + wide * sqrt((float(k) + 0.5) / 16.0) * vec2(cos(a), sin(a));
         float d = textureLod(shadows, tile + clamp(at, 0.001, 0.999) * 0.5, 0).r;
         lit += d < c.z - min(slack, 1.2 / lamp_depth_mm[i]) ? 0.0 : 1.0;
     }
-    return lit / 24.0;
+    return lit / 16.0;
 }
 
 // One small light by Trowbridge and Reitz's distribution (GGX) with Schlick's Fresnel term.

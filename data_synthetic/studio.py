@@ -17,7 +17,7 @@ from data_synthetic.render import Plane
 from data_synthetic.spindle import within
 
 STEPS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # roughnesses of the blurred environments; a seventh is the cosine lobe's
-LAMPS = 4
+LAMPS = 3
 STUDIO_SHARE = 0.65
 Sphere = NDArray[np.float32]
 
