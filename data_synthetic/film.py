@@ -42,7 +42,7 @@ def developed(light: NDArray[np.float32], rng: np.random.Generator) -> NDArray[n
     tint = np.exp(np.log(middle + 1e-4).mean(0))
     balance = (tint.mean() / tint) ** within(rng, 0.1, 0.6) * np.exp(rng.normal(0, 0.03, 3) * (1, 0.3, 1))
     meter = float(np.percentile(middle.mean(1), within(rng, 50, 75)))
-    picture = (light * balance * (within(rng, 0.16, 0.42) / max(meter, 1e-4))).astype(np.float32)
+    picture = (light * balance * (within(rng, 0.1, 0.27) / max(meter, 1e-4))).astype(np.float32)
     curved = filmic(1.4 * picture) if rng.random() < 0.6 else rolled(1.6 * picture)
     grey = curved @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     curved = np.clip(grey[..., None] + (curved - grey[..., None]) * within(rng, 0.85, 1.25), 0, 1)

@@ -67,7 +67,7 @@ void main() {
         ivec2 there = min(ivec2(at * vec2(textureSize(where, 0))), textureSize(where, 0) - 1);
         if (dot(texelFetch(facing, there, 0).xyz, vec3(1)) == 0.0) continue;
         float ahead = distance(tap, eye) - distance(texelFetch(where, there, 0).xyz, eye);
-        if (ahead > 0.02 * most) hidden += 1.0 - smoothstep(0.7 * most, 1.6 * most, ahead);
+        if (ahead > 0.02 * most) hidden += 1.0 - smoothstep(reach_mm.y, 2.0 * reach_mm.y, ahead);
     }
     open = 1.0 - hidden / float(TAPS);
 }
@@ -126,7 +126,7 @@ vec3 mirrored(vec3 d, float rough) {
         float level = log2(1.0 + (0.002 + rough * rough) * t / plane_texel_mm[i]) + 0.5;
         vec3 paint = i == 0 ? textureLod(plane_picture0, at * plane_repeat[i], level).rgb
                             : textureLod(plane_picture1, at * plane_repeat[i], level).rgb;
-        vec3 lit = paint * plane_light[i] * mix(0.2, 1.0, smoothstep(0.0, contact_mm, t));
+        vec3 lit = paint * plane_light[i] * mix(0.45, 1.0, smoothstep(0.0, contact_mm, t));
         seen = mix(lit, seen, smoothstep(0.3, 0.7, rough) * smoothstep(0.0, 2.0 * contact_mm, t));
     }
     return seen;

@@ -19,6 +19,7 @@ from data_synthetic.spindle import within
 STEPS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)  # roughnesses of the blurred environments; a seventh is the cosine lobe's
 LAMPS = 3
 STUDIO_SHARE = 0.65
+BEYOND_MM = 2500.0  # how far behind what throws a shadow it still falls
 Sphere = NDArray[np.float32]
 
 
@@ -125,6 +126,20 @@ def without_lamps(environment: Sphere) -> tuple[Sphere, list[Lamp]]:
         lamps.append(Lamp(centre, ((rest - base) * solid[..., None]).sum((0, 1)).astype(float), np.sqrt(2 * spread)))
         rest = base.astype(np.float32)
     return rest, lamps
+
+
+def lamp_matrix(lamp: Lamp, points_mm: Array) -> tuple[Array, float, float]:
+    """World to the clip space (4, 4) of a lamp that sees points (N, 3); width and depth of that space [mm]."""
+    side = np.cross([0.0, 0.0, 1.0] if abs(lamp.towards[2]) < 0.9 else [1.0, 0.0, 0.0], lamp.towards)
+    side /= np.linalg.norm(side)
+    axes = np.stack([side, np.cross(lamp.towards, side), -lamp.towards])
+    low, high = (points_mm @ axes.T).min(0), (points_mm @ axes.T).max(0)
+    middle, wide = (low + high) / 2, 1.1 * float((high - low)[:2].max()) + 2.0
+    start, deep = low[2] - 5.0, float(high[2] - low[2]) + 5.0 + BEYOND_MM
+    matrix = np.eye(4)
+    matrix[:2, :3], matrix[:2, 3] = axes[:2] * 2 / wide, -middle[:2] * 2 / wide
+    matrix[2, :3], matrix[2, 3] = axes[2] * 2 / deep, -start * 2 / deep - 1
+    return matrix, wide, deep
 
 
 @cache
