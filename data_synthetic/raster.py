@@ -2,8 +2,8 @@
 
 It shares the scenes with the path tracer and no line of shading: direct light from a few lamps through soft shadow
 maps, the rest of the room from blurred environments, corners darkened by screen-space occlusion, mirrors that show the
-planes, and of other things what is seen from the part's middle, never the part itself; no depth of field. Pictures by it tell how much a classifier leans on the path
-tracer's look, so training must never see one.
+planes, and of other things what is seen from the part's middle, never the part itself; no depth of field. Pictures by
+it tell how much a classifier leans on the path tracer's look, so training must never see one.
 """
 
 from __future__ import annotations
