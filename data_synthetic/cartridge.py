@@ -19,7 +19,7 @@ from data_synthetic.mesh import (
     splined,
     washer,
 )  # fmt: skip
-from data_synthetic.spindle import drilled, pick, plastic_tint, within
+from data_synthetic.spindle import drilled, lost, pick, plastic_tint, within
 from data_synthetic.thread import threaded
 
 CLASS = "single-lever-cartridge"
@@ -56,7 +56,7 @@ def build(rng: np.random.Generator) -> Part:
     z += collar
     stem, across = _stem(rng, z, r, neck_r)
     solids += stem
-    dimensions = {"body_diameter": diameter, "stem_square": across}
+    dimensions = {"body_diameter": diameter} | ({} if across is None else {"stem_square": across})
     variety = {"base": "raised" if raised else "flat", "hot_limit_ring": "with" if ring else "without"}
     solids += _dirt(rng, r) if rng.random() < 0.1 else []
     rim = _widest(solids, r)
@@ -65,7 +65,8 @@ def build(rng: np.random.Generator) -> Part:
 
 
 def _plastic(rng: np.random.Generator) -> tuple[str, tuple[float, float, float] | None]:
-    name = pick(rng, {"white_plastic": 0.34, "grey_plastic": 0.22, "black_plastic": 0.2, "coloured_plastic": 0.24})
+    name = pick(rng, {"white_plastic": 0.32, "grey_plastic": 0.2, "black_plastic": 0.2, "coloured_plastic": 0.22,
+                      "clear_plastic": 0.06})  # fmt: skip
     return name, plastic_tint(rng) if name == "coloured_plastic" else None
 
 
@@ -89,7 +90,9 @@ def _base(
     disc = cylinder(2 * step, peg_high, peg_high + high, body, chamfer_mm=0.4)
     start = within(rng, 0, 360)
     port = r * within(rng, 0.2, 0.28)
-    ports = [(120.0 * k + start, r * within(rng, 0.46, 0.52)) for k in range(3)]
+    count = 2 if rng.random() < (0.35 if raised else 0.1) else 3  # a raised base may let the mixed water out sideways
+    ports = [(120.0 * k + start, r * within(rng, 0.46, 0.52)) for k in range(count)]
+    unsealed = lost(rng, 0.05)
     for k, (angle, reach) in enumerate(ports):
         turn = np.radians(angle)
         place = np.array([reach * np.cos(turn), reach * np.sin(turn), 0.0])
@@ -97,18 +100,21 @@ def _base(
         hole = cylinder(2 * wide, peg_high - 1, peg_high + high * 0.7, body, around=32).moved(place)
         disc = combined(disc, "minus", hole)
         proud = within(rng, 0.35, 1.0)
+        if unsealed or lost(rng, 0.03):
+            continue
         seal = washer(2 * wide + 3.0, 2 * wide - 0.4, peg_high - proud, peg_high + 1.0, "rubber", around=40)
         solids.append((seal.of("coloured_rubber", tint=seal_tint) if seal_tint else seal).moved(place))
     solids.append(disc.of(body, tint=base_tint))
     solids.append(cylinder(2 * step * 0.9, peg_high + high * 0.75, peg_high + high + 1, "black_plastic"))
-    if raised:
+    if raised and not lost(rng):
         cord = within(rng, 2.0, 3.0)
         ring = o_ring(2 * step + within(rng, 0.8, 1.8), cord, peg_high + high * within(rng, 0.35, 0.75))
         solids.append(ring.of("coloured_rubber", tint=seal_tint) if seal_tint and rng.random() < 0.5 else ring)
+    out, thick = r * within(rng, 0.66, 0.76), within(rng, 2.6, 5.0)
     for side in (90.0, 270.0):
         angle = np.radians(start + side + within(rng, -8, 8) + 30)
-        place = (r * 0.72 * np.cos(angle), r * 0.72 * np.sin(angle), 0.0)
-        peg = cylinder(within(rng, 3.0, 5.0), 0, peg_high + 1, body, chamfer_mm=0.3, around=24)
+        place = (out * np.cos(angle), out * np.sin(angle), 0.0)
+        peg = cylinder(thick, 0, peg_high + 1, body, chamfer_mm=0.3, around=24)
         solids.append(peg.of(body, tint=base_tint).moved(place))
     return solids, peg_high + high
 
@@ -169,13 +175,17 @@ def _limit_ring(rng: np.random.Generator, neck_r: float, z: float) -> list[Solid
     return [ring, tab.moved((over / 2 - 1.2, 0, z))]
 
 
-def _stem(rng: np.random.Generator, z: float, r: float, neck_r: float) -> tuple[list[Solid], float]:
-    """Lever stem, tilted about a pivot just below the neck's top, with a slot or a screw hole."""
+def _stem(rng: np.random.Generator, z: float, r: float, neck_r: float) -> tuple[list[Solid], float | None]:
+    """Lever stem, tilted about a pivot just below the neck's top, with a slot or a screw hole.
+
+    Returns its size across the flats when it is square or nearly so.
+    """
     across = within(rng, 6.5, 8.2) if r < 15 else within(rng, 7.4, 10.0)
     across = min(across, neck_r * 0.9)
     long, material = within(rng, 12, 24), pick(rng, {"steel": 0.3, "zinc": 0.28, "brass": 0.22, "white_plastic": 0.1,
                                                      "black_plastic": 0.1})  # fmt: skip
-    deep = across * pick_ratio(rng)
+    shape = pick(rng, {"square": 0.72, "blade": 0.12, "half-moon": 0.08, "stepped": 0.08})
+    deep = across * (within(rng, 0.35, 0.6) if shape == "blade" else pick_ratio(rng))
     half = np.array(
         [[across / 2, -deep / 2], [across / 2, deep / 2], [-across / 2, deep / 2], [-across / 2, -deep / 2]]
     )
@@ -184,7 +194,15 @@ def _stem(rng: np.random.Generator, z: float, r: float, neck_r: float) -> tuple[
     for k, corner in enumerate(half):
         before, after = half[k - 1] - corner, half[(k + 1) % 4] - corner
         outline += [corner + before / np.linalg.norm(before) * bevel, corner + after / np.linalg.norm(after) * bevel]
+    if shape == "half-moon":
+        turn = np.linspace(-np.pi / 2, np.pi / 2, 13)
+        outline = [*(np.column_stack([np.cos(turn) - 0.4, np.sin(turn)]) * across * 0.6)]
     bar = prism(np.array(outline), -6.0, long, material, chamfer_mm=0.5)
+    if shape == "stepped":
+        slim = rounded_box((2 * across, across * 0.5, long), material, radius_mm=0.2)
+        low = long * within(rng, 0.4, 0.6)
+        for side in (-1, 1):
+            bar = combined(bar, "minus", slim.moved((0, side * across * 0.6, low)))
     if rng.random() < 0.5:
         bar = drilled(bar, long, within(rng, 3, 4.5), within(rng, 5, 9))
     if rng.random() < 0.4:
@@ -197,7 +215,8 @@ def _stem(rng: np.random.Generator, z: float, r: float, neck_r: float) -> tuple[
     dome = lathe(
         [(across * 0.85, z - 1.5), (across * 0.8, z + 0.6), (across * 0.5, z + 1.6)], "black_plastic", around=40
     )
-    return [bar.moved((0, 0, 0), rotation=spin @ tilt).moved((0, 0, z - 1)), well, dome], across
+    solids = [bar.moved((0, 0, 0), rotation=spin @ tilt).moved((0, 0, z - 1)), well, dome]
+    return solids, across if shape in ("square", "stepped") else None
 
 
 def pick_ratio(rng: np.random.Generator) -> float:

@@ -1,6 +1,7 @@
 """What surfaces look like: colour, roughness and metalness of each material, and wear that varies over a part.
 
-Colours are linear reflectances. Metals are jittered in brightness only, never in hue: a hue shift turns chrome pink.
+Colours are linear reflectances. White metals are jittered in brightness only, never in hue: a hue shift turns chrome
+pink. Copper alloys also vary from reddish to greenish yellow, as their zinc does.
 """
 
 from __future__ import annotations
@@ -9,7 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
+from data_synthetic.liveries import restyled
 from data_synthetic.mesh import Array, Solid
 
 #: material: linear colour, roughness low, roughness high, metalness
@@ -49,6 +52,8 @@ LOOKS: dict[str, tuple[tuple[float, float, float], float, float, float]] = {
 }
 METAL_JITTER, OTHER_JITTER = 0.14, 0.25
 TARNISHING = ("brass", "bright_brass", "bronze", "copper")
+PLATED = ("chrome", "satin_nickel", "gold")  # brass shows where the plating is gone
+RESTYLED_SHARE = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,24 +74,32 @@ class Surface:
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """How worn a part is, each 0..1: scale (limescale), patina (verdigris), dull (tarnish and scuffs), grease."""
+    """How worn a part is, each 0..1.
+
+    ``scale`` limescale, ``patina`` verdigris, ``dull`` tarnish, ``grease``, ``scuffs``, ``bared`` (plating gone).
+    """
 
     scale: float = 0.0
     patina: float = 0.0
     dull: float = 0.0
     grease: float = 0.0
+    scuffs: float = 0.0
+    bared: float = 0.0
 
 
 def any_wear(rng: np.random.Generator) -> Wear:
-    """Wear as found: a third new, the rest mixed."""
-    if rng.random() < 0.35:
-        return Wear(dull=float(rng.uniform(0, 0.25)))
-    scale, patina, dull, grease = rng.random(4) ** 1.6
+    """Wear as found: nearly half new, the rest mixed; most lime is a thin film, a few parts are heavily scaled."""
+    if rng.random() < 0.45:
+        return Wear(dull=float(rng.uniform(0, 0.25)), scuffs=float(rng.uniform(0, 0.3)))
+    patina, dull, grease, scuffs, bared = rng.random(5) ** 1.6
+    scale = rng.uniform(0.6, 1.0) if rng.random() < 0.12 else 0.5 * rng.random() ** 1.5
     return Wear(
-        scale=float(scale * (rng.random() < 0.55)),
-        patina=float(patina * (rng.random() < 0.4)),
+        scale=float(scale * (rng.random() < 0.4)),
+        patina=float(patina * (rng.random() < 0.3)),
         dull=float(dull),
-        grease=float(grease * (rng.random() < 0.25)),
+        grease=float(grease * (rng.random() < 0.3)),
+        scuffs=float(scuffs),
+        bared=float(bared * (rng.random() < 0.15)),
     )
 
 
@@ -111,57 +124,109 @@ def _blend(values: Array, share: Array, target: Array | float) -> Array:
     return values * (1 - weight) + np.asarray(target) * weight
 
 
-def _worn(solid: Solid, base: Array, rough: Array, metal: Array, wear: Wear, rng: np.random.Generator) -> None:
-    points, metallic = solid.vertices_mm, LOOKS[solid.material][3] > 0.5
-    patch = noise(points, 9.0, rng) * 0.7 + noise(points, 2.5, rng) * 0.5
-    if metallic and wear.dull:
-        share = np.clip(0.5 + 0.5 * patch, 0, 1) * wear.dull
-        brown = np.array([0.55, 0.45, 0.36]) if solid.material in TARNISHING else np.array([0.72, 0.70, 0.68])
-        base[:] = base * (1 - share[:, None] * (1 - brown))
-        rough[:] = np.clip(rough + 0.35 * share, 0.02, 1)
-    layers = [(wear.scale, "limescale", 1.0, True), (wear.grease, "grease", 0.8, True)]
-    if solid.material in TARNISHING:
-        layers.append((wear.patina, "verdigris", 1.2, True))
-    for amount, name, sharp, _ in layers:
+def places(points_mm: Array, rng: np.random.Generator) -> Array:
+    """How likely dirt settles at points (N, 3), about 0..1: in recesses about the long axis, and towards one end."""
+    away = points_mm - points_mm.mean(0)
+    axis = np.linalg.svd(away.T @ away)[0][:, 0]
+    along = away @ axis
+    along = (along - along.min()) / max(float(np.ptp(along)), 1e-6)
+    radius = np.linalg.norm(away - np.outer(away @ axis, axis), axis=1)
+    cells = 24
+    cell = np.minimum((along * cells).astype(int), cells - 1)
+    widest = np.zeros(cells)
+    np.maximum.at(widest, cell, radius)
+    widest = maximum_filter1d(widest, 11)
+    recess = 1 - radius / np.maximum(widest[cell], 1e-6)
+    end = rng.choice([0.0, 1.0, rng.uniform(0.2, 0.8)])
+    return np.clip(0.9 * recess + 0.8 * np.exp(-(((along - end) / rng.uniform(0.15, 0.4)) ** 2)), 0, 1.3)
+
+
+def _worn(solids: tuple[Solid, ...], paint: _Paint, wear: Wear, rng: np.random.Generator) -> None:
+    """Lay wear over an object's colours, in place."""
+    if max(wear.scale, wear.patina, wear.dull, wear.grease, wear.scuffs, wear.bared) <= 0.02:
+        return
+    counts = [len(piece.vertices_mm) for piece in solids]
+    points = np.concatenate([piece.vertices_mm for piece in solids])
+    tarnishing = np.repeat([piece.material in TARNISHING for piece in solids], counts)
+    metallic = np.repeat([LOOKS[piece.material][3] > 0.5 for piece in solids], counts)
+    settle, coarse, fine = places(points, rng), noise(points, 8.0, rng), noise(points, 3.0, rng)
+    if wear.bared > 0.02:
+        plated = np.repeat([piece.material in PLATED for piece in solids], counts)
+        share = np.clip((coarse + 0.5 * fine - 2.2 * (1 - wear.bared)) * 2, 0, 1) * plated
+        paint.blend(share, np.array(LOOKS["brass"][0]) * 0.8, 0.4, 1.0)
+    if wear.dull > 0.02:
+        share = np.clip(0.5 + 0.35 * coarse + 0.25 * fine, 0, 1) * wear.dull * metallic
+        brown = np.where(tarnishing[:, None], [0.55, 0.45, 0.36], [0.72, 0.70, 0.68])
+        paint.base[:] *= 1 - share[:, None] * (1 - brown)
+        paint.rough[:] += 0.35 * share
+    if wear.scuffs > 0.02:
+        mark = np.clip(noise(points * [1.0, 1.0, 0.3], 2.2, rng) - 2.6 + 1.8 * wear.scuffs, 0, 1)
+        paint.base[:] *= (1 + mark * rng.uniform(-0.35, 0.3))[:, None]
+        paint.rough[:] += 0.3 * mark
+    holds_lime = np.where(metallic, 1.0, 0.25)  # moulded faces shed most of it
+    layers = ((wear.patina, "verdigris", tarnishing * 1.0, 1.0), (wear.grease, "grease", 1.0, rng.uniform(0.1, 1.0)),
+              (wear.scale, "limescale", holds_lime, 1.0))  # fmt: skip
+    for amount, name, takes, dark in layers:
         if amount <= 0.02:
             continue
-        cloud = noise(points, 7.0, rng) * 0.6 + noise(points, 2.0, rng) * 0.6
-        share = np.clip((cloud - 2.0 * (1 - amount) + 0.35) * 2.2 * sharp, 0, 1) * (0.35 + 0.6 * amount)
-        share = share if metallic else 0.35 * share  # moulded and rubber faces shed most of it
+        cloud = 0.35 * noise(points, 6.0, rng) + 0.45 * fine + 1.5 * (settle - 0.4)
+        share = np.clip((cloud - 2.2 * (1 - amount) + 0.5) * 1.4, 0, 1) * (0.25 + 0.65 * amount) * takes
         colour, low, high, _metal = LOOKS[name]
-        base[:] = _blend(base, share, np.array(colour) * rng.uniform(0.75, 1.1))
-        rough[:] = _blend(rough, share, rng.uniform(low, high))
-        metal[:] = _blend(metal, share, 0.0)
+        paint.blend(share, np.array(colour) * rng.uniform(0.75, 1.1) * dark, rng.uniform(low, high), 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Paint:
+    """Colour (N, 3), roughness (N,) and metalness (N,) of an object's vertices."""
+
+    base: Array
+    rough: Array
+    metal: Array
+
+    def blend(self, share: Array, base: Array, rough: float, metal: float) -> None:
+        """Cover a share (N,) with another surface, in place."""
+        self.base[:] = _blend(self.base, share, base)
+        self.rough[:] = _blend(self.rough, share, rough)
+        self.metal[:] = _blend(self.metal, share, metal)
+
+
+def _clean(solids: tuple[Solid, ...], rng: np.random.Generator, jitter: float) -> _Paint:
+    """The object as made; equal materials get equal jitter."""
+    draws = {
+        name: (rng.uniform(-1, 1) * jitter, rng.random(), 1 + rng.uniform(-0.04, 0.04, 3) * jitter,
+               2.0 ** (rng.normal(0, 0.4) * jitter), rng.uniform(-1, 1) * jitter)
+        for name in dict.fromkeys(piece.material for piece in solids)
+    }  # fmt: skip
+    base, rough, metal = [], [], []
+    for piece in solids:
+        colour, low, high, metalness = LOOKS[piece.material]
+        bright, place, hue, polish, zinc = draws[piece.material]
+        flat = np.array(colour) if piece.tint is None else linear(piece.tint)
+        flat = flat * (1 + METAL_JITTER * bright) if metalness > 0.5 else flat * (1 + OTHER_JITTER * bright) * hue
+        if piece.material in TARNISHING and piece.tint is None:
+            flat = flat * (1.0, 1 + 0.06 * zinc, 1 + 0.22 * zinc)
+        count = len(piece.vertices_mm)
+        base.append(np.tile(flat, (count, 1)))
+        drawn = max((low + (high - low) * place) * polish, low)  # smoother metal only adds bright specks
+        rough.append(np.full(count, drawn if piece.roughness is None else piece.roughness))
+        metal.append(np.full(count, metalness))
+    return _Paint(*(np.concatenate(column) for column in (base, rough, metal)))
 
 
 def surface(
-    solids: tuple[Solid, ...], rng: np.random.Generator, *, wear: Wear | None = None, jitter: float = 1.0
-) -> Surface:
-    """All solids of one object as one surface; equal materials get equal jitter, wear varies over the surface."""
-    wear = Wear() if wear is None else wear
-    jitters = {
-        name: (rng.uniform(-1, 1) * jitter, rng.random(), 1 + rng.uniform(-0.04, 0.04, 3) * jitter)
-        for name in dict.fromkeys(piece.material for piece in solids)
-    }
-    pieces, offset = [], 0
-    faces = []
-    for piece in solids:
-        colour, low, high, metalness = LOOKS[piece.material]
-        bright, place, hue = jitters[piece.material]
-        count = len(piece.vertices_mm)
-        flat = np.array(colour) if piece.tint is None else linear(piece.tint)
-        if metalness > 0.5:
-            flat = flat * (1 + METAL_JITTER * bright)
-        else:
-            flat = flat * (1 + OTHER_JITTER * bright) * hue
-        base = np.tile(flat, (count, 1))
-        rough = np.full(count, low + (high - low) * place if piece.roughness is None else piece.roughness)
-        metal = np.full(count, metalness)
-        _worn(piece, base, rough, metal, wear, rng)
-        pieces.append((piece.vertices_mm, piece.normals, base, rough, metal))
-        faces.append(piece.faces + offset)
-        offset += count
-    vertices, normals, base, rough, metal = (np.concatenate(column) for column in zip(*pieces, strict=True))
+    solids: tuple[Solid, ...], rng: np.random.Generator, *, wear: Wear | None = None, jitter: float = 1.0,
+    restyle: float = RESTYLED_SHARE,
+) -> Surface:  # fmt: skip
+    """All solids of one object as one surface; wear varies over it, ``restyle`` is the chance of other materials."""
+    if rng.random() < restyle:
+        solids = restyled(solids, rng)
+    paint = _clean(solids, rng, jitter)
+    if wear is not None:
+        _worn(solids, paint, wear, rng)
+    offsets = np.cumsum([0, *(len(piece.vertices_mm) for piece in solids)])
     return Surface(
-        vertices, np.concatenate(faces), normals, np.clip(base, 0.004, 0.95), np.clip(rough, 0.03, 1.0), metal
-    )
+        np.concatenate([piece.vertices_mm for piece in solids]),
+        np.concatenate([piece.faces + offset for piece, offset in zip(solids, offsets[:-1], strict=True)]),
+        np.concatenate([piece.normals for piece in solids]),
+        np.clip(paint.base, 0.004, 0.95), np.clip(paint.rough, 0.03, 1.0), paint.metal,
+    )  # fmt: skip

@@ -45,7 +45,7 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
     "thermostatic": thermostatic.build, "sensor": sensor.build,
 }  # fmt: skip
 NONE_SHARE, EMPTY_SHARE, INSTALLED_SHARE = 0.13, 0.2, 0.25
-SPLITS = ("training", "evaluation")
+SPLITS = ("training", "evaluation", "unknown")
 RENDERERS = ("path-traced", "raster")
 
 
@@ -77,6 +77,8 @@ def _shown(split: str, seed: int, number: int, with_installed: bool, only: str |
     share = {"none": NONE_SHARE} | dict.fromkeys(FAMILIES, (1 - NONE_SHARE) / len(FAMILIES))
     class_id = pick(rng, share)
     class_id = class_id if only is None else only
+    if split == "unknown":
+        return lookalikes.build(rng, unseen=True)
     if with_installed and rng.random() < INSTALLED_SHARE:
         return installed.build(class_id, rng)
     if class_id == "none":
@@ -89,9 +91,10 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     shown = _shown(job.split, job.seed, job.part_of(number), job.installed, job.only)
     rng = np.random.default_rng([SPLITS.index(job.split), job.seed, job.part_of(number), 1 + number % job.views])
     size = {"width_px": job.width_px, "height_px": job.height_px}
+    split = "training" if job.split == "training" else "evaluation"
     if isinstance(shown, InstalledScene):
-        return scene.in_building(shown, rng, split=job.split, **size), rng
-    return scene.on_bench(shown, rng, split=job.split, natural=job.natural, **size), rng
+        return scene.in_building(shown, rng, split=split, **size), rng
+    return scene.on_bench(shown, rng, split=split, natural=job.natural, **size), rng
 
 
 def _taken(
@@ -206,13 +209,15 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--views", type=int, default=1, help="pictures of each part")
-    parser.add_argument("--split", choices=SPLITS, default="training")
+    parser.add_argument(
+        "--split", choices=SPLITS, default="training", help="unknown: objects of kinds that training never shows"
+    )
     parser.add_argument("--with-installed", action="store_true", help="a quarter of the fittings as installed taps")
     parser.add_argument(
         "--framing",
         choices=("auto", "natural", "close"),
         default="auto",
-        help="natural: whole bench photos; close: the part fills 15-80 %%; auto: natural unless square",
+        help="natural: whole bench photos; close: the part fills 25-90 %%; auto: natural unless square",
     )
     parser.add_argument("--renderer", choices=RENDERERS, default=RENDERERS[0], help="raster: evaluation only")
     parser.add_argument("--only", choices=(*FAMILIES, "none"), help="one class only")

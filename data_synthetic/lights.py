@@ -131,6 +131,60 @@ def diffuse(rng: np.random.Generator) -> Light:
     return Light(sphere)
 
 
+def low_sun(rng: np.random.Generator) -> Light:
+    """Sun near the horizon: long hard shadows, warm light against a blue sky."""
+    sphere = overcast(rng).environment * np.float32(rng.uniform(0.12, 0.4)) * np.array((0.85, 0.95, 1.15), np.float32)
+    strength = rng.uniform(300, 1000)
+    _spot(sphere, rng.uniform(0, 360), rng.uniform(10, 26), 1.8, _colour(rng, WARM, NEUTRAL) * strength)
+    return Light(sphere.astype(np.float32))
+
+
+def blinds(rng: np.random.Generator) -> Light:
+    """Window behind slats: bright stripes, also in everything polished."""
+    sphere = _room(rng, walls=rng.uniform(0.15, 0.4), ceiling=rng.uniform(0.2, 0.6), floor=0.06)
+    side, low, slats = rng.uniform(0, 360), rng.uniform(8, 20), int(rng.integers(5, 11))
+    pitch, wide = rng.uniform(4, 6), rng.uniform(25, 60)
+    light = _colour(rng, COOL, NEUTRAL) * rng.uniform(10, 30)
+    for k in range(slats):
+        _patch(sphere, side, low + pitch * k, wide, pitch * 0.45, light)
+    return Light(sphere)
+
+
+def phone_flash(rng: np.random.Generator) -> Light:
+    """The phone's lamp in an ordinary room: frontal light with the room's own behind it."""
+    room = (lamps, diffuse, window)[int(rng.integers(3))](rng).environment
+    return Light((room * np.float32(rng.uniform(0.2, 0.6))), flash=float(rng.uniform(3e4, 1.5e5)))
+
+
+def coloured(rng: np.random.Generator) -> Light:
+    """Mixed light: two lamps of different colour, such as an old bulb and a cold tube, or a shop sign."""
+    sphere = _room(rng, walls=rng.uniform(0.08, 0.3), ceiling=rng.uniform(0.1, 0.4), floor=0.05)
+    side = rng.uniform(0, 360)
+    hues = np.array(((1.0, 0.66, 0.36), (0.62, 0.8, 1.0), (0.8, 1.0, 0.8), (1.0, 0.72, 0.8), (0.75, 0.7, 1.0)))
+    for k, which in enumerate(rng.choice(len(hues), 2, replace=False)):
+        radius = rng.uniform(5, 16)
+        strength = rng.uniform(500, 1500) / radius**2
+        _spot(sphere, side + 150 * k + rng.uniform(-40, 40), rng.uniform(25, 75), radius, hues[which] * strength)
+    return Light(sphere)
+
+
+def dim(rng: np.random.Generator) -> Light:
+    """Evening: one weak warm bulb, everything else nearly dark."""
+    sphere = _room(rng, walls=rng.uniform(0.02, 0.08), ceiling=rng.uniform(0.03, 0.1), floor=0.01)
+    radius = rng.uniform(3, 9)
+    _spot(sphere, rng.uniform(0, 360), rng.uniform(20, 80), radius, np.array(WARM) * rng.uniform(200, 600) / radius**2)
+    return Light(sphere)
+
+
+def ring_light(rng: np.random.Generator) -> Light:
+    """Ring or soft box straight above the bench: nearly no shadow, a bright circle in polished faces."""
+    sphere = _room(rng, walls=rng.uniform(0.1, 0.4), ceiling=rng.uniform(0.2, 0.5), floor=0.06)
+    elevation, _azimuth = _angles()
+    inner, wide = rng.uniform(45, 70), rng.uniform(6, 16)
+    inside = np.clip((wide / 2 - np.abs(elevation - inner - wide / 2)) / 1.5 + 0.5, 0, 1)[..., None]
+    return Light((sphere + inside * _colour(rng, NEUTRAL, COOL) * rng.uniform(3, 9)).astype(np.float32))
+
+
 def skylight(rng: np.random.Generator) -> Light:
     """Roof window straight above, dark walls."""
     sphere = _room(rng, walls=rng.uniform(0.1, 0.25), ceiling=rng.uniform(0.15, 0.35), floor=0.05)
@@ -158,7 +212,8 @@ def panels(rng: np.random.Generator) -> Light:
 
 TRAINING: dict[str, Callable[[np.random.Generator], Light]] = {
     "window": window, "lamps": lamps, "strips": strips, "overcast": overcast, "sun": sun, "torch": torch,
-    "diffuse": diffuse,
+    "diffuse": diffuse, "low-sun": low_sun, "blinds": blinds, "phone-flash": phone_flash, "coloured": coloured,
+    "dim": dim, "ring-light": ring_light,
 }  # fmt: skip
 EVALUATION: dict[str, Callable[[np.random.Generator], Light]] = {
     "skylight": skylight, "desk-lamp": desk_lamp, "panels": panels,
@@ -169,5 +224,5 @@ def lit(rng: np.random.Generator, family: str) -> Light:
     """A light of a family, turned at random about the vertical."""
     light = (TRAINING | EVALUATION)[family](rng)
     shifted = np.roll(light.environment, int(rng.integers(WIDTH)), axis=1)
-    softened = cv2.GaussianBlur(shifted, (3, 3), 0.5) if family not in ("sun",) else shifted
-    return Light(np.maximum(softened, 1e-3), light.flash * (1.0 if family == "torch" else 0.0))
+    softened = cv2.GaussianBlur(shifted, (3, 3), 0.5) if family not in ("sun", "low-sun") else shifted
+    return Light(np.maximum(softened, 1e-3), light.flash)

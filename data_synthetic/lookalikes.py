@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from data_synthetic import mesh, oddments
+from data_synthetic import mesh, oddments, sundries
 from data_synthetic.boolean import combined
 from data_synthetic.household import colour
 from data_synthetic.mesh import Array, Part, Solid
@@ -296,16 +296,39 @@ KINDS: tuple[_Kind, ...] = (
     _Kind(oddments.candle_or_cork, 1.5),
     _Kind(oddments.dice, 1),
     _Kind(oddments.roller, 1),
+    _Kind(sundries.bulb, 2),
+    _Kind(sundries.fuse, 2),
+    _Kind(sundries.brick, 1.5),
+    _Kind(sundries.gear, 1.5),
+    _Kind(sundries.castor, 1.5, stands=False),
+    _Kind(sundries.bottle, 2),
+    _Kind(sundries.connector, 2, stands=False),
+    _Kind(sundries.cable_gland, 2),
+    _Kind(sundries.wall_plug, 1.5, stands=False),
+    _Kind(sundries.spray_nozzle, 2),
+    _Kind(sundries.handwheel, 1.5),
+    _Kind(sundries.eye_bolt, 1.5, stands=False),
+    _Kind(sundries.basin_plug, 1.5),
+    _Kind(sundries.gate_valve, 3, stands=False),
+    _Kind(sundries.chess_or_thimble, 2),
+    _Kind(sundries.box_thing, 2),
 )
 
+#: Kinds kept from training: what the network says of them tells how it takes objects it has never seen.
+UNSEEN: frozenset[Maker] = frozenset(
+    {garden_coupling, gauge_or_vent, oddments.bearing, oddments.spark_plug, oddments.pulley, oddments.bit}
+)
 EMPTY_SHARE = 0.08  # of draws give an empty bench
 
 
-def build(rng: Rng) -> Part:
-    """One look-alike of class "none", standing on z = 0; now and then no object at all (no solids)."""
-    if rng.random() < EMPTY_SHARE:
+def build(rng: Rng, *, unseen: bool = False) -> Part:
+    """One look-alike of class "none", standing on z = 0; now and then no object at all (no solids).
+
+    ``unseen`` draws from the kinds that training never shows, and always an object.
+    """
+    if not unseen and rng.random() < EMPTY_SHARE:
         return Part("none", "empty", (), stands_on=())
-    weights = np.array([kind.weight for kind in KINDS])
+    weights = np.array([kind.weight * ((kind.maker in UNSEEN) == unseen) for kind in KINDS])
     return build_kind(int(rng.choice(len(KINDS), p=weights / weights.sum())), rng)
 
 

@@ -18,7 +18,7 @@ from data_synthetic.mesh import (
     rounded_box,
     washer,
 )  # fmt: skip
-from data_synthetic.spindle import pick, plastic_tint, within
+from data_synthetic.spindle import lost, pick, plastic_tint, tinted_ring, within
 from data_synthetic.thread import PIPE_THREADS, depth_mm, pipe_thread, spring, threaded
 
 CLASS = "push-non-hold-open"
@@ -35,8 +35,8 @@ def build(rng: np.random.Generator) -> Part:
     solids.append(pipe_thread(size, thread_bottom, thread_top, metal))
     z = thread_top
     flats = float(rng.choice((24, 26, 27, 28, 30, 32) if major > 24 else (19, 20, 21, 22, 24, 25)))
-    if rng.random() < 0.5:
-        solids.append(o_ring(major + within(rng, 0.5, 2.0), 2.0, z + 0.9))
+    if rng.random() < 0.5 and not lost(rng):
+        solids.append(tinted_ring(rng, major + within(rng, 0.5, 2.0), 2.0, z + 0.9, 0.25))
         z += 0.8
     if flats < major + 1 or rng.random() < 0.5:
         thick = within(rng, 1.5, 3)
@@ -56,26 +56,33 @@ def build(rng: np.random.Generator) -> Part:
     rim = (thread_bottom + depth_mm(pitch), thread_top - depth_mm(pitch))
     level = solids[-1].vertices_mm[:, 2].max()
     crown = [piece for piece in solids if piece.vertices_mm[:, 2].max() > level - 0.5]
-    broad = max(np.hypot(*piece.vertices_mm[piece.vertices_mm[:, 2] > level - 0.3][:, :2].T).max() for piece in crown)
+    tops = (piece.vertices_mm[piece.vertices_mm[:, 2] > level - 0.3] for piece in crown)
+    broad = max(float(np.hypot(*top[:, :2].T).max(initial=0.0)) for top in tops)
     ends = ("seat", "spindle") if broad > 6 else ("seat",)
     return finished(CLASS, f"{size} push", solids, dimensions_mm=dimensions, variety={}, rim_z_mm=rim, stands_on=ends)
 
 
 def _piston(rng: np.random.Generator, minor: float, metal: str) -> tuple[list[Solid], float]:
     """Below the thread: washer on a stem inside a spring, a timing piston with a cup seal, or a slotted cage."""
-    kind = pick(rng, {"spring": 0.4, "cup": 0.35, "cage": 0.25})
+    kind = pick(rng, {"spring": 0.36, "cup": 0.27, "cage": 0.2, "timer": 0.17})
     solids: list[Solid] = []
     tint = plastic_tint(rng) if rng.random() < 0.35 else None
     if kind == "spring":
         seal, long = within(rng, 0.68, 0.9) * minor, within(rng, 9, 20)
         disc = washer(seal, 3.5, 1.0, 1.0 + within(rng, 2.5, 4), "rubber")
-        solids.append(disc.of("coloured_rubber", tint=tint) if tint else disc)
+        if not lost(rng):
+            solids.append(disc.of("coloured_rubber", tint=tint) if tint else disc)
         solids.append(hexagon(within(rng, 5.5, 7), 0, 1.6, "brass"))
         solids.append(cylinder(seal * 1.04, 4.0, 5.6, metal))
         solids.append(cylinder(within(rng, 4, 6), 5, long + 6, pick(rng, {"brass": 0.6, "steel": 0.4}), around=32))
         wire = within(rng, 0.8, 1.5)
-        solids.append(spring(min(seal * 0.95, minor - 1), wire, 5.2, long + 6, within(rng, 4, 8)))
+        if not lost(rng, 0.06):
+            narrow = seal * within(rng, 0.55, 0.95) if rng.random() < 0.35 else None
+            solids.append(spring(min(seal * 0.95, minor - 1), wire, 5.2, long + 6, within(rng, 4, 10),
+                                 top_outer_mm=narrow))  # fmt: skip
         return solids, long + 5
+    if kind == "timer":
+        return _timer(rng, minor, tint)
     if kind == "cup":
         long, wide = within(rng, 12, 28), minor * within(rng, 0.82, 0.97)
         piston = pick(rng, {"white_plastic": 0.4, "black_plastic": 0.3, "brass": 0.3})
@@ -108,14 +115,68 @@ def _piston(rng: np.random.Generator, minor: float, metal: str) -> tuple[list[So
     return solids, long
 
 
+def _timer(
+    rng: np.random.Generator, minor: float, tint: tuple[float, float, float] | None
+) -> tuple[list[Solid], float]:
+    """Delay cartridge: moulded chamber with ribs and a bleed hole, lip seal about it, seat disc on a short stem."""
+    long, wide = within(rng, 16, 34), minor * within(rng, 0.86, 0.99)
+    case = pick(rng, {"white_plastic": 0.3, "black_plastic": 0.3, "coloured_plastic": 0.25, "brass": 0.15})
+    shade = plastic_tint(rng) if case == "coloured_plastic" else None
+    z, r = within(rng, 4, 8), wide / 2
+    disc = cylinder(wide * within(rng, 0.6, 0.9), 0, within(rng, 2, 3.5), "rubber", chamfer_mm=0.6)
+    solids = [disc.of("coloured_rubber", tint=tint) if tint else disc, cylinder(within(rng, 4, 7), 1, z + 1, "brass")]
+    grooves = int(rng.integers(1, 4))
+    profile = [(r - 1.2, z), (r, z + 1.2)]
+    for k in range(grooves):
+        at, deep = z + (long - z) * (k + 0.6) / (grooves + 0.6), within(rng, 0.8, 2.0)
+        profile += [(r, at - 1.2), (r - deep, at - 1.1), (r - deep, at + 1.1), (r, at + 1.2)]
+        if rng.random() < 0.6:
+            solids.append(tinted_ring(rng, wide + 0.2, min(2.4, 2 * deep), at, 0.3))
+    solids.append(lathe([*profile, (r, long + 1)], case).of(case, tint=shade))
+    lip = lathe([(r - 0.6, z + 0.6), (r + 0.25, z + 2.2), (r - 0.4, z + 3.0)], "rubber")
+    if not lost(rng):
+        solids.append(lip.of("coloured_rubber", tint=tint) if tint else lip)
+    return solids, long
+
+
+def _flush(rng: np.random.Generator, z: float, barrel: float, metal: str) -> list[Solid]:
+    """Button that sits in a collar: ring of metal, disc of metal or plastic with a dimple or a raised dot in it."""
+    high, wide = within(rng, 3, 9), barrel * within(rng, 0.95, 1.3)
+    face, rise = wide * within(rng, 0.6, 0.85), within(rng, -0.8, 5.0)
+    bore, rim = face / 2 + 0.3, wide / 2
+    collar = hoop([(bore, z - 0.5), (rim, z - 0.5), (rim, z + high - 0.8), (rim - 0.8, z + high), (bore, z + high)],
+                  pick(rng, {"chrome": 0.6, metal: 0.4}))  # fmt: skip
+    made = pick(rng, {"chrome": 0.4, metal: 0.25, "coloured_plastic": 0.2, "black_plastic": 0.15})
+    tint = plastic_tint(rng) if made == "coloured_plastic" else None
+    top, edge = z + high + rise, within(rng, 0.5, 1.5)
+    button = lathe([(face / 2, z - 0.4), (face / 2, top - edge), (face / 2 - edge, top), (face * 0.2, top + 0.2)], made,
+                   crease_deg=40)  # fmt: skip
+    solids = [collar, button.of(made, tint=tint)]
+    if rng.random() < 0.4:
+        mark = cylinder(face * within(rng, 0.2, 0.4), top - 0.3, top + 0.45, "coloured_plastic", around=32)
+        solids.insert(0, mark.of("coloured_plastic", tint=plastic_tint(rng)))
+    return solids
+
+
+def _boot(z: float, stem: float, out: float) -> list[Solid]:
+    """Rubber bellows over the plunger's foot."""
+    r, folds = stem / 2 + 1.0, 4
+    steps = [(r + (2.2 if k % 2 else 0.6), z + out * 0.7 * k / (2 * folds)) for k in range(2 * folds + 1)]
+    return [lathe(steps, "rubber", crease_deg=50)]
+
+
 def _top(rng: np.random.Generator, z: float, barrel: float, metal: str) -> list[Solid]:
     """Plunger that is pushed: a bare stem on a spring, a mushroom button or a cap."""
-    kind = pick(rng, {"stem": 0.45, "button": 0.3, "cap": 0.25})
+    kind = pick(rng, {"stem": 0.38, "button": 0.25, "cap": 0.2, "flush": 0.17})
+    if kind == "flush":
+        return _flush(rng, z, barrel, metal)
     solids: list[Solid] = []
     stem = within(rng, 6, min(12, barrel * 0.7))
-    out = within(rng, 8, 20)
+    out = within(rng, 8, 22)
     if kind == "stem":
-        if rng.random() < 0.65:
+        if rng.random() < 0.12:
+            solids += _boot(z, stem, out)
+        elif rng.random() < 0.65:
             wire = within(rng, 0.9, 1.6)
             solids.append(
                 spring(min(stem + 2 * wire + 2, barrel - 0.5), wire, z - 0.2, z + out * 0.8, within(rng, 3, 7))

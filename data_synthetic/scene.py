@@ -171,13 +171,13 @@ def framed(
 ) -> View:
     """A view of the part and its reference.
 
-    ``natural``: a phone's field of view at 180-450 mm with all in the picture. Otherwise the part takes 15-80 % of
+    ``natural``: a phone's field of view at 180-450 mm with all in the picture. Otherwise the part takes 25-90 % of
     the frame by a lens that may stand for a crop, and the reference may run out of the frame.
     """
     low, high = part_mm.min(0), part_mm.max(0)
     middle, extent = (low + high) / 2, float(np.linalg.norm(high - low))
     view = None
-    share = within(rng, 0.15, 0.85)
+    share = within(rng, 0.25, 0.9)
     for attempt in range(40):
         share = share if attempt < 25 else within(rng, 0.15, 0.7)
         tilt = within(rng, 0, 40) if rng.random() < 0.85 else within(rng, 0, 12)

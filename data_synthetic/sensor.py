@@ -67,12 +67,13 @@ def _solenoid(rng: np.random.Generator) -> Part:
     high = within(rng, 10, 18)
     solids: list[Solid] = [cylinder(diameter, floor - high / 2, floor + high / 2, body, chamfer_mm=0.8)]
     ends = 1 if rng.random() < 0.25 else 2
+    bore = cylinder(major * 0.62, half - 12, half + 1, body, around=40)
+    port = combined(pipe_thread(size, diameter / 2 - 4, half, body), "minus", bore).of(body)
+    between = 90.0 if ends == 2 and rng.random() < 0.2 else 180.0  # angled bodies turn the flow by a corner
     for k in range(ends):
-        port = pipe_thread(size, diameter / 2 - 4, half, body)
         collar = cylinder(major + within(rng, 0.5, 4), 0, diameter / 2 + 1, body)
-        bore = cylinder(major * 0.62, half - 12, half + 1, body, around=40)
-        for piece in (combined(port, "minus", bore), collar):
-            solids.append(piece.of(body).moved((0, 0, floor), rotation=rotation_about("z", 180.0 * k) @ ALONG_X))
+        turn = rotation_about("z", between * k) @ ALONG_X
+        solids += [piece.moved((0, 0, floor), rotation=turn) for piece in (port, collar)]
     if ends == 1:
         tail = pipe_thread(size, 0, within(rng, 10, 16), body)
         solids.append(tail.moved((0, 0, -within(rng, 6, 9)), rotation=np.eye(3)))
@@ -86,7 +87,7 @@ def _solenoid(rng: np.random.Generator) -> Part:
         solids.append(screw.moved((bonnet * 0.38 * np.cos(angle), bonnet * 0.38 * np.sin(angle), 0)))
     solids += _coil(rng, z + thick, diameter)
     dimensions = {"body_diameter": diameter, "thread_major_diameter": major, "thread_pitch": pitch}
-    if ends == 2:
+    if ends == 2 and between == 180.0:
         dimensions["overall_length"] = 2 * half
     return finished(CLASS, f"solenoid valve {size}", solids, dimensions_mm=dimensions, variety={},
                     rim_z_mm=(floor - high / 2, floor + high / 2), stands_on=(), axial=False)  # fmt: skip
@@ -124,6 +125,8 @@ def _coil(rng: np.random.Generator, z: float, diameter: float) -> list[Solid]:
 
 def _eye(rng: np.random.Generator) -> Part:
     """Sensing eye: threaded barrel or bezel with a dark window, nut, lead out of the back."""
+    if rng.random() < 0.3:
+        return _flat_eye(rng)
     diameter, long = within(rng, 14, 34), within(rng, 16, 42)
     r = diameter / 2
     body = pick(rng, {"black_plastic": 0.45, "chrome": 0.35, "white_plastic": 0.2})
@@ -150,6 +153,29 @@ def _eye(rng: np.random.Generator) -> Part:
     lead = cable(rng, np.array([1.5, 0.0, r * 1.2]), np.array([-1.0, 0.0, 0.0]), floor_mm=within(rng, 0, r * 0.6))
     return finished(CLASS, "sensing eye", [*lying, *lead], dimensions_mm={"body_diameter": diameter}, variety={},
                     rim_z_mm=(0.0, 0.0), stands_on=(), axial=False)  # fmt: skip
+
+
+def _flat_eye(rng: np.random.Generator) -> Part:
+    """Sensing eye in a flat moulded case: dark window with two lenses in its face, lead out of one end."""
+    size = (within(rng, 20, 45), within(rng, 12, 24), within(rng, 6, 16))
+    material = pick(rng, {"black_plastic": 0.6, "grey_plastic": 0.2, "white_plastic": 0.2})
+    solids = [rounded_box(size, material, radius_mm=1.0, corner_mm=within(rng, 1, size[1] * 0.48))]
+    pane = rounded_box((size[0] * 0.7, size[1] * 0.7, 0.8), "glass", radius_mm=0.2, corner_mm=within(rng, 0.5, 3))
+    solids.append(pane.of("glass", tint=(0.12, 0.04, 0.05), roughness=0.05).moved((0, 0, size[2] - 0.4)))
+    lens = within(rng, 3, 5.5)
+    for side in (-1, 1):
+        top = size[2] + 0.1
+        dome = lathe([(lens / 2, top - 0.3), (lens * 0.4, top + 0.6), (lens * 0.15, top + 1.0)], "glass", around=24,
+                     crease_deg=60)  # fmt: skip
+        solids.append(dome.moved((side * size[0] * 0.18, 0, 0)))
+    for side in (-1, 1) if rng.random() < 0.4 else ():
+        ear = rounded_box((8, 8, 2), material, radius_mm=0.4, corner_mm=3.5)
+        hole = cylinder(3.2, -1, 4, material, around=20)
+        ear = combined(ear, "minus", hole).of(material)
+        solids.append(ear.moved((0, side * (size[1] / 2 + 3), 0)))
+    solids += cable(rng, np.array([size[0] / 2 - 1, 0.0, size[2] / 2]), np.array([1.0, 0.0, 0.0]), floor_mm=0.0)
+    return finished(CLASS, "flat sensing eye", solids, dimensions_mm={}, variety={}, rim_z_mm=(0.0, 0.0),
+                    stands_on=(), axial=False)  # fmt: skip
 
 
 def _battery(rng: np.random.Generator) -> Part:

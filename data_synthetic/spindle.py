@@ -7,7 +7,19 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from data_synthetic.boolean import combined
-from data_synthetic.mesh import Solid, cylinder, hexagon, lathe, polygon_xy, prism, rings, splined
+from data_synthetic.mesh import (
+    Solid,
+    cylinder,
+    hexagon,
+    lathe,
+    o_ring,
+    polygon_xy,
+    prism,
+    rings,
+    rotation_about,
+    splined,
+)
+from data_synthetic.thread import threaded
 
 SPLINE_COUNTS = (18, 20, 22, 24, 28, 32, 36)
 
@@ -31,6 +43,17 @@ def pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
 def within(rng: np.random.Generator, low: float, high: float) -> float:
     """Uniform draw, as a plain float."""
     return float(rng.uniform(low, high))
+
+
+def lost(rng: np.random.Generator, chance: float = 0.08) -> bool:
+    """Whether a loose piece (washer, ring, clip, disc) is missing, as on an insert that came apart."""
+    return bool(rng.random() < chance)
+
+
+def tinted_ring(rng: np.random.Generator, outer_mm: float, section_mm: float, z_mm: float, share: float) -> Solid:
+    """O-ring, black or with a chance of ``share`` coloured."""
+    ring = o_ring(outer_mm, section_mm, z_mm)
+    return ring.of("coloured_rubber", tint=plastic_tint(rng)) if rng.random() < share else ring
 
 
 def plastic_tint(rng: np.random.Generator) -> tuple[float, float, float]:
@@ -87,10 +110,21 @@ def spindle_end(
         keep[3, 0] = keep[2, 0]
         solid = combined(bar, "and", prism(keep, z0_mm - 1, top + 1, material, chamfer_mm=0.0))
     solids = [solid]
-    if rng.random() < 0.75:
+    finish = pick(rng, {"bored": 0.62, "screw": 0.1, "bare": 0.14, "stud": 0.06, "cross-hole": 0.08})
+    if finish == "bored":
         solids = [drilled(solid, top, within(rng, 3.2, 4.6), within(rng, 5, 9))]
-    elif rng.random() < 0.3:
+    elif finish == "screw":
         solids += _screw(rng, top, shaft_mm)
+    elif finish == "stud":
+        wide, long = within(rng, 3.8, 5.2), within(rng, 4, 8)
+        solids.append(threaded(wide, 0.8, top - 1, top + long, material, form="metric", around=28))
+        if rng.random() < 0.5:
+            solids.append(hexagon(1.7 * wide, top + 0.8, top + 0.8 + 0.6 * wide, "steel"))
+        top += long
+    elif finish == "cross-hole":
+        pin = cylinder(within(rng, 2.0, 3.2), -20, 20, material, around=20)
+        place = (0.0, 0.0, z0_mm + length_mm * within(rng, 0.4, 0.7))
+        solids = [combined(solid, "minus", pin.moved(place, rotation=rotation_about("x", 90)))]
     return End(tuple(solids), top, dimensions)
 
 

@@ -19,15 +19,16 @@ from data_synthetic.mesh import (
     splined,
     washer,
 )  # fmt: skip
-from data_synthetic.spindle import pick, plastic_tint, spindle_end, within
+from data_synthetic.spindle import lost, pick, plastic_tint, spindle_end, within
 from data_synthetic.thread import spring, threaded
 
 CLASS = "thermostatic"
+_HEXAGON = (np.cos(np.arange(6) * np.pi / 3).tolist(), np.sin(np.arange(6) * np.pi / 3).tolist())
 
 
 def build(rng: np.random.Generator) -> Part:
     """One thermostatic element, capsule end down, handle stem up."""
-    diameter = within(rng, 26, 47)
+    diameter = within(rng, 23, 47)
     r = diameter / 2
     plastic = rng.random() < 0.42
     body = pick(rng, {"black_plastic": 0.4, "grey_plastic": 0.3, "white_plastic": 0.3}) if plastic else pick(
@@ -56,11 +57,11 @@ def build(rng: np.random.Generator) -> Part:
 def _tail(rng: np.random.Generator, r: float) -> tuple[list[Solid], float]:
     """Wax capsule with its return spring and guide below the body."""
     capsule = within(rng, 6.5, 12)
-    long = within(rng, 8, 24)
-    metal = pick(rng, {"copper": 0.45, "brass": 0.55})
+    long = within(rng, 7, 32)
+    metal = pick(rng, {"copper": 0.4, "brass": 0.45, "steel": 0.15})
     solids = [lathe([(capsule * 0.3, 0), (capsule / 2, 1.2), (capsule / 2, long * 0.6), (capsule * 0.36, long * 0.65),
                      (capsule * 0.36, long + 2)], metal, around=48)]  # fmt: skip
-    if rng.random() < 0.75:
+    if rng.random() < 0.75 and not lost(rng):
         wire = within(rng, 1.1, 2.2)
         outer = min(within(rng, 1.25, 1.9) * capsule + 2 * wire, 2 * r - 2)
         low = within(rng, 0.5, long * 0.35)
@@ -87,12 +88,25 @@ def strainer(rng: np.random.Generator, r: float, z0: float, z1: float) -> list[S
     material = pick(rng, {"steel": 0.6, "white_plastic": 0.2, "black_plastic": 0.2})
     count = max(3, int((z1 - z0) / within(rng, 0.9, 1.6)))
     for z in np.linspace(z0 + 0.3, z1 - 0.3, count):
-        solids.append(o_ring(2 * r, 0.55, float(z), material, around=56).of(material))
+        section = [(r - 0.28 + 0.28 * c, float(z) + 0.28 * s) for c, s in zip(*_HEXAGON, strict=True)]
+        solids.append(hoop(section, material, around=56, crease_deg=80))
     bars = int(rng.integers(16, 44))
     for k in range(bars):
         angle = 2 * np.pi * k / bars
         bar = cylinder(0.5, z0, z1, material, chamfer_mm=0.05, around=6)
         solids.append(bar.moved(((r - 0.3) * np.cos(angle), (r - 0.3) * np.sin(angle), 0)))
+    return solids
+
+
+def _carrier(rng: np.random.Generator, r: float, z0: float, z1: float) -> list[Solid]:
+    """Moulded carrier: upright ribs round a core, open between."""
+    material, tint = "coloured_plastic", plastic_tint(rng)
+    solids = [cylinder(1.4 * r, z0 - 0.5, z1 + 0.5, pick(rng, {"brass": 0.4, "black_plastic": 0.6}), chamfer_mm=0.1)]
+    count = int(rng.integers(4, 11))
+    for k in range(count):
+        rib = rounded_box((0.4 * r, within(rng, 1.2, 2.6), z1 - z0 + 1), material, radius_mm=0.2)
+        turn = rotation_about("z", 360.0 * k / count)
+        solids.append(rib.of(material, tint=tint).moved((0.78 * r, 0, z0 - 0.5)).moved((0, 0, 0), rotation=turn))
     return solids
 
 
@@ -104,11 +118,11 @@ def _barrel(
     body = "coloured_plastic" if tint else body
     seal_tint = plastic_tint(rng) if rng.random() < 0.25 else None
     solids: list[Solid] = []
-    lands = int(rng.integers(2, 4))
+    lands = int(rng.choice((2, 3, 4), p=(0.45, 0.4, 0.15)))
     widest = (z, z + 1)
     radii = [*sorted(r * within(rng, 0.74, 0.97) for _ in range(lands - 1)), r]
     for k, radius in enumerate(radii):
-        tall = within(rng, 5, 9)
+        tall = within(rng, 4, 9)
         groove_z = z + tall * within(rng, 0.4, 0.6)
         cord = within(rng, 2.0, 3.2)
         g0, g1, deep = groove_z - cord * 0.6, groove_z + cord * 0.6, cord * 0.75
@@ -118,15 +132,18 @@ def _barrel(
         solids.append(lathe(profile, body).of(body, tint=tint))
         inner = 2 * (radius - deep) + 2 * cord - within(rng, 0.0, 0.3)
         ring = o_ring(min(inner, 2 * radius + 0.9), cord * 0.95, groove_z)
-        solids.append(ring.of("coloured_rubber", tint=seal_tint) if seal_tint else ring)
+        if not lost(rng):
+            solids.append(ring.of("coloured_rubber", tint=seal_tint) if seal_tint else ring)
         widest = (z, z + tall)
         z += tall
         if k == len(radii) - 1:
             break
-        gap, waist = within(rng, 4, 10), radius * within(rng, 0.8, 0.96)
-        kind = pick(rng, {"strainer": 0.55, "ports": 0.3, "plain": 0.15})
-        if kind == "strainer":
+        gap, waist = within(rng, 3, 12), radius * within(rng, 0.8, 0.96)
+        kind = pick(rng, {"strainer": 0.45, "ports": 0.27, "plain": 0.13, "ribs": 0.15})
+        if kind == "strainer" and not lost(rng):
             solids += strainer(rng, waist, z, z + gap)
+        elif kind == "ribs":
+            solids += _carrier(rng, waist, z, z + gap)
         else:
             neck = cylinder(2 * waist * 0.9, z - 1, z + gap + 1, body, chamfer_mm=0.1)
             for side in range(4 if kind == "ports" else 0):

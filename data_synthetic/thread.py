@@ -17,7 +17,7 @@ PIPE_THREADS = {
     "G1/4": (13.157, 25.4 / 19), "G3/8": (16.662, 25.4 / 19), "G1/2": (20.955, 25.4 / 14),
     "G3/4": (26.441, 25.4 / 14), "G1": (33.249, 25.4 / 11), "G1 1/4": (41.910, 25.4 / 11),
 }  # fmt: skip
-STEPS = 16  # stations a turn along the axis
+STEPS = 12  # stations a turn along the axis
 
 
 def depth_mm(pitch_mm: float, *, form: str = "whitworth") -> float:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from identify.classifier import NAME, PART, Classifier, Look, label_map, load, softmax
 from training import card, figures
-from training.prepare import CALIBRATION, EVALUATION, read_manifest, read_rows
+from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
 RISK, DELTA, LEVEL = (
@@ -39,8 +39,8 @@ def gather(run: Path, folders: list[Path], index: Path | None) -> list[Picture]:
     found: list[Picture] = []
     for folder in folders:
         lines = read_manifest(folder)
-        if any(line.get("split") == EVALUATION for line in lines):
-            raise ValueError(f"{folder} holds pictures of the evaluation split; thresholds may not be fitted on them.")
+        if kept := {line.get("split") for line in lines} & KEPT:
+            raise ValueError(f"{folder} holds pictures of the {min(kept)} split; thresholds may not be fitted on them.")
         found += pictures(folder, lines)
     for row in read_rows(index, CALIBRATION) if index else []:
         line = {"class": row.klass, "view": row.view, "variety": row.variety, "seed": row.seed}

@@ -18,7 +18,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-TRAIN, CALIBRATION, EVALUATION = "train", "calibration", "evaluation"
+TRAIN, CALIBRATION, EVALUATION, UNKNOWN = "train", "calibration", "evaluation", "unknown"
+KEPT = {EVALUATION, UNKNOWN}  # splits that may not be trained on
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +83,8 @@ def index(folders: Iterable[Path], *, calibration_share: float) -> dict[str, Any
     sources = []
     for folder in folders:
         lines = read_manifest(folder)
-        if any(line.get("split") == EVALUATION for line in lines):
-            raise ValueError(f"{folder} holds pictures of the evaluation split; they may not be trained on.")
+        if kept := {line.get("split") for line in lines} & KEPT:
+            raise ValueError(f"{folder} holds pictures of the {min(kept)} split; they may not be trained on.")
         for line in lines:
             subset = CALIBRATION if line.get("split") == CALIBRATION else subset_of(line["seed"], calibration_share)
             mask = str(folder / line["mask"]) if line.get("mask") else None

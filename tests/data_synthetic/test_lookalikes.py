@@ -52,7 +52,7 @@ def test_draws_cover_the_kinds_and_the_empty_bench() -> None:
     parts = [lookalikes.build(rng(seed)) for seed in range(110)]
     empty = [part for part in parts if not part.solids]
     assert 2 <= len(empty) <= 20, "about 8 % of 110"
-    assert len({part.subtype for part in parts}) >= 0.8 * len(lookalikes.KINDS)
+    assert len({part.subtype for part in parts}) >= 0.8 * (len(lookalikes.KINDS) - len(lookalikes.UNSEEN))
     assert all(part.class_id == "none" and not part.dimensions_mm for part in parts)
 
 
@@ -75,3 +75,12 @@ def hose_tail_crests_mm() -> np.ndarray:
 def test_hose_tail_threads_have_the_diameters_of_iso_228_1(size: str, major_mm: float) -> None:
     """Major diameters of the parallel pipe threads: ISO 228-1:1994, table 1."""
     assert np.abs(hose_tail_crests_mm() - major_mm).min() < 0.005, size
+
+
+def test_kinds_kept_from_training_are_drawn_only_when_asked_for() -> None:
+    kept = {maker.__name__.replace("_", "-") for maker in lookalikes.UNSEEN}
+    usual = {lookalikes.build(rng(seed)).subtype for seed in range(60)}
+    unseen = {lookalikes.build(rng(seed), unseen=True).subtype for seed in range(60)}
+    assert not usual & kept
+    assert unseen
+    assert unseen <= kept
