@@ -169,12 +169,13 @@ vec3 glint(vec3 normal, vec3 v, vec3 l, vec3 f0, float rough) {
     float a2 = pow(max(rough, 0.08), 4.0), nh = max(dot(normal, h), 0.0), nl = max(dot(normal, l), 0.0);
     float d = nh * nh * (a2 - 1.0) + 1.0, k = (rough + 1.0) * (rough + 1.0) / 8.0, nv = max(dot(normal, v), 0.05);
     float masked = 0.25 / ((nl * (1.0 - k) + k) * (nv * (1.0 - k) + k));
-    return (f0 + (1.0 - f0) * pow(1.0 - max(dot(v, h), 0.0), 5.0)) * a2 / (PI * d * d) * masked * nl;
+    return (f0 + (1.0 - f0) * pow(1.0 - clamp(dot(v, h), 0.0, 1.0), 5.0)) * a2 / (PI * d * d) * masked * nl;
 }
 
 void main() {
     vec3 v = normalize(eye - p), flat_n = cross(dFdx(p), dFdy(p));
-    flat_n = normalize(flat_n) * (dot(flat_n, v) < 0.0 ? -1.0 : 1.0);
+    float size = length(flat_n) * (dot(flat_n, v) < 0.0 ? -1.0 : 1.0);
+    flat_n = abs(size) > 1e-12 && abs(size) < 1e12 ? flat_n / size : v;  // faces seen edge-on have no slope
     vec3 normal = normalize(n), base = clamp(colour, 0.0, 1.0);  // at edges of faces they are extrapolated
     float rough = clamp(worn.x, 0.03, 1.0), metal = clamp(worn.y, 0.0, 1.0);
     if (kind >= 1) base = texture(picture, st).rgb;
