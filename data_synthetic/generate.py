@@ -11,6 +11,7 @@ import argparse
 import json
 import multiprocessing
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -45,6 +46,7 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
     "thermostatic": thermostatic.build, "sensor": sensor.build,
 }  # fmt: skip
 NONE_SHARE, EMPTY_SHARE, INSTALLED_SHARE = 0.13, 0.2, 0.25
+FAILED = "failed"  # key of a line that says why a picture could not be made
 SPLITS = ("training", "evaluation", "unknown")
 RENDERERS = ("path-traced", "raster")
 
@@ -162,14 +164,12 @@ def _start(threads: int, renderer: str) -> None:
 def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dict[str, Any]]]:
     if workers == 1:
         _start(os.cpu_count() or 1, job.renderer)
-        for number in numbers:
-            yield number, made(job, number)
+        yield from map(_Maker(job), numbers)
         return
     context = multiprocessing.get_context("spawn")
     threads = max(1, (os.cpu_count() or 1) // workers)
     with context.Pool(workers, _start, (threads, job.renderer)) as pool:
-        for number, line in pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views):
-            yield number, line
+        yield from pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,11 +177,17 @@ class _Maker:
     job: Job
 
     def __call__(self, number: int) -> tuple[int, dict[str, Any]]:
-        return number, made(self.job, number)
+        try:
+            return number, made(self.job, number)
+        except Exception as why:  # one shape that can't be built must not stop a run of thousands
+            return number, {"number": number, FAILED: f"{type(why).__name__}: {why}"}
 
 
 def generate(job: Job, count: int, *, workers: int = 1, say: bool = True) -> int:
-    """Make the pictures 0..count-1 that the manifest lacks; returns how many were made."""
+    """Make the pictures 0..count-1 that the manifest lacks; returns how many were made.
+
+    Those that can't be made stand in failed.jsonl with the reason; the next run tries them again.
+    """
     folder = Path(job.folder)
     for name in ("images", "masks"):
         (folder / name).mkdir(parents=True, exist_ok=True)
@@ -189,15 +195,17 @@ def generate(job: Job, count: int, *, workers: int = 1, say: bool = True) -> int
     path = folder / "manifest.jsonl"
     path.write_text("".join(f"{line}\n" for _, line in sorted(done.items())))
     numbers = [number for number in range(count) if number not in done]
-    start = time.monotonic()
-    with path.open("a") as manifest:
+    start, failures = time.monotonic(), 0
+    with path.open("a") as manifest, (folder / "failed.jsonl").open("w") as failed:
         for made_so_far, (_, line) in enumerate(_each(job, numbers, workers), 1):
-            manifest.write(json.dumps(line) + "\n")
-            manifest.flush()
+            file = failed if FAILED in line else manifest
+            file.write(json.dumps(line) + "\n")
+            file.flush()
+            failures += FAILED in line
             if say and (made_so_far % 50 == 0 or made_so_far == len(numbers)):
                 rate = made_so_far / (time.monotonic() - start)
                 print(f"{made_so_far} of {len(numbers)} pictures, {rate:.2f} a second", flush=True)
-    return len(numbers)
+    return len(numbers) - failures
 
 
 def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
@@ -224,8 +232,8 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     return parser.parse_args(arguments)
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Run the command."""
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command; the exit code is 1 where a picture could not be made."""
     wanted = _arguments(arguments)
     if wanted.renderer == "raster" and wanted.split != "evaluation":
         raise SystemExit("The raster pictures are for evaluation only: add --split evaluation.")
@@ -234,7 +242,11 @@ def main(arguments: list[str] | None = None) -> None:
     job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
               wanted.only, wanted.views, wanted.renderer)  # fmt: skip
     generate(job, wanted.count, workers=wanted.workers)
+    failures = (Path(job.folder) / "failed.jsonl").read_text().splitlines()
+    if failures:
+        print(f"{len(failures)} pictures could not be made; the first: {failures[0]}", file=sys.stderr)
+    return 1 if failures else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

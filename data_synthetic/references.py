@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from data_synthetic.creases import creased
 from data_synthetic.finish import Surface, noise
-from data_synthetic.mesh import Array, Solid, creased, grid_faces, prism
+from data_synthetic.mesh import Array, Solid, grid_faces, prism
 from data_synthetic.spindle import within
 from data_synthetic.textures import cloud
 

@@ -236,7 +236,7 @@ def main(arguments: list[str] | None = None) -> None:
         config = replace(config, steps=options.steps)
     options.run.mkdir(parents=True, exist_ok=True)
     configuration.write(config, options.run / "config.json")
-    torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark = False  # its search took the first 49 s of a run on an H200
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     begin = time.monotonic()

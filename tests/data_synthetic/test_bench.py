@@ -210,3 +210,21 @@ def test_views_of_one_part_differ_in_all_but_the_part() -> None:
     assert first.setting.bench is not None
     assert second.setting.bench is not None
     assert not np.allclose(first.setting.bench.corners_mm, second.setting.bench.corners_mm)
+
+
+def test_a_shape_that_fails_is_listed_and_the_rest_is_made(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def some_fail(job: generate.Job, number: int) -> dict:
+        if number == 1:
+            raise ValueError("no closed ring")
+        return {"file": f"images/{number:06d}.jpg"}
+
+    monkeypatch.setattr(generate, "made", some_fail)
+    monkeypatch.setattr(generate, "_start", lambda threads: None)
+    job = generate.Job(str(tmp_path), 8, 8, 1, 1, "training", False, False)
+    assert generate.generate(job, 3, say=False) == 2
+    assert set(generate.lines_of(tmp_path)) == {0, 2}
+    assert json.loads((tmp_path / "failed.jsonl").read_text()) == {"number": 1, "failed": "ValueError: no closed ring"}
+    monkeypatch.setattr(generate, "made", lambda job, number: {"file": f"images/{number:06d}.jpg"})
+    assert generate.generate(job, 3, say=False) == 1
+    assert set(generate.lines_of(tmp_path)) == {0, 1, 2}
+    assert (tmp_path / "failed.jsonl").read_text() == ""

@@ -1,0 +1,50 @@
+"""The ``tapwright`` command: results on standard output, remarks on standard error.
+
+Exit codes: 0 done; 1 done, some photos failed; 2 wrong usage. Heavy imports happen inside the commands, so that
+``--version`` and ``--help`` are instant.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import signal
+import sys
+from collections.abc import Sequence
+
+from identify import __version__
+from identify.cli import identify, sheet, tables, terminal
+from identify.errors import IdentifyError
+
+COMMANDS = (identify, sheet, tables)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code."""
+    with contextlib.suppress(AttributeError, ValueError):  # a pipe that closes early ends us quietly
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal without ± gets ? instead of an error
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except IdentifyError as why:
+        terminal.remark(str(why))
+        return terminal.WRONG_USAGE
+    except KeyboardInterrupt:
+        terminal.remark("Stopped.")
+        return terminal.STOPPED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tapwright",
+        description="Says from a photo which tap insert it is, measures it, and ranks the replacements that fit.",
+        epilog="example: tapwright identify bench.jpg --scale eur-1",
+    )
+    parser.add_argument("--version", action="version", version=f"tapwright {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for each in COMMANDS:
+        each.add(commands)
+    return parser

@@ -1,0 +1,202 @@
+"""``tapwright identify``: photos in, cases out."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from identify.cli import terminal
+from identify.errors import PhotoError, UsageError
+
+if TYPE_CHECKING:
+    from identify.model import Case, Photo
+    from identify.tables.advice import CheckRow
+
+PICTURES = (".jpg", ".jpeg", ".png", ".webp")
+IDENTIFY_EXAMPLE = """example:
+  tapwright identify bench.jpg --scale eur-1 --overlay measured.jpg
+      lay a 1 euro coin flat beside the part, shoot straight down from 30 to 40 cm
+  tapwright identify side.jpg end.jpg --same-part --scale card --json"""
+
+
+def add(commands: Any) -> None:
+    """Add the command to the parser."""
+    command = terminal.command(commands, "identify", "say what is in a photo and measure it", IDENTIFY_EXAMPLE)
+    option = command.add_argument
+    option("photos", nargs="+", metavar="PHOTO", help="a photo file; several are answered one by one")
+    option(
+        "--scale",
+        default="auto",
+        metavar="NAME",
+        help="what lies beside the part: auto (card, ruler and sheet are found by themselves), a coin such as eur-1, "
+        "or coin:24.26 for a coin of that diameter in mm (names: tapwright tables show references)",
+    )
+    option("--scale-on", choices=("part", "bench"), default="bench", help="where the coin lies (default: bench)")
+    option("--height", type=_length_mm, metavar="MM", help="height of a standing part's measured rim, if you know it")
+    option("--answer", action="append", default=[], metavar="CHECK=VALUE", help="your answer to a check; repeatable")
+    option("--same-part", action="store_true", help="all photos show one part: answer them together")
+    option("--json", action="store_true", help="print a JSON array, an object a case")
+    option("--budget", action="store_true", help="print where each uncertainty comes from")
+    option("--overlay", type=Path, metavar="PLACE", help="write the photo with the answer drawn: a file or a folder")
+    command.set_defaults(run=_identify)
+
+
+def _length_mm(text: str) -> float:
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = 0.0
+    if not 0.5 <= value <= 500:
+        raise argparse.ArgumentTypeError(f"{text!r} is no height in mm; give a number such as 38.5")
+    return value
+
+
+def _identify(options: argparse.Namespace) -> int:
+    from identify import pipeline
+
+    names = list(_expanded(options.photos))
+    answers = _answers(options.answer)
+    _check_scale(options.scale)
+    places = _overlay_places(options.overlay, names)
+    page = _Page(options.json, options.budget)
+    cases = []
+    for name, place in zip(names, places, strict=True):
+        try:
+            case, photo = pipeline.identify_photo(
+                name,
+                scale=options.scale,
+                on_part=options.scale_on == "part",
+                height_mm=options.height,
+                answers=answers,
+            )
+        except PhotoError as why:
+            page.failed(name, str(why))
+            continue
+        cases.append(case)
+        if place is not None:
+            _write_overlay(place, photo, case)
+        if not options.same_part:
+            page.case(case)
+    if options.same_part and cases:
+        page.case(pipeline.identify_part(cases, answers=answers))
+    page.finish()
+    return terminal.DONE if len(cases) == len(names) else terminal.SOME_FAILED
+
+
+class _Page:
+    """What goes to standard output: cases as text one after the other, or one JSON array at the end."""
+
+    def __init__(self, as_json: bool, budget: bool) -> None:
+        self._as_json, self._budget = as_json, budget
+        self._objects: list[dict[str, Any]] = []
+        self._blank = False
+
+    def case(self, case: Case) -> None:
+        from identify import report
+
+        if self._as_json:
+            self._objects.append(report.as_json(case, budget=self._budget))
+            for remark in case.remarks:
+                terminal.remark(f"{case.photos[0].file}: {remark.text} {remark.advice}")
+            return
+        if self._blank:
+            print()
+        print(report.as_text(case), end="", flush=True)
+        if self._budget:
+            print(f"\n{report.budget_text(case)}", end="", flush=True)
+        self._blank = True
+
+    def failed(self, name: str, why: str) -> None:
+        from identify import report
+        from identify.model import FailedPhoto
+
+        terminal.remark(why)
+        self._objects.append(report.failed_json(FailedPhoto(name, why)))
+
+    def finish(self) -> None:
+        if self._as_json:
+            import json
+
+            print(json.dumps(self._objects, indent=1))
+
+
+def _expanded(names: Sequence[str]) -> Iterator[str]:
+    """The names, with the patterns in them filled in where the shell did not."""
+    for name in names:
+        path = Path(name)
+        if any(mark in path.name for mark in "*?[") and not path.exists():
+            matches = sorted(path.parent.glob(path.name))
+            if not matches:
+                raise UsageError(f"No file matches {name!r}; check the folder and the pattern.")
+            yield from map(str, matches)
+        else:
+            yield name
+
+
+def _answers(words: Sequence[str]) -> dict[str, str]:
+    from identify import tables
+
+    checks = tables.load().checks
+    answers = {}
+    for word in words:
+        check, equals, value = (part.strip() for part in word.partition("="))
+        if not (check and equals and value):
+            raise UsageError(f"--answer {word!r}: write it as CHECK=VALUE, for example {_an_answer(checks)}.")
+        if check not in checks:
+            raise UsageError(
+                f"--answer {word!r}: no check is called {check!r}{terminal.near(check, checks, 'checks')}."
+            )
+        answers[check] = value
+    return answers
+
+
+def _an_answer(checks: Mapping[str, CheckRow]) -> str:
+    row = next(row for row in checks.values() if row.answers)
+    return f"{row.id}={next(iter(row.answers))}"
+
+
+def _check_scale(scale: str) -> None:
+    from identify import pipeline, tables
+
+    known = tables.load().references
+    if ":" in scale or scale in known:
+        pipeline.check_scale(scale)
+    elif scale != pipeline.AUTO:
+        others = ", ".join(name for name, row in known.items() if row.kind != "coin")
+        said = terminal.near(scale, known, "references") or "; see tapwright tables show references"
+        raise UsageError(f"No reference object {scale!r}{said}; or auto, {others}, coin:DIAMETER_IN_MM.")
+
+
+def _overlay_places(overlay: Path | None, names: Sequence[str]) -> list[Path | None]:
+    """Where each photo's drawn picture goes; never onto a photo."""
+    if overlay is None:
+        return [None] * len(names)
+    if overlay.suffix.lower() in PICTURES and not overlay.is_dir():
+        if len(names) > 1:
+            raise UsageError(f"--overlay {overlay}: {len(names)} photos need a folder, for example --overlay measured.")
+        places = [overlay]
+    else:
+        places = [overlay / f"{Path(name).stem}-measured.jpg" for name in names]
+        for at, place in enumerate(places):
+            if place in places[:at]:
+                places[at] = place.with_stem(f"{place.stem}-{at + 1}")
+    photos = {Path(name).resolve() for name in names}
+    for place in places:
+        if place.resolve() in photos:
+            raise UsageError(f"--overlay {place}: that would overwrite the photo; choose another name.")
+        terminal.make_folder(place.parent)
+    return list(places)
+
+
+def _write_overlay(place: Path, photo: Photo, case: Case) -> None:
+    from PIL import Image
+
+    from identify import overlay
+
+    picture = Image.fromarray(overlay.draw(photo, case))
+    try:
+        picture.save(place, quality=88)
+    except OSError as why:
+        raise UsageError(f"Can't write {place} ({why.strerror or why}); choose another place.") from why
