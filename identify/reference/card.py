@@ -7,6 +7,7 @@ the card's own corners are round.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -14,15 +15,18 @@ import numpy as np
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_crossing_px
+from identify.geometry.pyramid import reduced
 from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
 from identify.geometry.strokes import grain, join, segments
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
 
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
-PLAIN = 1.3  # a score (at most 1.5) above which no other candidate is looked at
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
+PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
+APART_PX = 3.0  # in the small picture: nearer quadrilaterals are one
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
+_DOUBLED = np.clip((np.arange(256) - 128) * 2 + 128, 0, 255).astype(np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,30 +83,22 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
     Reference with the four crossings of the sides as ``points_px``, or NotMeasured with the reason. ``points_mm`` are
     right-handed as seen from the camera: x along the long side, y a quarter turn anticlockwise from it.
     """
-    small, factor = _reduced(photo.rgb)
+    small, factor = reduced(photo.rgb, SEARCH_PX)
     focals = _focals_px(photo)
-    quads = _candidates(small, factor, focals, size, labels)
     fits: list[_Fit] = []
-    whole: list[_Fit] = []
-    for quad in quads:
-        fit = _refine(photo.rgb, quad, factor, focals, size)
-        fits += [fit] if fit else []
-        whole += [fit] if fit and _is_card(fit, photo.rgb, size) else []
-        if whole and whole[-1].score > PLAIN:
+    best: _Fit | None = None
+    for quads in _candidates(small, focals / factor, size, labels):
+        rough = [each for quad in quads if (each := _rough(small, quad, focals / factor, size))]
+        for score, corners in sorted(rough, key=lambda each: -each[0]):
+            if best and best.score > score:
+                break
+            fit = _refine(photo.rgb, (corners + 0.5) * factor - 0.5, factor, focals, size)
+            fits += [fit] if fit else []
+            if fit and _is_card(fit, photo.rgb, size) and (best is None or fit.score > best.score):
+                best = fit
+        if best and best.score > PLAIN:
             break
-    if not whole:
-        return _not_found(fits, photo.rgb)
-    return _reference(max(whole, key=lambda fit: fit.score), photo, size)
-
-
-def _reduced(rgb: Bytes) -> tuple[Bytes, float]:
-    """The picture with a long side of SEARCH_PX or less, and full px per small px."""
-    height, width = rgb.shape[:2]
-    factor = max(1.0, max(height, width) / SEARCH_PX)
-    if factor == 1.0:
-        return rgb, 1.0
-    wanted = (round(width / factor), round(height / factor))
-    return np.asarray(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA)), width / wanted[0]
+    return _not_found(fits, photo.rgb) if best is None else _reference(best, photo, size)
 
 
 def _focals_px(photo: Photo) -> Array:
@@ -112,29 +108,52 @@ def _focals_px(photo: Photo) -> Array:
     return np.array([focal_px_from_35mm(float(focal), width, height) for focal in known])
 
 
-def _planes(small: Bytes) -> list[Bytes]:
-    """One-channel pictures in which a card's edge may stand out: lightness, and the two colour directions."""
+def _planes(small: Bytes) -> list[tuple[Bytes, float]]:
+    """One-channel pictures with their grain: lightness, and the colour directions that say something.
+
+    First comes the one that varies most for its grain: there the card is one of few strong lines.
+    """
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
-    colour = np.clip((lab[..., 1:].astype(np.float32) - 128) * 2 + 128, 0, 255).astype(np.uint8)
-    planes = [lab[..., 0], colour[..., 0], colour[..., 1]]
-    return [planes[0], *(plane for plane in planes[1:] if float(plane.std()) > 3)]
+    channels = [cv2.extractChannel(lab, 0), *(cv2.LUT(cv2.extractChannel(lab, n), _DOUBLED) for n in (1, 2))]
+    spreads = [float(cv2.meanStdDev(channel)[1].item()) for channel in channels]
+    kept = [n for n, spread in enumerate(spreads) if n == 0 or spread > 3]
+    planes = [(np.asarray(channels[n], np.uint8), grain(channels[n])) for n in kept]
+    order = np.argsort([-spreads[n] / (usual + 1) for n, (_, usual) in zip(kept, planes, strict=True)])
+    return [planes[n] for n in order]
 
 
-def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labels: Bytes | None) -> Array:
-    """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first."""
-    height, width = small.shape[:2]
+def _candidates(small: Bytes, focals: Array, size: CardSize, labels: Bytes | None) -> Iterator[Array]:
+    """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first.
+
+    They come plane by plane from the lines that stand out from its grain, then from the faint lines of all.
+    """
     planes = _planes(small)
+    tried = np.zeros((0, 4, 2))
+    for plane, usual in planes:
+        pools = [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
+        quads = _ranked(small, [plane], pools, focals, size, labels)
+        yield quads
+        tried = np.concatenate([tried, quads])
+    pool = np.concatenate([segments(plane, gradient=FAINT) for plane, _ in planes])
+    quads = np.concatenate([tried, _ranked(small, [plane for plane, _ in planes], [pool], focals, size, labels)])
+    yield quads[[n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]]
+
+
+def _ranked(
+    small: Bytes, planes: list[Bytes], pools: list[Array], focals: Array, size: CardSize, labels: Bytes | None
+) -> Array:
+    """The best quadrilaterals (N, 4, 2) from pools of segments."""
+    height, width = small.shape[:2]
     least = 0.035 * max(width, height)
-    found = [from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500) for pool in _pools(planes)]
-    quads = np.concatenate(found)
-    if not len(quads):
-        return quads
+    found = [
+        from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500) for pool in pools if len(pool) >= 4
+    ]
+    quads = np.concatenate([np.zeros((0, 4, 2)), *found])
     centre = np.array([width - 1, height - 1]) / 2
     turned = np.roll(quads, -1, axis=1)
     loose = (0.06, 0.08)
-    errors = [misfit(q, size.width_mm / size.height_mm, focals / factor, centre, loose) for q in (quads, turned)]
-    swap = errors[1] < errors[0]
-    quads = np.where(swap[:, None, None], turned, quads)
+    errors = [misfit(q, size.width_mm / size.height_mm, focals, centre, loose) for q in (quads, turned)]
+    quads = np.where((errors[1] < errors[0])[:, None, None], turned, quads)
     error = np.minimum(*errors)
     near = np.flatnonzero(error < 1.0)[:600]
     if not len(near):
@@ -145,22 +164,8 @@ def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labe
     if labels is not None:
         rank += 0.2 * _hinted(labels, quads, (width, height))
     order = np.argsort(-rank)
-    order = order[support[order].min(axis=1) > 0.25]
-    quads = quads[order]
-    return quads[distinct(quads, apart_px=3.0, most=6)]
-
-
-def _pools(planes: list[Bytes]) -> list[Array]:
-    """Sets of segments (N, 2, 2): all faint ones together, and those of each plane that stand out from its grain.
-
-    On a grained bench the card is one of few strong lines; on a plain one its edges may be faint.
-    """
-    faint, pools = [], []
-    for plane in planes:
-        faint.append(segments(plane, gradient=FAINT))
-        usual = grain(plane)
-        pools += [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
-    return [np.concatenate(faint), *(pool for pool in pools if len(pool) >= 4)]
+    quads = quads[order[support[order].min(axis=1) > 0.25]]
+    return quads[distinct(quads, apart_px=APART_PX, most=6)]
 
 
 def _support(planes: list[Bytes], quads: Array) -> Array:
@@ -192,29 +197,54 @@ def _hinted(labels: Bytes, quads: Array, size_px: tuple[int, int]) -> Array:
     return (labels[row, column] == 2).astype(float)
 
 
-def _refine(rgb: Bytes, quad: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
-    """Fit the four sides in the full picture, twice, and cross them."""
-    corners = (quad + 0.5) * factor - 0.5
-    for reach in (2.0 * factor + 3, 5.0):
-        skip = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
-        ends = np.roll(corners, -1, axis=0)
-        inward = np.sign(_area(corners))
-        seam = 2.2 * size.thickness_mm * float(np.linalg.norm(ends[0] - corners[0])) / size.width_mm
-        found = [
-            refine_edge(rgb, a + s * (b - a), b - s * (b - a), reach_px=reach, inward=inward, seam_px=seam)
-            for a, b, s in zip(corners, ends, skip, strict=True)
-        ]
-        if any(edge is None for edge in found):
+def _sides(
+    rgb: Bytes, corners: Array, size: CardSize, *, reach_px: float, seam: float, blocks: int
+) -> tuple[Array, tuple[Line, ...], Array] | None:
+    """The four sides fitted near a quadrilateral: their crossings (4, 2), the lines, and their shares seen (4,)."""
+    skips = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
+    inward = np.sign(_area(corners))
+    seam_px = seam * size.thickness_mm * float(np.linalg.norm(corners[1] - corners[0])) / size.width_mm
+    sides, shares = [], []
+    for start, end, skip in zip(corners, np.roll(corners, -1, axis=0), skips, strict=True):
+        ends = start + skip * (end - start), end - skip * (end - start)
+        edge = refine_edge(rgb, *ends, reach_px=reach_px, inward=inward, seam_px=seam_px, blocks=blocks)
+        if edge is None:
             return None
-        sides = tuple(edge[0] for edge in found if edge)
-        shares = np.array([edge[1] for edge in found if edge])
-        met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
-        if any(corner is None for corner in met):
-            return None
-        corners = np.array(met)
+        sides.append(edge[0])
+        shares.append(edge[1])
+    met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
+    if any(corner is None for corner in met):
+        return None
+    return np.array(met), tuple(sides), np.array(shares)
+
+
+def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize) -> tuple[float, Array] | None:
+    """Score and corners (4, 2) of a candidate fitted in the small picture; None where it is no rectangle of the size."""
+    found = _sides(small, quad, size, reach_px=5.0, seam=0.0, blocks=18)
+    if found is None:
+        return None
+    corners, _, shares = found
+    error = _misfit(small, corners, focals, size, (0.05, 0.06))
+    if error > 1.0 or shares.mean() < 0.5:
+        return None
+    return float(shares.mean() + 0.5 * shares.min()) - 0.15 * error**2, corners
+
+
+def _misfit(rgb: Bytes, corners: Array, focals: Array, size: CardSize, tolerance: tuple[float, float]) -> float:
     centre = (np.array(rgb.shape[1::-1]) - 1) / 2
-    strict = (0.025, 0.03)
-    error = float(misfit(corners[None], size.width_mm / size.height_mm, focals, centre, strict)[0])
+    return float(misfit(corners[None], size.width_mm / size.height_mm, focals, centre, tolerance)[0])
+
+
+def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
+    """Fit the four sides in the full picture, again where that moved them far, and cross them."""
+    for reach_px in (1.5 * factor + 3, 5.0):
+        found = _sides(rgb, corners, size, reach_px=reach_px, seam=2.2, blocks=36)
+        if found is None:
+            return None
+        before, (corners, sides, shares) = corners, found
+        if np.abs(corners - before).max() < 2.0:
+            break
+    error = _misfit(rgb, corners, focals, size, (0.025, 0.03))
     likely = error < 1.0 and shares.mean() > 0.6
     radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
     return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
@@ -227,7 +257,7 @@ def _overrun(rgb: Bytes, corners: Array, sides: tuple[Line, ...]) -> float:
         start, end = corners[n], corners[(n + 1) % 4]
         for corner, far in ((start, end), (end, start)):
             out = corner - far
-            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5)
+            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5, blocks=18)
             turn = 1.0 if edge is None else abs(float(edge[0].direction @ side.normal))
             on.append(edge is not None and edge[1] > 0.7 and turn < 0.05)
     return float(np.mean(on))
