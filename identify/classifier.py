@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from identify import tables
 from identify.errors import ModelError
+from identify.geometry.pyramid import halved
 from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
 
 Floats = NDArray[np.float32]
@@ -28,6 +29,7 @@ Floats = NDArray[np.float32]
 NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
+COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 
@@ -305,8 +307,11 @@ def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
     )
     w = max(1, min(side_px - x, round((right - left) * scale)))
     h = max(1, min(side_px - y, round((bottom - top) * scale)))
+    cut = rgb[top:bottom, left:right]
+    while max(cut.shape[:2]) > COARSE * max(w, h):
+        cut = halved(cut)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    canvas[y : y + h, x : x + w] = cv2.resize(rgb[top:bottom, left:right], (w, h), interpolation=method)
+    canvas[y : y + h, x : x + w] = cv2.resize(cut, (w, h), interpolation=method)
     return canvas
 
 

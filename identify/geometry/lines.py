@@ -18,6 +18,7 @@ from identify.model import Array, Bytes
 
 STEP_PX = 0.5  # between samples of a profile
 BLOCKS = 36  # stretches that an edge is cut into, each the mean of a quarter as many profiles or fewer
+SEAM_PX = 3.0  # the two sides of a narrower seam are not seen apart: the slopes of any thin line peak 2.8 px apart
 SEAM_RISE = 0.22  # a seam ends where light rises by this share of its fall; sharpening halos stay below
 
 
@@ -182,15 +183,25 @@ def refine_edge(
         return None
     slope = _slopes(cut.light)
     points, found, strength = _peaks(cut, np.sqrt(np.sum(slope**2, axis=1)), 0.0, reach_px)
-    if inward and seam_px:
-        beyond = _across_seam(cut, slope * inward, points, found, inward, seam_px)
-        if beyond is not None:
-            points, found, strength = beyond
+    outer = _fitted(points, found, strength, cut.wanted)
+    if outer is None or not inward or seam_px < SEAM_PX:
+        return outer
+    beyond = _across_seam(cut, slope * inward, outer[0], found, inward, seam_px)
+    inner = None if beyond is None else _fitted(*beyond, cut.wanted)
+    if inner is None or inner[1] < outer[1] - 0.1 or inner[0].rms_px > outer[0].rms_px + 0.15:
+        return outer
+    return inner
+
+
+def _fitted(
+    points: Array, found: NDArray[np.bool_], strength: Array, wanted: int
+) -> tuple[Line, float] | None:
+    """The line through the points (N, 2) that were found, and the share of ``wanted`` near it."""
     if np.count_nonzero(found) < 5:
         return None
     line = fit_line(points[found], weights=np.minimum(strength[found], 8.0))
     close = np.abs(line.offset_px(points[found])) < max(0.6, 2.5 * line.rms_px)
-    return line, float(np.count_nonzero(close)) / cut.wanted
+    return line, float(np.count_nonzero(close)) / wanted
 
 
 def mean_edge(rgb: Bytes, places_px: Array, normals: Array, *, reach_px: float) -> float | None:
@@ -265,23 +276,18 @@ def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: fl
 
 
 def _across_seam(
-    blocks: _Blocks, inward_slope: Array, points: Array, found: Array, inward: float, seam_px: float
+    blocks: _Blocks, inward_slope: Array, outer: Line, found: Array, inward: float, seam_px: float
 ) -> tuple[Array, Array, Array] | None:
     """The far side of a dark seam: where a channel gets darker at the outer edge and lighter again within ``seam_px``.
 
     ``inward_slope`` (N, 3, K) is the slope towards the object.
     """
-    if np.count_nonzero(found) < 5:
-        return None
-    outer = fit_line(points[found])
     away = -outer.offset_px(blocks.places_px) / float(outer.normal @ blocks.normal)
     depth = (blocks.offsets_px[None] - away[:, None]) * inward
     grid = np.arange(-1.0, seam_px + 1.5, STEP_PX)
     middle = np.median(_aligned(grid, depth[found], inward_slope[found]), axis=0)
     dark = -middle[:, np.abs(grid) < 0.8].min(axis=1)
-    deep = (grid > 1.0) & (grid <= seam_px)
-    if not deep.any():
-        return None
+    deep = (grid >= SEAM_PX) & (grid <= seam_px)
     rise = np.where(deep, middle, -np.inf)
     ratio = np.where(dark > max(0.002, 0.35 * float(dark.max())), rise.max(axis=1) / np.maximum(dark, 1e-9), 0)
     channel = int(np.argmax(np.where(ratio > SEAM_RISE, rise.max(axis=1), -np.inf)))

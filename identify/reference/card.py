@@ -24,7 +24,9 @@ SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
+ROUGH_PX = 4.0  # by which a side may be off before it is fitted
 APART_PX = 3.0  # in the small picture: nearer quadrilaterals are one
+EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 _DOUBLED = np.clip((np.arange(256) - 128) * 2 + 128, 0, 255).astype(np.uint8)
 
@@ -125,18 +127,27 @@ def _planes(small: Bytes) -> list[tuple[Bytes, float]]:
 def _candidates(small: Bytes, focals: Array, size: CardSize, labels: Bytes | None) -> Iterator[Array]:
     """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first.
 
-    They come plane by plane from the lines that stand out from its grain, then from the faint lines of all.
+    They come plane by plane from the lines that stand out from its grain, then from faint ones, then from all planes'.
     """
     planes = _planes(small)
     tried = np.zeros((0, 4, 2))
+    for looked_at, pools in _pools(planes):
+        quads = np.concatenate([tried, _ranked(small, looked_at, pools, focals, size, labels)])
+        new = [n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]
+        tried = np.concatenate([tried, quads[new]])
+        yield quads[new]
+
+
+def _pools(planes: list[tuple[Bytes, float]]) -> Iterator[tuple[list[Bytes], list[Array]]]:
+    """Planes, and sets of segments (N, 2, 2) in them among which the card's sides may be."""
     for plane, usual in planes:
-        pools = [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
-        quads = _ranked(small, [plane], pools, focals, size, labels)
-        yield quads
-        tried = np.concatenate([tried, quads])
-    pool = np.concatenate([segments(plane, gradient=FAINT) for plane, _ in planes])
-    quads = np.concatenate([tried, _ranked(small, [plane for plane, _ in planes], [pool], focals, size, labels)])
-    yield quads[[n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]]
+        yield [plane], [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
+    faint = []
+    for plane, _ in planes:
+        faint.append(segments(plane, gradient=FAINT))
+        yield [plane], faint[-1:]
+    if len(planes) > 1:
+        yield [plane for plane, _ in planes], [np.concatenate(faint)]
 
 
 def _ranked(
@@ -151,7 +162,8 @@ def _ranked(
     quads = np.concatenate([np.zeros((0, 4, 2)), *found])
     centre = np.array([width - 1, height - 1]) / 2
     turned = np.roll(quads, -1, axis=1)
-    loose = (0.06, 0.08)
+    short_px = np.linalg.norm(quads - np.roll(quads, -1, axis=1), axis=2).min(axis=1)
+    loose = (0.06 + ROUGH_PX / short_px, 0.08 + ROUGH_PX / short_px)
     errors = [misfit(q, size.width_mm / size.height_mm, focals, centre, loose) for q in (quads, turned)]
     quads = np.where((errors[1] < errors[0])[:, None, None], turned, quads)
     error = np.minimum(*errors)
@@ -220,11 +232,12 @@ def _sides(
 
 def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize) -> tuple[float, Array] | None:
     """Score and corners (4, 2) of a candidate fitted in the small picture; None where it is no rectangle of the size."""
-    found = _sides(small, quad, size, reach_px=5.0, seam=0.0, blocks=18)
+    found = _sides(small, quad, size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
     if found is None:
         return None
     corners, _, shares = found
-    error = _misfit(small, corners, focals, size, (0.05, 0.06))
+    short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+    error = _misfit(small, corners, focals, size, (0.04 + 2 * EDGE_PX / short_px, 0.05 + 2 * EDGE_PX / short_px))
     if error > 1.0 or shares.mean() < 0.5:
         return None
     return float(shares.mean() + 0.5 * shares.min()) - 0.15 * error**2, corners
@@ -244,7 +257,8 @@ def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: Card
         before, (corners, sides, shares) = corners, found
         if np.abs(corners - before).max() < 2.0:
             break
-    error = _misfit(rgb, corners, focals, size, (0.025, 0.03))
+    short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+    error = _misfit(rgb, corners, focals, size, (0.02 + EDGE_PX / short_px, 0.025 + EDGE_PX / short_px))
     likely = error < 1.0 and shares.mean() > 0.6
     radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
     return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
@@ -303,9 +317,11 @@ def _through(homography: Array, points: Array) -> Array:
 def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     """Whether the sides are seen, the side ratio is right and the corners are round."""
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
-    alike = np.abs(fit.corners_mm - size.corner_mm) < 1.8
-    arcs = fit.corners_mm[np.isfinite(fit.corners_mm)]
-    rounded = np.count_nonzero(alike) >= 3 and abs(float(np.median(arcs)) - size.corner_mm) < 0.85
+    px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
+    more = fit.corners_mm - size.corner_mm
+    blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
+    arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
+    rounded = np.count_nonzero((more > -1.8) & (more < 1.8 + blunt)) >= 3 and -0.85 < arcs < 0.85 + blunt
     return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
 
 
