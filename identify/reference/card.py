@@ -177,7 +177,7 @@ def _ranked(
         rank += 0.2 * _hinted(labels, quads, (width, height))
     order = np.argsort(-rank)
     quads = quads[order[support[order].min(axis=1) > 0.25]]
-    return quads[distinct(quads, apart_px=APART_PX, most=6)]
+    return quads[distinct(quads, apart_px=APART_PX, most=10)]
 
 
 def _support(planes: list[Bytes], quads: Array) -> Array:
@@ -321,7 +321,7 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     more = fit.corners_mm - size.corner_mm
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
-    rounded = np.count_nonzero((more > -1.8) & (more < 1.8 + blunt)) >= 3 and -0.85 < arcs < 0.85 + blunt
+    rounded = np.count_nonzero((more > -2.0) & (more < 1.8 + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
     return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
 
 

@@ -26,6 +26,7 @@ RING = 2  # squares between the board's outer border and the free area
 CHECK_MM = 100.0
 FEWEST_CORNERS = 6
 LOOK_PX, SEARCH_PX = 1000, 2000  # long sides of the pictures in which any marker, then every marker is looked for
+FEWEST_SQUARES = 30  # without a readable marker: a bench has two or three, a sheet eighty
 _DICTIONARY = cv2.aruco.DICT_5X5_250
 U_PRINT_REL = 0.003  # printer's scale when nobody has measured the check line (from memory)
 U_CHECK_REL = 0.0015  # check line read to a quarter of a millimetre, rectangular
@@ -232,10 +233,9 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     """
     if check_mm is not None and not 50 < check_mm < 150:
         raise UsageError(f"Check line of {check_mm} mm: it is drawn 100 mm long; measure it again in millimetres.")
-    markers, numbers, _, _ = _markers(photo.rgb, LOOK_PX)
-    if not len(numbers):
+    if not _likely(photo.rgb):
         return _not_found(0)
-    markers, numbers, grey, factor = _markers(photo.rgb, SEARCH_PX)
+    markers, numbers, grey, factor = _markers(photo.rgb)
     sheets = [layout(name) for name in ([paper] if paper else _PAPERS)]
     sheet = max(sheets, key=lambda each: np.count_nonzero(np.isin(numbers, each.board.getIds())))
     corners, rows = _corners(grey, markers, numbers, sheet)
@@ -244,13 +244,33 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     return _reference(photo, sheet, _sharpened(photo.rgb, (corners + 0.5) * factor - 0.5, sheet, rows), rows, check_mm)
 
 
-def _markers(rgb: Bytes, long_side_px: int) -> tuple[Sequence[Array], Index, Bytes, float]:
-    """Markers of any sheet (each (1, 4, 2)) and their numbers (M,) in the picture reduced to grey, and its pixels' size."""
-    small, factor = reduced(rgb, long_side_px)
+def _likely(rgb: Bytes) -> bool:
+    """Whether a quick look shows a marker, or squares enough for a chessboard."""
+    small, _ = reduced(rgb, LOOK_PX)
+    _, numbers, squares = _detector().detectMarkers(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
+    return numbers is not None or len(squares) > FEWEST_SQUARES
+
+
+def _markers(rgb: Bytes) -> tuple[Sequence[Array], Index, Bytes, float]:
+    """Markers of any sheet (each (1, 4, 2)) and their numbers (M,) in the picture in grey, and that picture's pixels.
+
+    The picture is brought to about SEARCH_PX, up or down; black is widened there, for in a bright photo white blooms.
+    """
+    small, factor = reduced(rgb, SEARCH_PX)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(_DICTIONARY))
-    markers, numbers, _ = detector.detectMarkers(grey)
+    if max(grey.shape) < 0.75 * SEARCH_PX:
+        grey = np.asarray(cv2.resize(grey, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), np.uint8)
+        factor /= 2
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
+    settings.perspectiveRemovePixelPerCell = 8
+    markers, numbers, _ = _detector(settings).detectMarkers(cv2.erode(grey, np.ones((3, 3), np.uint8)))
     return markers, np.asarray([] if numbers is None else numbers, int).reshape(-1), grey, factor
+
+
+def _detector(settings: cv2.aruco.DetectorParameters | None = None) -> cv2.aruco.ArucoDetector:
+    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
+    return cv2.aruco.ArucoDetector(dictionary, settings or cv2.aruco.DetectorParameters())
 
 
 def _corners(grey: Bytes, markers: Sequence[Array], numbers: Index, sheet: Layout) -> tuple[Array, Index]:
@@ -258,7 +278,9 @@ def _corners(grey: Bytes, markers: Sequence[Array], numbers: Index, sheet: Layou
     nothing = np.zeros((0, 2)), np.zeros(0, int)
     if not np.isin(numbers, sheet.board.getIds()).any():
         return nothing
-    detector = cv2.aruco.CharucoDetector(sheet.board)
+    settings = cv2.aruco.CharucoParameters()
+    settings.minMarkers = 1  # beside a corner
+    detector = cv2.aruco.CharucoDetector(sheet.board, settings)
     corners, ids, _, _ = detector.detectBoard(
         grey, markerCorners=markers, markerIds=numbers.astype(np.int32).reshape(-1, 1)
     )
