@@ -15,6 +15,8 @@ FEWEST_SEEN = 9
 ALIKE = 0.3  # least share of the marks' variance in length that a scale's pattern explains
 UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
+QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
+FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
 DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
 
 
@@ -73,6 +75,9 @@ class Reading:
 def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     """Fit a comb and tell from the long and short marks what one step of it is, or say why not.
 
+    The comb may have locked on all marks of a scale, or on every fifth or tenth millimetre where finer ones are
+    blurred.
+
     Parameters
     ----------
     flat : (D, L) flattened light beside an edge
@@ -80,41 +85,49 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     """
     numbers = _numbers(comb, flat.shape[1])
     spacing = float(np.median(comb.spacing(numbers)))
-    if len(numbers) < FEWEST_SEEN or spacing < SHORTEST_PX:
-        return "The ruler's marks are too fine in this picture."
-    comb, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing)
-    if rms > UNEVEN * spacing + 0.1 or abs(comb.s0) > STEEPEST:
-        return "No ruler was found."
-    if np.count_nonzero(kept) < FEWEST_SEEN:
+    if len(numbers) < FEWEST_SEEN:
         return "Too few marks of the ruler are seen."
-    known = _unit(flat, comb, numbers[kept], spacing)
-    if known is None:
-        return "The ruler's long and short marks cannot be told apart."
-    score, shift, unit, parts = known
-    if np.count_nonzero(kept) * parts < FEWEST_MARKS:
-        return "Too few marks of the ruler are seen."
-    found = Reading(comb.finer(parts), numbers[kept] * parts, feet[kept], unit, shift, rms, score, u_lean)
-    return _closer(flat, found, parts, spacing / parts)
+    reason = "The ruler's marks are too fine in this picture."
+    for parts in (1, 5, 10):
+        if spacing / parts < (SHORTEST_PX if parts == 1 else FINEST_PX):
+            continue
+        fitted, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing / parts)
+        if rms > (UNEVEN if parts == 1 else 2 * UNEVEN) * spacing + 0.1 or abs(fitted.s0) > STEEPEST:
+            continue
+        reason = "Too few marks of the ruler are seen."
+        if np.count_nonzero(kept) < FEWEST_SEEN:
+            continue
+        reason = "The ruler's long and short marks cannot be told apart."
+        known = _unit(flat, fitted, numbers[kept], spacing, parts)
+        if known is None:
+            continue
+        score, shift, unit, finer = known
+        found = Reading(fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, u_lean)
+        closest = _closer(flat, found, finer, spacing / finer)
+        if np.ptp(closest.numbers) < FEWEST_MARKS * (1 if parts == 1 else 1 / unit):
+            reason = "Too few marks of the ruler are seen."
+        elif closest is not found or parts == 1:
+            return closest
+    return reason
 
 
-def _unit(flat: Array, comb: Comb, seen: Array, spacing: float) -> tuple[float, int, float, int] | None:
+def _unit(flat: Array, comb: Comb, seen: Array, spacing: float, parts: int) -> tuple[float, int, float, int] | None:
     """Score, shift, unit [mm] and the number of units in a step of the comb; None where no scale fits alone.
 
-    The comb may have locked on all marks of a scale, or on every fifth or tenth millimetre where finer ones are
-    blurred. Binary fractions of an inch look alike at every size, so those are taken only with all marks seen.
+    Binary fractions of an inch look alike at every size, so those are taken only with all marks seen (``parts`` 1).
+    Where millimetres are too fine, nothing may stand at the quarters between two long marks.
     """
-    for parts in (1, 5, 10):
-        if spacing / parts < SHORTEST_PX:
-            continue
-        fine = np.arange(seen.min() * parts, seen.max() * parts + 1)
-        fine = fine[np.isin(np.round(fine / parts), seen)]  # not what lies over the marks
-        metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
+    metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
+    trials = [(parts, metric)] if spacing / parts >= SHORTEST_PX else []
+    trials += [(round(parts / QUARTER[0]), [QUARTER])] if parts > 1 else []
+    for finer, scales in trials:
+        fine = np.arange(seen.min() * finer, seen.max() * finer + 1)
+        fine = fine[np.isin(np.round(fine / finer), seen)]  # not what lies over the marks
         found = []
-        for unit, ranks in metric:
-            inks = [
-                marks_ink(flat[: _rows(flat, depth * spacing / parts)], comb.finer(parts), fine) for depth in DEPTHS
-            ]
-            score, shift = max(read_pattern(ink, fine, ranks, every=parts) for ink in inks)
+        for unit, ranks in scales:
+            step = spacing / finer / (unit if parts > 1 else 1.0)
+            inks = [marks_ink(flat[: _rows(flat, depth * step)], comb.finer(finer), fine) for depth in DEPTHS]
+            score, shift = max(read_pattern(ink, fine, ranks, every=finer) for ink in inks)
             if score > ALIKE:
                 found.append((int(ranks.max()), score, shift, unit))
         found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
@@ -122,8 +135,8 @@ def _unit(flat: Array, comb: Comb, seen: Array, spacing: float) -> tuple[float, 
             continue
         _, score, shift, unit = found[0]
         deep = flat[: _rows(flat, DEPTHS[0] * spacing / parts)]
-        if parts == 1 or not _quartered(deep, comb, seen, parts, shift):
-            return score, shift, unit, parts
+        if parts == 1 or not _quartered(deep, comb, seen, finer, shift, round(10 / unit)):
+            return score, shift, unit, finer
     return None
 
 
@@ -131,41 +144,57 @@ def _rows(flat: Array, depth_px: float) -> int:
     return int(np.clip(depth_px, 3, len(flat)))
 
 
-def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int) -> bool:
-    """Whether marks stand at the quarters of the longest marks' distance: on an inch scale they do."""
-    base = seen if parts == 10 else seen[(seen * parts).astype(int) % 10 == shift % 10]
-    tenth = np.arange(base.min() * parts, base.max() * parts, 10)
+def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int, ten: int) -> bool:
+    """Whether marks stand at the quarters of the longest marks' distance of ``ten`` units: on an inch scale they do."""
+    base = seen if parts == ten else seen[(seen * parts).astype(int) % ten == shift % ten]
+    tenth = np.arange(base.min() * parts, base.max() * parts, ten)
     places = comb.finer(parts)
-    half = marks_ink(deep, places, tenth + 5.0).mean()
-    quarter = np.mean([marks_ink(deep, places, tenth + away).mean() for away in (2.5, 7.5)])
+    half = marks_ink(deep, places, tenth + 0.5 * ten).mean()
+    quarter = np.mean([marks_ink(deep, places, tenth + away * ten).mean() for away in (0.25, 0.75)])
     return bool(quarter > 0.35 * half)
 
 
 def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
-    """The same scale by those of its marks (all, every fifth, every tenth...) that place it best."""
+    """The same scale by those of its marks (all, every fifth, every tenth...) that place it best.
+
+    ``step`` is a unit's length [px]; the comb found it with ``parts`` units a tooth.
+    """
     best = found
     first, last = found.numbers.min(), found.numbers.max()
-    for every in sorted({1, parts, *((5,) if parts == 10 else ())}):
+    if parts == 1:
+        trials = {1: 1.2}
+    else:  # millimetres: marks of 1, 5 and 10 mm reach to different depths
+        trials = {round(mm / found.unit_mm): depth for mm, depth in ((1, 1.2), (5, 2.4), (10, 3.6)) if mm >= found.unit_mm}
+    px_per_mm = step / (found.unit_mm if parts > 1 else 1.0)
+    for every, depth in trials.items():
         comb = (
             found.comb.finer(1) if every == 1 else replace(found.comb, a=found.comb.a * every, c=found.comb.c * every)
         )
-        numbers = np.arange(np.ceil(first / every), np.floor(last / every) + 1)
-        row = int((1.2 if every == 1 else 2.4 if every == 5 else 3.6) * step)
-        if step * every < SHORTEST_PX or row > len(flat) - 4:
+        numbers = np.arange(np.ceil((first - found.zero) / every), np.floor((last - found.zero) / every) + 1)
+        comb = _shifted(comb, found.zero / every)
+        row = int(depth * px_per_mm)
+        if step * every < SHORTEST_PX or row > len(flat) - 4 or len(numbers) < FEWEST_SEEN:
             continue
-        again, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, step, window=min(0.42, 1.5 / every))
+        window = min(0.42, 1.5 / (every * (found.unit_mm if parts > 1 else 1.0)))
+        again, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, px_per_mm, window=window)
         even = rms < UNEVEN * step * every + 0.1 and abs(again.s0) < STEEPEST
         if even and np.count_nonzero(kept) > 0.6 * len(numbers):
             closer = replace(
                 found,
-                comb=again.finer(every),
-                numbers=numbers[kept] * every,
+                comb=_shifted(again, -found.zero / every).finer(every),
+                numbers=numbers[kept] * every + found.zero,
                 feet=feet[kept],
                 rms_px=rms,
                 u_lean=u_lean,
             )
-            best = min(best, closer, key=lambda item: item.u_rel)
+            best = min(best, closer, key=lambda item: item.u_rel) if best is not found or parts == 1 else closer
     return best
+
+
+def _shifted(comb: Comb, by: float) -> Comb:
+    """The comb with its marks numbered anew: mark k is the old mark k + ``by``."""
+    base = comb.c * by + 1
+    return replace(comb, a=comb.a / base, b=(comb.a * by + comb.b) / base, c=comb.c / base)
 
 
 def _numbers(comb: Comb, length: float) -> Array:
