@@ -24,6 +24,7 @@ SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
+LEAST = 0.7  # score of a card
 ROUGH_PX = 4.0  # by which a side may be off before it is fitted
 APART_PX = 3.0  # in the small picture: nearer quadrilaterals are one
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
@@ -319,10 +320,11 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
     px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
     more = fit.corners_mm - size.corner_mm
+    less = min(2.0, 0.6 + 3.0 / px_per_mm)
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
-    rounded = np.count_nonzero((more > -2.0) & (more < 1.8 + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
-    return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
+    rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
+    return bool(seen and fit.score > LEAST and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:

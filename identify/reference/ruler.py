@@ -31,6 +31,9 @@ REGULAR = 0.22  # least share of a window's energy in one frequency
 COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
+PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
+USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
+WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
 PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere
 
 
@@ -77,10 +80,11 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     edges = _edges(np.asarray(work, np.float32), strokes)
     if not edges:
         return _not_found("No ruler was found.")
+    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
     reason = "No ruler was found."
     read: list[tuple[_Edge, Reading]] = []
     for edge in edges[:4]:
-        answer = _read(photo.rgb, edge.scaled(factor), factor)
+        answer = _read(photo.rgb, edge.scaled(factor), factor, focal_px)
         if isinstance(answer, str):
             reason = answer
         else:
@@ -145,7 +149,7 @@ def _strip(picture: NDArray[np.float32], edge: _Edge, depth_px: int) -> Array:
     return np.asarray(cv2.remap(crop, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
-def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading] | str:
+def _read(rgb: Bytes, rough: _Edge, factor: float, focal_px: float) -> tuple[_Edge, Reading] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
     flat = flatten(_light_beside(rgb, edge, int(60 * factor)), wide_px=12 * factor)
@@ -163,7 +167,36 @@ def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading] | st
             read.append(answer)
             if answer.u_rel < PLAIN_U_REL:
                 break
-    return (edge, min(read, key=lambda item: item.u_rel)) if read else reason
+    if not read:
+        return reason
+    best = min(read, key=lambda item: item.u_rel)
+    return edge, best if best.u_lean < PLAIN_U_LEAN else _leaning(flat, edge, best, focal_px, rgb.shape[1::-1])
+
+
+def _leaning(flat: Array, edge: _Edge, scale: Reading, focal_px: float, size_px: tuple[int, int]) -> Reading:
+    """The reading with the slope of its marks found anew, from all their ink at once.
+
+    Marks are square to the edge in space. With the focal length and the edge's vanishing point their slopes in the
+    picture, linear along the edge, hang on one number: the turn of the ruler's plane about its edge.
+    """
+    comb = scale.comb
+    start = edge.origin - (np.array(size_px) - 1) / 2
+    if abs(comb.c) * edge.length < 1e-4 * abs(comb.a):
+        axis = np.array([*edge.along, 0.0])
+    else:
+        axis = np.array([*(start + comb.a / comb.c * edge.along), focal_px])
+        axis /= np.linalg.norm(axis)
+    first = np.cross(axis, [0.0, 0.0, 1.0])
+    first /= np.linalg.norm(first)
+    turns = np.radians(np.arange(-WIDEST_DEG, WIDEST_DEG + 0.5))
+    square = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * np.cross(axis, first)
+    depth = square[:, :2] @ edge.inward * focal_px - square[:, 2] * (start @ edge.inward)
+    s1 = -square[:, 2] / depth
+    s0 = (square[:, :2] @ edge.along * focal_px - square[:, 2] * (start @ edge.along)) / depth
+    normals = np.cross(axis, square)
+    normals *= -np.sign(normals[:, 2:])
+    prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
+    return scales.leaning(flat, scale, s0, s1, prior)
 
 
 def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:

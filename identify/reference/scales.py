@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from identify.geometry.ticks import SHORTEST_PX, Comb, Index, fit, marks_ink, peaks, read_pattern
 from identify.model import Array
@@ -13,8 +15,10 @@ from identify.model import Array
 FEWEST_MARKS = 25  # steps of the finest scale that the marks seen must span
 FEWEST_SEEN = 9
 ALIKE = 0.3  # least share of the marks' variance in length that a scale's pattern explains
+ALIKE_FEW = 0.6  # the same where only two lengths can be seen
 UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
+MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
 QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
 FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
 DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
@@ -53,6 +57,7 @@ class Reading:
     zero : a number with the longest mark
     rms_px : scatter of the feet
     alike : share of the marks' variance in length that the scale's pattern explains
+    depth_px : from the edge to where the marks were located [px]
     u_lean : standard uncertainty of the marks' slope to the edge's normal at the ends of the scale
     """
 
@@ -63,6 +68,7 @@ class Reading:
     zero: int
     rms_px: float
     alike: float
+    depth_px: float
     u_lean: float
 
     @property
@@ -88,7 +94,7 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     if len(numbers) < FEWEST_SEEN:
         return "Too few marks of the ruler are seen."
     reason = "The ruler's marks are too fine in this picture."
-    for parts in (1, 5, 10):
+    for parts in (1, 10, 5):
         if spacing / parts < (SHORTEST_PX if parts == 1 else FINEST_PX):
             continue
         fitted, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing / parts)
@@ -102,7 +108,7 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
         if known is None:
             continue
         score, shift, unit, finer = known
-        found = Reading(fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, u_lean)
+        found = Reading(fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, float(row), u_lean)
         closest = _closer(flat, found, finer, spacing / finer)
         if np.ptp(closest.numbers) < FEWEST_MARKS * (1 if parts == 1 else 1 / unit):
             reason = "Too few marks of the ruler are seen."
@@ -128,7 +134,7 @@ def _unit(flat: Array, comb: Comb, seen: Array, spacing: float, parts: int) -> t
             step = spacing / finer / (unit if parts > 1 else 1.0)
             inks = [marks_ink(flat[: _rows(flat, depth * step)], comb.finer(finer), fine) for depth in DEPTHS]
             score, shift = max(read_pattern(ink, fine, ranks, every=finer) for ink in inks)
-            if score > ALIKE:
+            if score > (ALIKE if parts == 1 or finer == parts else ALIKE_FEW):
                 found.append((int(ranks.max()), score, shift, unit))
         found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
         if not found or (len(found) > 1 and found[0][0] == found[1][0] and found[0][1] < found[1][1] + 0.03):
@@ -185,6 +191,7 @@ def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
                 numbers=numbers[kept] * every + found.zero,
                 feet=feet[kept],
                 rms_px=rms,
+                depth_px=float(row),
                 u_lean=u_lean,
             )
             best = min(best, closer, key=lambda item: item.u_rel) if best is not found or parts == 1 else closer
@@ -195,6 +202,47 @@ def _shifted(comb: Comb, by: float) -> Comb:
     """The comb with its marks numbered anew: mark k is the old mark k + ``by``."""
     base = comb.c * by + 1
     return replace(comb, a=comb.a / base, b=(comb.a * by + comb.b) / base, c=comb.c / base)
+
+
+def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> Reading:
+    """The reading with that one of the slopes (s0, s1) (T,) along which its marks have most ink.
+
+    The marks stay where they are at the depth in which they were located. The standard uncertainty is that of the
+    peak of a sum over independent marks (Huber's sandwich), doubled because neighbours share numerals and glare;
+    ``prior`` (T,) is the logarithm of what was likely before.
+    """
+    comb, held = found.comb, found.depth_px
+    step = float(np.median(comb.spacing(found.numbers)))
+    every = 2 if found.unit_mm == QUARTER[0] else 1
+    numbers = np.arange(found.numbers.min(), found.numbers.max() + 1)
+    numbers = numbers[(numbers - found.zero) % every == 0]
+    feet = (comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None])
+    slopes = s0[:, None] + s1[:, None] * feet
+    ink = np.zeros(slopes.shape)
+    columns = np.arange(flat.shape[1])
+    for depth, row in enumerate(comb.ink * flat[: _rows(flat, MARKS_MM * step / found.unit_mm)]):
+        ink += np.interp(feet + (depth + 0.5) * slopes, columns, row)
+    soft = gaussian_filter1d(ink, 1.5, axis=0)
+    total = soft.sum(axis=1)
+    best = int(np.clip(np.argmax(total), 2, len(total) - 3))
+    bend = min(float(total[best + 2] - 2 * total[best] + total[best - 2]) / 4, -1e-9)
+    pull = (soft[best + 2] - soft[best - 2]) / 4
+    spread = max(2 * float(np.sqrt(np.sum((pull - pull.mean()) ** 2))) / -bend, 0.2)
+    places = np.arange(len(s0))
+    at = best + float(np.clip(-pull.sum() / bend, -1, 1))
+    odds = np.exp((logs := prior - 0.5 * ((places - at) / spread) ** 2) - logs.max())
+    at = float(places @ odds / odds.sum())
+    spread = math.sqrt(float((places - at) ** 2 @ odds / odds.sum()))
+    (one, two), low, high = (
+        (float(np.interp(place, places, s0)), float(np.interp(place, places, s1)))
+        for place in (at, at - spread, at + spread)
+    )
+    grow = (1 + held * comb.s1) / (1 + held * two)
+    shift = held * (comb.s0 - one) / (1 + held * two)
+    ends = np.array([feet[best].min(), feet[best].max()])
+    u_lean = float(np.abs(high[0] - low[0] + (high[1] - low[1]) * ends).max()) / 2
+    moved = replace(comb, a=grow * comb.a + shift * comb.c, b=grow * comb.b + shift, s0=one, s1=two)
+    return replace(found, comb=moved, feet=grow * found.feet + shift, u_lean=u_lean)
 
 
 def _numbers(comb: Comb, length: float) -> Array:
