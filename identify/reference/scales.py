@@ -129,11 +129,12 @@ def _unit(flat: Array, comb: Comb, seen: Array, spacing: float, parts: int) -> t
     for finer, scales in trials:
         fine = np.arange(seen.min() * finer, seen.max() * finer + 1)
         fine = fine[np.isin(np.round(fine / finer), seen)]  # not what lies over the marks
+        step = spacing / finer / (scales[0][0] if parts > 1 else 1.0)
+        rows = [_rows(flat, depth * step) for depth in DEPTHS]
+        inks = marks_ink(flat[: max(rows)], comb.finer(finer), fine)
         found = []
         for unit, ranks in scales:
-            step = spacing / finer / (unit if parts > 1 else 1.0)
-            inks = [marks_ink(flat[: _rows(flat, depth * step)], comb.finer(finer), fine) for depth in DEPTHS]
-            score, shift = max(read_pattern(ink, fine, ranks, every=finer) for ink in inks)
+            score, shift = max(read_pattern(inks[row - 1], fine, ranks, every=finer) for row in rows)
             if score > (ALIKE if parts == 1 or finer == parts else ALIKE_FEW):
                 found.append((int(ranks.max()), score, shift, unit))
         found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
@@ -155,8 +156,8 @@ def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int, ten
     base = seen if parts == ten else seen[(seen * parts).astype(int) % ten == shift % ten]
     tenth = np.arange(base.min() * parts, base.max() * parts, ten)
     places = comb.finer(parts)
-    half = marks_ink(deep, places, tenth + 0.5 * ten).mean()
-    quarter = np.mean([marks_ink(deep, places, tenth + away * ten).mean() for away in (0.25, 0.75)])
+    half = marks_ink(deep, places, tenth + 0.5 * ten)[-1].mean()
+    quarter = np.mean([marks_ink(deep, places, tenth + away * ten)[-1].mean() for away in (0.25, 0.75)])
     return bool(quarter > 0.35 * half)
 
 
