@@ -14,11 +14,22 @@ from numpy.typing import NDArray
 from identify.geometry.lines import principal
 from identify.model import Array, Bytes
 
+LEAST_SPREAD = 3.0  # standard deviation of a colour direction that says something [codes]
+_DOUBLED = np.clip((np.arange(256) - 128) * 2 + 128, 0, 255).astype(np.uint8)
+
 
 def grain(plane: Bytes) -> float:
     """Usual gradient of a picture (H, W) uint8, in the unit of ``segments``' threshold."""
     soft = np.asarray(cv2.GaussianBlur(plane, (0, 0), 1.0)[::3, ::3], np.float32)
     return 2.0 * float(np.median(np.abs(np.diff(soft, axis=0))[:, :-1] + np.abs(np.diff(soft, axis=1))[:-1]))
+
+
+def planes(small: Bytes) -> list[Bytes]:
+    """One-channel pictures (H, W) uint8 in which an edge may stand out: lightness, and colour directions that differ."""
+    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
+    colours = [cv2.LUT(cv2.extractChannel(lab, n), _DOUBLED) for n in (1, 2)]
+    kept = [colour for colour in colours if cv2.meanStdDev(colour)[1].item() > LEAST_SPREAD]
+    return [np.asarray(plane, np.uint8) for plane in (cv2.extractChannel(lab, 0), *kept)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

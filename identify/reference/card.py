@@ -17,7 +17,7 @@ from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_crossing_px
 from identify.geometry.pyramid import reduced
 from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
-from identify.geometry.strokes import grain, join, segments
+from identify.geometry.strokes import grain, join, planes, segments
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
 
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
@@ -29,7 +29,6 @@ ROUGH_PX = 4.0  # by which a side may be off before it is fitted
 APART_PX = 3.0  # in the small picture: nearer quadrilaterals are one
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
-_DOUBLED = np.clip((np.arange(256) - 128) * 2 + 128, 0, 255).astype(np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,17 +111,12 @@ def _focals_px(photo: Photo) -> Array:
 
 
 def _planes(small: Bytes) -> list[tuple[Bytes, float]]:
-    """One-channel pictures with their grain: lightness, and the colour directions that say something.
+    """Lightness and colour with their grain.
 
-    First comes the one that varies most for its grain: there the card is one of few strong lines.
+    First comes the plane that varies most for its grain: there the card is one of few strong lines.
     """
-    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
-    channels = [cv2.extractChannel(lab, 0), *(cv2.LUT(cv2.extractChannel(lab, n), _DOUBLED) for n in (1, 2))]
-    spreads = [float(cv2.meanStdDev(channel)[1].item()) for channel in channels]
-    kept = [n for n, spread in enumerate(spreads) if n == 0 or spread > 3]
-    planes = [(np.asarray(channels[n], np.uint8), grain(channels[n])) for n in kept]
-    order = np.argsort([-spreads[n] / (usual + 1) for n, (_, usual) in zip(kept, planes, strict=True)])
-    return [planes[n] for n in order]
+    found = [(plane, grain(plane)) for plane in planes(small)]
+    return sorted(found, key=lambda each: -cv2.meanStdDev(each[0])[1].item() / (each[1] + 1))
 
 
 def _candidates(small: Bytes, focals: Array, size: CardSize, labels: Bytes | None) -> Iterator[Array]:
@@ -130,35 +124,36 @@ def _candidates(small: Bytes, focals: Array, size: CardSize, labels: Bytes | Non
 
     They come plane by plane from the lines that stand out from its grain, then from faint ones, then from all planes'.
     """
-    planes = _planes(small)
     tried = np.zeros((0, 4, 2))
-    for looked_at, pools in _pools(planes):
+    for looked_at, pools in _pools(_planes(small)):
         quads = np.concatenate([tried, _ranked(small, looked_at, pools, focals, size, labels)])
         new = [n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]
         tried = np.concatenate([tried, quads[new]])
         yield quads[new]
 
 
-def _pools(planes: list[tuple[Bytes, float]]) -> Iterator[tuple[list[Bytes], list[Array]]]:
+def _pools(sorts: list[tuple[Bytes, float]]) -> Iterator[tuple[list[Bytes], list[Array]]]:
     """Planes, and sets of segments (N, 2, 2) in them among which the card's sides may be."""
-    for plane, usual in planes:
+    for plane, usual in sorts:
         yield [plane], [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
     faint = []
-    for plane, _ in planes:
+    for plane, _ in sorts:
         faint.append(segments(plane, gradient=FAINT))
         yield [plane], faint[-1:]
-    if len(planes) > 1:
-        yield [plane for plane, _ in planes], [np.concatenate(faint)]
+    if len(sorts) > 1:
+        yield [plane for plane, _ in sorts], [np.concatenate(faint)]
 
 
 def _ranked(
-    small: Bytes, planes: list[Bytes], pools: list[Array], focals: Array, size: CardSize, labels: Bytes | None
+    small: Bytes, looked_at: list[Bytes], pools: list[Array], focals: Array, size: CardSize, labels: Bytes | None
 ) -> Array:
     """The best quadrilaterals (N, 4, 2) from pools of segments."""
     height, width = small.shape[:2]
     least = 0.035 * max(width, height)
     found = [
-        from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500) for pool in pools if len(pool) >= 4
+        from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500)
+        for pool in pools
+        if len(pool) >= 4
     ]
     quads = np.concatenate([np.zeros((0, 4, 2)), *found])
     centre = np.array([width - 1, height - 1]) / 2
@@ -172,7 +167,7 @@ def _ranked(
     if not len(near):
         return quads[near]
     quads, error = quads[near], error[near]
-    support = _support(planes, quads)
+    support = _support(looked_at, quads)
     rank = support.mean(axis=1) + 0.5 * support.min(axis=1) - 0.15 * error**2
     if labels is not None:
         rank += 0.2 * _hinted(labels, quads, (width, height))
@@ -181,7 +176,7 @@ def _ranked(
     return quads[distinct(quads, apart_px=APART_PX, most=10)]
 
 
-def _support(planes: list[Bytes], quads: Array) -> Array:
+def _support(looked_at: list[Bytes], quads: Array) -> Array:
     """Share of each side's straight part that lies on an edge across it: (N, 4)."""
     steps = np.linspace(0.08, 0.92, 36)
     start, end = quads, np.roll(quads, -1, axis=1)
@@ -189,7 +184,7 @@ def _support(planes: list[Bytes], quads: Array) -> Array:
     direction = (end - start) / np.linalg.norm(end - start, axis=2, keepdims=True)
     normal = np.stack([-direction[..., 1], direction[..., 0]], axis=-1)
     seen = np.zeros(places.shape[:3], bool)
-    for plane in planes:
+    for plane in looked_at:
         soft = cv2.GaussianBlur(plane, (0, 0), 1.0)
         slope_x, slope_y = (cv2.Scharr(soft, cv2.CV_32F, *way, scale=1 / 32) for way in ((1, 0), (0, 1)))
         threshold = max(1.2, 1.5 * float(np.median(np.hypot(slope_x[::4, ::4], slope_y[::4, ::4]))))
@@ -324,7 +319,9 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
     rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
-    return bool(seen and fit.score > LEAST and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
+    return bool(
+        seen and fit.score > LEAST and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb)
+    )
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:

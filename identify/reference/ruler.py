@@ -9,17 +9,17 @@ percent where it is not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import linear_light
 from identify.geometry.lines import refine_edge
+from identify.geometry.pyramid import halved, reduced
 from identify.geometry.quads import seen_with
-from identify.geometry.strokes import Strokes, grain, join, segments
+from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import scales
@@ -73,11 +73,9 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     ``outline_px`` has the near edge first, then the far edge back. NotMeasured where no ruler, too few marks or no
     pattern of long marks is found.
     """
-    factor = max(1.0, max(photo.rgb.shape[:2]) / SEARCH_PX)
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
-    work = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    strokes = _strokes(photo.rgb, factor)
-    edges = _edges(np.asarray(work, np.float32), strokes)
+    small, factor = reduced(photo.rgb, SEARCH_PX)
+    strokes = _strokes(small)
+    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes)
     if not edges:
         return _not_found("No ruler was found.")
     focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
@@ -104,19 +102,17 @@ def _not_found(reason: str) -> NotMeasured:
     return NotMeasured("reference", reason, advice)
 
 
-def _strokes(rgb: Bytes, factor: float) -> Strokes:
-    """Long lines of a picture ``factor`` times smaller, found at half that size in lightness and in colour."""
-    wanted = [max(8, round(side / factor / 2)) for side in rgb.shape[1::-1]]
-    lab = np.asarray(cv2.cvtColor(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2LAB), np.uint8)
-    pieces = []
-    for channel, gain in ((0, 1.0), (1, 2.0), (2, 2.0)):
-        plane = np.clip((lab[..., channel].astype(float) - 128) * gain + 128, 0, 255).astype(np.uint8)
-        pieces.append(segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60))))
+def _strokes(small: Bytes) -> Strokes:
+    """Long lines of a picture, found at half its size in lightness and in colour."""
+    pieces = [
+        segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60)))
+        for plane in planes(halved(small))
+    ]
     joined = join(np.concatenate(pieces), most=30)
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: NDArray[np.float32], strokes: Strokes) -> list[_Edge]:
+def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
     """Both sides of long lines beside which marks repeat, most regular first."""
     found = []
     least = 0.12 * max(work.shape)
@@ -136,28 +132,24 @@ def _edges(work: NDArray[np.float32], strokes: Strokes) -> list[_Edge]:
     return sorted(found, key=lambda item: -item.score * item.length**0.5)
 
 
-def _strip(picture: NDArray[np.float32], edge: _Edge, depth_px: int) -> Array:
-    """Light beside an edge (depth, length), sampled every pixel."""
-    x = np.arange(int(edge.length))
-    rows = np.arange(depth_px) + 0.5
-    places = edge.origin + x[None, :, None] * edge.along + rows[:, None, None] * edge.inward
-    limit = np.array(picture.shape[::-1]) - 2
-    low = np.clip(np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0, limit)
-    high = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    crop = picture[low[1] : high[1], low[0] : high[0]]
-    local = (places - low).astype(np.float32)
-    return np.asarray(cv2.remap(crop, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
+    """The picture beside an edge (depth, length) or (depth, length, C), sampled every pixel."""
+    to_picture = np.column_stack([edge.along, edge.inward, edge.origin + 0.5 * edge.inward])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (int(edge.length), depth_px)
+    return np.asarray(cv2.warpAffine(picture, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
 def _read(rgb: Bytes, rough: _Edge, factor: float, focal_px: float) -> tuple[_Edge, Reading] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
-    flat = flatten(_light_beside(rgb, edge, int(60 * factor)), wide_px=12 * factor)
+    light = linear_light(_strip(rgb, edge, int(60 * factor))).mean(axis=2)
+    flat = flatten(light, wide_px=12 * factor)
     reason = "No ruler was found."
     read = []
     for row in edge.rows:
         start = int(row * factor)
-        comb = find_comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0))
+        comb = _comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0), int(factor))
         if comb is None or comb.coherence < COHERENT:
             continue
         answer = scales.read(flat, comb, start)
@@ -171,6 +163,16 @@ def _read(rgb: Bytes, rough: _Edge, factor: float, focal_px: float) -> tuple[_Ed
         return reason
     best = min(read, key=lambda item: item.u_rel)
     return edge, best if best.u_lean < PLAIN_U_LEAN else _leaning(flat, edge, best, focal_px, rgb.shape[1::-1])
+
+
+def _comb(profile: Array, times: int) -> Comb | None:
+    """The comb of a profile (L,) that is looked for ``times`` coarser."""
+    coarse = profile[: len(profile) // times * times].reshape(-1, times).mean(axis=1)
+    found = find_comb(coarse)
+    if found is None or times == 1:
+        return found
+    half = (times - 1) / 2  # x = times x' + half
+    return replace(found, a=times * found.a + half * found.c, b=times * found.b + half)
 
 
 def _leaning(flat: Array, edge: _Edge, scale: Reading, focal_px: float, size_px: tuple[int, int]) -> Reading:
@@ -211,16 +213,6 @@ def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
     inward = inward * np.sign(inward @ rough.inward)
     origin = line.point_px + ((rough.origin - line.point_px) @ along) * along
     return _Edge(origin, along, inward, rough.length, rough.score, rough.rows)
-
-
-def _light_beside(rgb: Bytes, edge: _Edge, depth_px: int) -> Array:
-    """Linear light beside an edge (depth, length), the mean of the three channels."""
-    corners = np.array([edge.place(np.array([x]), d)[0] for x in (0.0, edge.length) for d in (-2.0, float(depth_px))])
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 3, 0, np.array(rgb.shape[1::-1]) - 2)
-    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 2, np.array(rgb.shape[1::-1]))
-    crop = linear_light(rgb[low[1] : high[1], low[0] : high[0]]).mean(axis=2)
-    moved = _Edge(edge.origin - low, edge.along, edge.inward, edge.length)
-    return _strip(crop, moved, depth_px)
 
 
 def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:

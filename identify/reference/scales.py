@@ -108,7 +108,9 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
         if known is None:
             continue
         score, shift, unit, finer = known
-        found = Reading(fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, float(row), u_lean)
+        found = Reading(
+            fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, float(row), u_lean
+        )
         closest = _closer(flat, found, finer, spacing / finer)
         if np.ptp(closest.numbers) < FEWEST_MARKS * (1 if parts == 1 else 1 / unit):
             reason = "Too few marks of the ruler are seen."
@@ -171,7 +173,9 @@ def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
     if parts == 1:
         trials = {1: 1.2}
     else:  # millimetres: marks of 1, 5 and 10 mm reach to different depths
-        trials = {round(mm / found.unit_mm): depth for mm, depth in ((1, 1.2), (5, 2.4), (10, 3.6)) if mm >= found.unit_mm}
+        trials = {
+            round(mm / found.unit_mm): depth for mm, depth in ((1, 1.2), (5, 2.4), (10, 3.6)) if mm >= found.unit_mm
+        }
     px_per_mm = step / (found.unit_mm if parts > 1 else 1.0)
     for every, depth in trials.items():
         comb = (
