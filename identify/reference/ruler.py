@@ -9,6 +9,7 @@ percent where it is not.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import cv2
@@ -33,6 +34,8 @@ THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); b
 U_SIZE_REL = 0.002
 PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
+U_END = 0.02  # slope of a ruler's end: its wall and shadow
+OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
 WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
 PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere
 
@@ -78,11 +81,10 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes)
     if not edges:
         return _not_found("No ruler was found.")
-    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
     reason = "No ruler was found."
-    read: list[tuple[_Edge, Reading]] = []
+    read: list[tuple[_Edge, Reading, Array]] = []
     for edge in edges[:4]:
-        answer = _read(photo.rgb, edge.scaled(factor), factor, focal_px)
+        answer = _read(photo.rgb, edge.scaled(factor), factor)
         if isinstance(answer, str):
             reason = answer
         else:
@@ -91,8 +93,14 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
                 break
     if not read:
         return _not_found(reason)
-    _, (edge, scale) = min(enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel)  # likelier first
-    return _reference(photo, edge, scale, Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor))
+    _, (edge, scale, flat) = min(
+        enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel
+    )  # likelier first
+    lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
+    if scale.u_lean > PLAIN_U_LEAN:
+        focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
+        scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
+    return _reference(photo, edge, scale, lines)
 
 
 def _not_found(reason: str) -> NotMeasured:
@@ -140,7 +148,7 @@ def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
     return np.asarray(cv2.warpAffine(picture, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-def _read(rgb: Bytes, rough: _Edge, factor: float, focal_px: float) -> tuple[_Edge, Reading] | str:
+def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Array] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
     light = linear_light(_strip(rgb, edge, int(60 * factor))).mean(axis=2)
@@ -159,10 +167,7 @@ def _read(rgb: Bytes, rough: _Edge, factor: float, focal_px: float) -> tuple[_Ed
             read.append(answer)
             if answer.u_rel < PLAIN_U_REL:
                 break
-    if not read:
-        return reason
-    best = min(read, key=lambda item: item.u_rel)
-    return edge, best if best.u_lean < PLAIN_U_LEAN else _leaning(flat, edge, best, focal_px, rgb.shape[1::-1])
+    return (edge, min(read, key=lambda item: item.u_rel), flat) if read else reason
 
 
 def _comb(profile: Array, times: int) -> Comb | None:
@@ -175,8 +180,35 @@ def _comb(profile: Array, times: int) -> Comb | None:
     return replace(found, a=times * found.a + half * found.c, b=times * found.b + half)
 
 
-def _leaning(flat: Array, edge: _Edge, scale: Reading, focal_px: float, size_px: tuple[int, int]) -> Reading:
-    """The reading with the slope of its marks found anew, from all their ink at once.
+def _ends(rgb: Bytes, edge: _Edge, scale: Reading, strokes: Strokes) -> list[tuple[float, float, float]]:
+    """Place along the edge [px], slope and its standard uncertainty of lines that may be the ruler's own ends."""
+    px_per_mm = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
+    low, high = scale.feet.min(), scale.feet.max()
+    found = []
+    for ends in strokes.ends_px:
+        x, depth = (ends - edge.origin) @ edge.along, (ends - edge.origin) @ edge.inward
+        rise = float(depth[1] - depth[0])
+        if abs(rise) < 8 * px_per_mm or abs(x[1] - x[0]) > abs(rise) or depth.min() > 8 * px_per_mm:
+            continue
+        foot = float(x[0] - depth[0] * (x[1] - x[0]) / rise)
+        if not (low - 20 * px_per_mm < foot < low + px_per_mm or high - px_per_mm < foot < high + 20 * px_per_mm):
+            continue
+        side = refine_edge(rgb, ends[0], ends[1], reach_px=4.0)
+        if side is not None and side[1] > 0.5:
+            slope = float(side[0].direction @ edge.along / (side[0].direction @ edge.inward))
+            found.append((foot, slope, math.hypot(side[0].u_angle_rad, U_END)))
+    return found
+
+
+def _leaning(
+    flat: Array,
+    edge: _Edge,
+    scale: Reading,
+    focal_px: float,
+    size_px: tuple[int, int],
+    ends: list[tuple[float, float, float]],
+) -> Reading:
+    """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
 
     Marks are square to the edge in space. With the focal length and the edge's vanishing point their slopes in the
     picture, linear along the edge, hang on one number: the turn of the ruler's plane about its edge.
@@ -198,6 +230,8 @@ def _leaning(flat: Array, edge: _Edge, scale: Reading, focal_px: float, size_px:
     normals = np.cross(axis, square)
     normals *= -np.sign(normals[:, 2:])
     prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
+    for foot, slope, u in ends:
+        prior += np.log(OTHER_LINE + np.exp(-0.5 * ((s0 + s1 * foot - slope) / u) ** 2))
     return scales.leaning(flat, scale, s0, s1, prior)
 
 
