@@ -135,7 +135,7 @@ def edge_width_px(rgb: Bytes) -> float | None:
     slope[:, :edge] = slope[:, -edge:] = 0
     ys, xs = np.divmod(np.flatnonzero(slope > 4.0), slope.shape[1])
     steepness = slope[ys, xs]
-    directions = np.column_stack([across[ys, xs], down[ys, xs]]) / steepness[:, None]
+    directions = np.column_stack([across[ys, xs], down[ys, xs]]).astype(float) / steepness[:, None]
     sector = np.floor((np.arctan2(directions[:, 1], directions[:, 0]) + np.pi / 8) / (np.pi / 4)).astype(int) % 4
     widths = []
     for each in range(4):

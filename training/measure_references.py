@@ -1,8 +1,8 @@
 """Scores finding the reference object on a folder of rendered pictures with known cameras.
 
-``python -m training.measure_references DIR``: every picture of a loose part is searched as with ``--scale auto``, a coin
-by its name. By kind: how many lie wholly in view, how many of those are found, how many finds are of another kind or
-off in scale, and the error of lengths on the bench at the part.
+``python -m training.measure_references DIR``: every picture of a loose part is searched as with ``--scale auto``, a
+coin by its name. By kind: how many lie wholly in view, how many of those are found, how many finds are of another kind
+or off in scale, and the error of lengths on the bench at the part.
 """
 
 from __future__ import annotations

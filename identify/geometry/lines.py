@@ -193,7 +193,7 @@ def refine_edge(
     return inner
 
 
-def _fitted(points: Array, found: NDArray[np.bool_], strength: Array, wanted: int) -> tuple[Line, float] | None:
+def _fitted(points: Array, found: Array, strength: Array, wanted: int) -> tuple[Line, float] | None:
     """The line through the points (N, 2) that were found, and the share of ``wanted`` near it."""
     if np.count_nonzero(found) < 5:
         return None

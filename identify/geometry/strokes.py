@@ -25,7 +25,7 @@ def grain(plane: Bytes) -> float:
 
 
 def planes(small: Bytes) -> list[Bytes]:
-    """One-channel pictures (H, W) uint8 in which an edge may stand out: lightness, and colour directions that differ."""
+    """One-channel pictures (H, W) uint8 with what may stand out: lightness, and colour directions that differ."""
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
     colours = [cv2.LUT(cv2.extractChannel(lab, n), _DOUBLED) for n in (1, 2)]
     kept = [colour for colour in colours if cv2.meanStdDev(colour)[1].item() > LEAST_SPREAD]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 
-from identify.model import Array
+from identify.model import Array, Bytes
 
 Index = NDArray[np.intp]
 LONGEST_PX, SHORTEST_PX = 45.0, 2.5  # spacing of the marks that can be found
@@ -56,7 +56,7 @@ class Comb:
         return np.abs((self.a - self.b * self.c) / (self.c * k + 1) ** 2)
 
 
-def flatten(strip: Array, *, wide_px: float = 12.0) -> Array:
+def flatten(strip: Array | Bytes, *, wide_px: float = 12.0) -> Array:
     """A strip (D, L) of light along a line, less its slow changes, in units of its own scatter."""
     light = np.asarray(strip, np.float32)
     near, wide = (cv2.GaussianBlur(light, (2 * math.ceil(4 * s) + 1, 1), s) for s in (0.6, wide_px))
@@ -180,7 +180,8 @@ def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Co
         values = values - step
         if np.abs(slopes @ step).max() < 1e-4:
             break
-    fitted = Comb(*values.tolist(), comb.coherence, comb.ink)
+    a, b, c, s0, s1 = values.tolist()
+    fitted = Comb(a, b, c, s0, s1, comb.coherence, comb.ink)
     residuals = fitted.at(k, depth) - places
     spread = 1.4826 * float(np.median(np.abs(residuals[good])))
     covariance = np.linalg.pinv(normal / max(spread, 0.02) ** 2) / np.outer(size, size)
@@ -224,7 +225,7 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
     clipped = np.clip(ink, middle - spread, middle + spread)
     total = float(np.var(clipped)) + 1e-12
     rest = numbers.astype(int) % (2 * period)
-    sums = np.stack([np.bincount(rest, clipped**power, 2 * period) for power in range(3)])  # (3, 2 P)
+    sums: Array = np.stack([np.bincount(rest, clipped**power, 2 * period) for power in range(3)]).astype(float)
     best = (0.0, 0)
     for shift in range(0, period, every):
         rank = ranks[(np.arange(2 * period) - shift) % period]

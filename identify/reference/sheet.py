@@ -251,7 +251,7 @@ def _likely(rgb: Bytes) -> bool:
     return numbers is not None or len(squares) > FEWEST_SQUARES
 
 
-def _markers(rgb: Bytes) -> tuple[Sequence[Array], Index, Bytes, float]:
+def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
     """Markers of any sheet (each (1, 4, 2)) and their numbers (M,) in the picture in grey, and that picture's pixels.
 
     The picture is brought to about SEARCH_PX, up or down; black is widened there, for in a bright photo white blooms.
@@ -273,7 +273,7 @@ def _detector(settings: cv2.aruco.DetectorParameters | None = None) -> cv2.aruco
     return cv2.aruco.ArucoDetector(dictionary, settings or cv2.aruco.DetectorParameters())
 
 
-def _corners(grey: Bytes, markers: Sequence[Array], numbers: Index, sheet: Layout) -> tuple[Array, Index]:
+def _corners(grey: Bytes, markers: Sequence[np.ndarray], numbers: Index, sheet: Layout) -> tuple[Array, Index]:
     """Whole corners that are seen (K, 2) [px] and their row in ``sheet.corners_mm`` (K,)."""
     nothing = np.zeros((0, 2)), np.zeros(0, int)
     if not np.isin(numbers, sheet.board.getIds()).any():
