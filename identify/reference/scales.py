@@ -270,6 +270,8 @@ def _fitted(
         )
         seen = np.isfinite(places).mean(axis=0)
         good = seen > 0.6 * seen.max()
+        if np.count_nonzero(np.isfinite(places[:, good])) < FEWEST_SEEN:
+            return comb, comb.at(numbers), np.zeros(len(numbers), bool), np.inf, np.inf
         fitted, residuals, covariance = fit(fitted, numbers, places[:, good], depths[good])
     spread = 1.4826 * float(np.nanmedian(np.abs(residuals)))
     sound = np.abs(residuals) < 3.5 * max(spread, 0.1)
