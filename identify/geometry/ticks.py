@@ -13,8 +13,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from identify.model import Array, Bytes
 
@@ -140,9 +139,8 @@ def peaks(profile: Array, comb: Comb, depth_px: float, numbers: Array, *, window
     smooth = gaussian_filter1d(signed, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5))
     steps = np.linspace(-window, window, 29)
     grid = middle[:, None] + steps * spacing[:, None]
-    light = CubicSpline(np.arange(len(profile)), smooth)(
-        np.clip(grid, 0, len(profile) - 1)
-    )  # linear would lock to pixels
+    # linear would lock to pixels
+    light = map_coordinates(smooth.astype(float), [np.clip(grid, 0, len(profile) - 1)], order=3, mode="nearest")
     rows, best = np.arange(len(numbers)), np.clip(np.argmax(light, axis=1), 1, len(steps) - 2)
     left, mid, right = light[rows, best - 1], light[rows, best], light[rows, best + 1]
     bend = left - 2 * mid + right
