@@ -125,7 +125,7 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
             float(np.array(slopes) @ pose.covariance @ np.array(slopes))
             + edge**2
             + row.u_mm**2
-            + (math.hypot(coin.U_EDGE_REL, rim.doubt) * value) ** 2
+            + (rim.u_rel * value) ** 2
         )
         weights.append(pose.weight)
     mean = float(np.dot(weights, values))

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
 from identify.geometry import ellipse as ellipses
 from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
-from identify.reference.rims import Rim, find_rims, measure
+from identify.reference.rims import Rim, find_rims
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
-U_EDGE_REL = 0.005  # which line of a rounded rim the edge is: 0.2 to 0.4 % on drawn coins, more on real (estimate)
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
 PART, REFERENCE = 1, 2  # values of a label map
 
@@ -55,24 +53,9 @@ def choose(
         )
     order = np.argsort(scores)[::-1]
     rim = rims[order[0]]
-    if row.ringed:
-        rim = _outer_of(photo, rim)
     rivals = len(rims) > 1 and scores[order[1]] > 0.8 * scores[order[0]]
     others = tuple(rims[k].ellipse for k in order[1:] if _sure(rims[k], labels, photo))[:MOST_OTHERS]
     return _reference(rim, row, on_part, _remarks(rim, row, rivals), () if on_part else others)
-
-
-def _outer_of(photo: Photo, rim: Rim) -> Rim:
-    """The rim around a two-metal coin's core, where ``rim`` is the core: cores are about 0.73 of the coin across."""
-    if photo.rgb.shape[:2] != (photo.height_px, photo.width_px):
-        return rim
-    around = []
-    for scale in (1.31, 1.37, 1.43):
-        start = replace(rim.ellipse, major_px=rim.ellipse.major_px * scale, minor_px=rim.ellipse.minor_px * scale)
-        found = measure(photo.rgb, start)
-        if found is not None and 1.25 < found.ellipse.major_px / rim.ellipse.major_px < 1.5:
-            around.append(found)
-    return max(around, key=lambda each: each.quality, default=rim)
 
 
 def _reference(
@@ -88,7 +71,7 @@ def _reference(
         ellipse=rim.ellipse,
         diameter_mm=diameter_mm,
         thickness_mm=row.thickness_mm or USUAL_THICKNESS_MM,
-        u_size_rel=math.hypot(row.u_mm / diameter_mm, U_EDGE_REL, rim.doubt),
+        u_size_rel=math.hypot(row.u_mm / diameter_mm, rim.u_rel),
         on_part=on_part,
         remarks=remarks,
         others=others,
@@ -126,8 +109,8 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     """How good a reference a rim is: sure, apart from others, wholly in view, where the labels put it."""
     found = rim.ellipse
     score = (
-        rim.quality
-        / (1 + (rim.doubt / 0.01) ** 2)
+        rim.support**2
+        / (1 + (rim.u_rel / 0.01) ** 2)
         * (1.0 if stands_apart(found, rims) else 0.6)
         * (1.0 if whole(found, photo) else 0.2)
     )
@@ -142,7 +125,7 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
 
 def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
-    clear = rim.quality > 1.5 and rim.ellipse.major_px > 25
+    clear = rim.support > 0.8 and rim.ellipse.major_px > 25
     return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
 
 
