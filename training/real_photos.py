@@ -112,7 +112,8 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
     if row.rim_mm is None or by.ellipse is None:
         return []
     values, variances, weights = [], [], []
-    for pose in seen.poses:
+    there = plane.beneath(seen, np.array([rim.ellipse.x_px, rim.ellipse.y_px]))
+    for pose in there.poses:
         value = _diameter_mm(rim.ellipse, seen.camera, pose, by.thickness_mm)
         slopes = []
         for step in np.eye(7) * 1e-3:
