@@ -158,36 +158,11 @@ class Pose:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bow:
-    """A bench's form as the many coins on it show it, a cloth's for example.
-
-    Parameters
-    ----------
-    numbers : (5,) slope x, y and bow xx, xy, yy of the logarithm of the depth over directions in units of the focal length
-    covariance : (5, 5) of them
-    coin : the reference coin's rim, whose size gives the scale
-    radius_mm, thickness_mm : of that coin [mm]
-    u_scale_rel : relative standard uncertainty of the scale from its rim and size
-    """
-
-    numbers: Array
-    covariance: Array
-    coin: Ellipse
-    radius_mm: float
-    thickness_mm: float
-    u_scale_rel: float
-
-    def __post_init__(self) -> None:
-        _shaped("numbers", self.numbers, 5)
-        _shaped("covariance", self.covariance, 5, 5)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Plane:
     """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open.
 
-    ``distance_mm`` is from the camera to the reference's centre. Where many coins show the bench's form, ``bow`` is
-    that form and the pose holds beside the reference; ``identify.plane.beneath`` gives it for other places.
+    ``distance_mm`` is from the camera to the reference's centre. ``form`` is slope and bow of the bench (5,) and their
+    covariance (5, 5) where many coins show them; the pose then holds beside the reference (identify.plane.beneath).
     """
 
     camera: Camera
@@ -195,7 +170,7 @@ class Plane:
     tilt_deg: float
     distance_mm: float
     remarks: tuple[Remark, ...] = ()
-    bow: Bow | None = None
+    form: tuple[Array, Array] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

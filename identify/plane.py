@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry import bows
+from identify.geometry import bows, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
 from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
 from identify.geometry.pencils import leaning
-from identify.model import Array, Bow, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
+from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
 PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both within two u
@@ -28,6 +28,7 @@ U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 FEW = 3  # other rims beside which the picture is looked at
 MANY = 5  # other rims whose shapes alone tell the tilt
+Form = tuple[Array, Array]
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
 
@@ -53,7 +54,7 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     )
     if isinstance(found, NotMeasured):
         return found
-    camera, poses, bow = found
+    camera, poses, form = found
     best = poses[0]
     tilt_deg = math.degrees(math.acos(min(1.0, -float(best.rotation[2, 2]))))
     if tilt_deg > TILT_LIMIT_DEG:
@@ -67,14 +68,22 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     if not remarks and reference.ellipse is None and photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
         other = leaning(photo.rgb, camera, best.rotation[:, 2], reference.outline_px)
         remarks = () if other is None else (_leaning_remark(reference, other.angle_deg),)
-    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), remarks, bow)
+    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), remarks, form)
 
 
-def beneath(plane: Plane, place_px: Array) -> Plane:
-    """The bench as it lies beneath a place (2,) of the picture [px]: the same one, but where its form is known."""
-    if plane.bow is None:
+def beneath(plane: Plane, reference: Reference, place_px: Array) -> Plane:
+    """The bench as it lies beneath a place (2,) of the picture [px]: the same one, but where coins show its form."""
+    if plane.form is None:
         return plane
-    return replace(plane, poses=(bows.pose(plane.bow, plane.camera, place_px),))
+    return replace(plane, poses=(bows.pose(plane.form, _coin(reference), plane.camera, place_px),))
+
+
+def _coin(reference: Reference) -> Coin:
+    assert reference.ellipse is not None
+    assert reference.diameter_mm is not None
+    return Coin(
+        reference.ellipse, reference.u_px, reference.diameter_mm / 2, reference.thickness_mm, reference.u_size_rel
+    )
 
 
 def _leaning_remark(reference: Reference, angle_deg: float) -> Remark:
@@ -128,22 +137,17 @@ def _up_is_away(normals: Array) -> Array:
 
 def _from_coin(
     photo: Photo, reference: Reference, focal: _Focal
-) -> tuple[Camera, tuple[Pose, ...], Bow | None] | NotMeasured:
+) -> tuple[Camera, tuple[Pose, ...], Form | None] | NotMeasured:
     if reference.ellipse is None or reference.diameter_mm is None:
         return NotMeasured("scale", "The coin's diameter is not known.", "Name the coin, or give its diameter.")
     middle = _centre_px(photo)
     camera = Camera(focal.px, (float(middle[0]), float(middle[1])), focal.u_rel, focal.source)
     lens = Lens(camera, focal.u_rel, U_K1, U_CENTRE * math.hypot(photo.width_px, photo.height_px))
-    coin = Coin(
-        reference.ellipse,
-        reference.u_px,
-        reference.diameter_mm / 2,
-        reference.thickness_mm,
-        reference.u_size_rel,
-    )
+    coin = _coin(reference)
     if len(reference.others) >= MANY and focal.source == "EXIF":
-        form = bows.seen(coin, reference.others, camera)
-        return camera, (bows.pose(form, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
+        bench = tilts.bench((coin.rim, *reference.others), camera)
+        form = bench.numbers, bench.covariance
+        return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
     draws = None
     if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
         draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)

@@ -21,7 +21,7 @@ import numpy as np
 from identify.geometry import ellipse as ellipses
 from identify.geometry.rings import SCALES, SPOKES, unwrap
 from identify.model import Array, Ellipse
-from training import drawn_coins
+from training import coin_scenes, drawn_coins
 
 LOOKS = 4  # developments of one drawn coin, each with its own start
 FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was fitted to: core, lip, edge, shadow
@@ -30,10 +30,14 @@ FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was
 def looks(seed: int) -> tuple[Array, Array] | None:
     """Unwrapped pictures (LOOKS, 3, SPOKES, K) uint8 and true radii (LOOKS, 2, SPOKES) of one drawn coin."""
     rng = np.random.default_rng(seed)
-    stage = drawn_coins.random_stage(rng)
+    stage = coin_scenes.random_stage(rng)
     rims = [stage.circle_px(stage.coins[0], height) for height in (1.0, 0.0)]
     fitted = ellipses.fit(rims[0])
-    if fitted is None or not 11 < fitted.ellipse.major_px < 115 or fitted.ellipse.minor_px < 0.6 * fitted.ellipse.major_px:
+    if (
+        fitted is None
+        or not 11 < fitted.ellipse.major_px < 115
+        or fitted.ellipse.minor_px < 0.6 * fitted.ellipse.major_px
+    ):
         return None
     true = fitted.ellipse
     reach = 1.75 * true.major_px + 4
@@ -71,10 +75,14 @@ def draw(out: Path, count: int, seed: int, workers: int, seconds: float) -> None
     begun, found = time.monotonic(), []
     with ProcessPoolExecutor(workers) as pool:
         for first in range(seed, seed + 4 * count, 64 * workers):
-            found += [each for each in pool.map(looks, range(first, first + 64 * workers), chunksize=8) if each is not None]
+            found += [
+                each for each in pool.map(looks, range(first, first + 64 * workers), chunksize=8) if each is not None
+            ]
             if len(found) >= count or time.monotonic() - begun > seconds:
                 break
-    np.savez(out, pictures=np.concatenate([each[0] for each in found]), radii=np.concatenate([each[1] for each in found]))
+    np.savez(
+        out, pictures=np.concatenate([each[0] for each in found]), radii=np.concatenate([each[1] for each in found])
+    )
     print(len(found), "coins in", round(time.monotonic() - begun), "s")
 
 
@@ -171,7 +179,11 @@ def train(data: list[Path], out: Path, minutes: float, batch: int = 256) -> None
             ring = (odds * scales).sum(3).mean(2)
             missed.append((ring / radii[part].mean(2) - 1).cpu().numpy())
     missed = 100 * np.abs(np.concatenate(missed))
-    print(turns, "steps; mean radius, |error| [%] 50 75 90 95:", np.percentile(missed, [50, 75, 90, 95], axis=0).round(2).tolist())
+    print(
+        turns,
+        "steps; mean radius, |error| [%] 50 75 90 95:",
+        np.percentile(missed, [50, 75, 90, 95], axis=0).round(2).tolist(),
+    )
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     save(net.cpu(), out)
 
@@ -181,7 +193,16 @@ def save(net, out: Path) -> None:
     import torch
 
     example = torch.zeros(2, 3, SPOKES, len(SCALES))
-    torch.onnx.export(net, (example,), out, input_names=["unwrapped"], output_names=["log_odds"], opset_version=17, dynamo=False, dynamic_axes={"unwrapped": {0: "n"}, "log_odds": {0: "n"}})
+    torch.onnx.export(
+        net,
+        (example,),
+        out,
+        input_names=["unwrapped"],
+        output_names=["log_odds"],
+        opset_version=17,
+        dynamo=False,
+        dynamic_axes={"unwrapped": {0: "n"}, "log_odds": {0: "n"}},
+    )
     print(out, hashlib.sha256(out.read_bytes()).hexdigest())
 
 

@@ -112,7 +112,7 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
     if row.rim_mm is None or by.ellipse is None:
         return []
     values, variances, weights = [], [], []
-    there = plane.beneath(seen, np.array([rim.ellipse.x_px, rim.ellipse.y_px]))
+    there = plane.beneath(seen, by, np.array([rim.ellipse.x_px, rim.ellipse.y_px]))
     for pose in there.poses:
         value = _diameter_mm(rim.ellipse, seen.camera, pose, by.thickness_mm)
         slopes = []

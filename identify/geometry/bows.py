@@ -8,46 +8,43 @@ import numpy as np
 
 from identify.geometry import tilts
 from identify.geometry.coin_pose import Coin
-from identify.model import Array, Bow, Camera, Ellipse, Pose
+from identify.model import Array, Camera, Pose
 
 U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 
 
-def seen(coin: Coin, others: tuple[Ellipse, ...], camera: Camera) -> Bow:
-    """The bench's form from the shapes of all rims; their sizes do not count, so that one coin alone gives the scale."""
-    bench = tilts.bench((coin.rim, *others), camera)
-    return Bow(
-        np.append(bench.slope, bench.bow), bench.covariance, coin.rim, coin.radius_mm, coin.thickness_mm, coin.u_size_rel
-    )
+def pose(form: tuple[Array, Array], coin: Coin, camera: Camera, place_px: Array) -> Pose:
+    """The plane that touches the bench beneath a place (2,) [px]; the world's origin is there.
 
-
-def pose(bow: Bow, camera: Camera, place_px: Array) -> Pose:
-    """The plane that touches the bench beneath a place (2,) [px]; the world's origin is there."""
+    Parameters
+    ----------
+    form : slope and bow (5,) as ``tilts.bench`` has them, and their covariance (5, 5)
+    coin : the reference, whose size alone gives the scale
+    """
+    numbers, doubt = form
     place = (np.asarray(place_px, float) - camera.centre_xy_px) / camera.focal_px
-    normal, point = _touching(bow, bow.numbers, camera, place)
-    rotation = frames(normal[None])[0]
+    normal, point = _touching(numbers, coin, camera, place)
     slopes = np.zeros((7, 5))
     for k, step in enumerate(1e-4 * np.eye(5)):
-        (other, there), (less, back) = (_touching(bow, bow.numbers + sign * step, camera, place) for sign in (1, -1))
+        (other, there), (less, back) = (_touching(numbers + sign * step, coin, camera, place) for sign in (1, -1))
         slopes[1:4, k] = np.cross(normal, (other - less) / 2e-4)
         slopes[4:, k] = (there - back) / 2e-4
-    covariance = slopes @ bow.covariance @ slopes.T
-    covariance[4:, 4:] += bow.u_scale_rel**2 * np.outer(point, point)
+    covariance = slopes @ doubt @ slopes.T
+    covariance[4:, 4:] += coin.u_size_rel**2 * np.outer(point, point)
     along = np.array([1.0, 0, 0, 0, 0, 0, point[2]])
     covariance += camera.u_focal_rel**2 * np.outer(along, along)
-    return Pose(rotation, point, with_thickness(covariance, normal, bow.thickness_mm))
+    return Pose(frames(normal[None])[0], point, with_thickness(covariance, normal, coin.thickness_mm))
 
 
-def _touching(bow: Bow, numbers: Array, camera: Camera, place: Array) -> tuple[Array, Array]:
+def _touching(numbers: Array, coin: Coin, camera: Camera, place: Array) -> tuple[Array, Array]:
     """Normal and point (3,) [mm] of the bench in a direction (2,)."""
-    centres, squares = tilts.of([bow.coin], camera)
+    centres, squares = tilts.of([coin.rim], camera)
     normals = tilts.normals(numbers, np.vstack([centres, place]))
     places, radii, _ = tilts.circles(normals[:1], centres, squares)
-    face = float(places[0] @ normals[0]) * bow.radius_mm / radii[0]
-    towards = np.append(centres[0], 1.0)
-    depth = (face - bow.thickness_mm) / float(towards @ normals[0])
+    face_mm = float(places[0] @ normals[0]) * coin.radius_mm / radii[0]
+    depth_mm = (face_mm - coin.thickness_mm) / float(np.append(centres[0], 1.0) @ normals[0])
     rise = tilts.log_depth(numbers, place[None])[0] - tilts.log_depth(numbers, centres)[0]
-    return normals[1], depth * math.exp(rise) * np.append(place, 1.0)
+    return normals[1], depth_mm * math.exp(rise) * np.append(place, 1.0)
 
 
 def frames(normals: Array) -> Array:
@@ -72,5 +69,3 @@ def with_thickness(covariance: Array, normal: Array, thickness_mm: float) -> Arr
     total = covariance.copy()
     total[4:, 4:] += u_mm**2 * np.outer(normal, normal)
     return total
-
-

@@ -24,8 +24,8 @@ LEAST_SHARE = 0.1  # of a spoke's odds beside the ring, for the spoke to count
 INDEPENDENT = 8.0  # of the spokes: neighbours share shadow, wear and glare
 _FLOOR = 0.006  # of the radius: how well the odds can tell a place
 _TURN = 2 * np.pi * np.arange(SPOKES) / SPOKES
-_UNIT = np.column_stack([np.cos(_TURN), np.sin(_TURN)])
-_BASIS = np.column_stack([np.ones(SPOKES), _UNIT, np.cos(2 * _TURN), np.sin(2 * _TURN)])
+UNIT = np.column_stack([np.cos(_TURN), np.sin(_TURN)])
+_BASIS = np.column_stack([np.ones(SPOKES), UNIT, np.cos(2 * _TURN), np.sin(2 * _TURN)])
 
 
 def unwrap(rgb: Bytes, start: Ellipse) -> NDArray[np.float32]:
@@ -42,7 +42,7 @@ def unwrap(rgb: Bytes, start: Ellipse) -> NDArray[np.float32]:
     factors = np.array([size[0] / (right - left), size[1] / (bottom - top)])
     if shrink > 1:
         crop = np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), np.float32)
-    places = middle - (left, top) + SCALES[None, :, None] * (_UNIT @ shape)[:, None, :]
+    places = middle - (left, top) + SCALES[None, :, None] * (UNIT @ shape)[:, None, :]
     x, y = np.moveaxis(((places + 0.5) * factors - 0.5).astype(np.float32), 2, 0)
     seen = cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.sqrt(np.asarray(seen, np.float32))
@@ -87,7 +87,7 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
     sure = share > LEAST_SHARE
     if np.count_nonzero(sure) < SPOKES // 3:
         return None
-    points = np.array([start.x_px, start.y_px]) + place[:, None] * (_UNIT @ ellipses.shape_matrix(start))
+    points = np.array([start.x_px, start.y_px]) + place[:, None] * (UNIT @ ellipses.shape_matrix(start))
     fitted = ellipses.fit(points[sure], start=start, weights=share[sure] / spread[sure] ** 2)
     if fitted is None:
         return None

@@ -12,7 +12,6 @@ the surface's two tangents.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -30,10 +29,9 @@ _PRIOR_TILT = 0.5  # [rad]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bench:
-    """A bench as rims show it: slope (2,) and bow (3,) of xx, xy, yy of log depth, and their covariance (5, 5)."""
+    """A bench as rims show it: slope x, y and bow xx, xy, yy of log depth (5,), and their covariance (5, 5)."""
 
-    slope: Array
-    bow: Array
+    numbers: Array
     covariance: Array
 
 
@@ -59,8 +57,8 @@ def of(rims: Sequence[Ellipse], camera: Camera) -> tuple[Array, Array]:
     return centres / camera.focal_px, shapes @ shapes
 
 
-def _images(facing: Array, places: Array, radii: Array) -> tuple[Array, Array]:
-    """Centres (N, 2) and squared shapes (N, 2, 2) of circles about places (N, 3) with radii (N,), facing along normals (N, 3)."""
+def images(facing: Array, places: Array, radii: Array) -> tuple[Array, Array]:
+    """Centres (N, 2) and squared shapes (N, 2, 2) of circles about places (N, 3) with radii (N,)."""
     flat = np.eye(3) - facing[:, :, None] * facing[:, None, :]
     dual = radii[:, None, None] ** 2 * flat - places[:, :, None] * places[:, None, :]
     dual = dual / -dual[:, 2:, 2:]
@@ -82,14 +80,14 @@ def circles(facing: Array, centres: Array, squares: Array) -> tuple[Array, Array
     share = np.abs(np.sum(places * facing, axis=1)) / np.linalg.norm(places, axis=1)
     radii = np.sqrt(area / np.maximum(share, 0.1))
     for _ in range(3):
-        seen, shapes = _images(facing, places, radii)
+        seen, shapes = images(facing, places, radii)
         places[:, :2] += centres - seen
         radii = radii * np.sqrt(area / np.sqrt(np.maximum(np.linalg.det(shapes), 1e-18)))
-    return places, radii, _images(facing, places, radii)[1]
+    return places, radii, images(facing, places, radii)[1]
 
 
 def misshapen(facing: Array, centres: Array, squares: Array) -> Array:
-    """How rims differ in shape from those of circles that face along normals (3,) or (N, 3): (N, 2), as a share of the radius."""
+    """How rims differ in shape from circles that face along normals (3,) or (N, 3): (N, 2), shares of the radius."""
     values, vectors = np.linalg.eigh(squares)
     white = (vectors / np.sqrt(values)[:, None, :]) @ vectors.transpose(0, 2, 1)
     off = white @ circles(facing, centres, squares)[2] @ white
@@ -114,7 +112,7 @@ def bench(rims: Sequence[Ellipse], camera: Camera) -> Bench:
     best = min(fits, key=lambda fit: float(fit.cost))
     off = parts(best.x)[0]
     excess = max(1.0, float(np.median(np.abs(off))) * 1.4826)
-    return Bench(best.x[:2], best.x[2:], np.linalg.inv(best.jac.T @ best.jac) * excess**2)
+    return Bench(best.x, np.linalg.inv(best.jac.T @ best.jac) * excess**2)
 
 
 def _bent(values: Array) -> Array:

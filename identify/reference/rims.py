@@ -14,17 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry import ellipse as ellipses
-from identify.geometry import rings
+from identify.geometry import coin_edge, rings
 from identify.geometry.rings import Edge
 from identify.model import Array, Bytes, Ellipse, Photo
-from identify.reference import coin_edge
 
 SEARCH_PX = (1400, 700)  # long sides of the pictures in which rims are looked for
 SMALLEST_PX = 9.0  # semi-axis in the larger of them
 LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be measured
-LIKELY, LEAST_SUPPORT = 0.45, 0.7  # share of the network's odds on the ring: to look again, and to be a coin
-ROUND = 0.006  # scatter of the edge about its ellipse, as a share of the radius: coins drawn have less
+LIKELY, LEAST_SUPPORT = 0.3, 0.7  # share of the network's odds on the ring: to look again, and to be a coin
+ROUND = 0.014  # scatter of the edge about its ellipse, as a share of the radius: worn and hammered coins have less
 LEAST_CONTRAST = 0.02
 U_FLOOR = 0.002  # relative standard uncertainty of a rim's size at best
 
@@ -52,12 +50,12 @@ class Rim:
 
 def find_rims(photo: Photo) -> list[Rim]:
     """Every coin-like rim of the photo, the best supported first; [px] of the full photo."""
-    pictures = [_reduced(photo.rgb, side) for side in SEARCH_PX]
-    small, factor = pictures[0]
-    candidates = [_scaled(found, factor / shrink) for picture, shrink in pictures for found in _ellipses(picture)]
-    starts = [_scaled(found, 1 / factor) for found in _distinct(candidates, small)]
-    likely = [found for found in coin_edge.edges(photo.rgb, starts) if found is not None and _likely(found)]
-    again = coin_edge.edges(photo.rgb, [found.ellipse for found in _apart(likely)])
+    small, factor = _reduced(photo.rgb, SEARCH_PX[0])
+    smaller, further = _reduced(small, SEARCH_PX[1])
+    candidates = _ellipses(small) + [_scaled(found, 1 / further) for found in _ellipses(smaller)]
+    first = coin_edge.edges(small, _distinct(candidates, small))
+    likely = _apart([found for found in first if found is not None and _likely(found)])
+    again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / factor) for found in likely])
     rims = [rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found)]
     scale = photo.width_px / photo.rgb.shape[1]
     return rims if scale == 1.0 else [_in_full(rim, scale) for rim in rims]

@@ -40,7 +40,9 @@ def _session() -> ort.InferenceSession:
         data = path.read_bytes()
         card = tomllib.loads(path.with_suffix(".toml").read_text())
     except OSError as error:
-        raise ModelError(f"The file {path.name} or its card is missing ({error.strerror}): install Tapwright again.") from error
+        raise ModelError(
+            f"The file {path.name} or its card is missing ({error.strerror}): install Tapwright again."
+        ) from error
     if hashlib.sha256(data).hexdigest() != card.get("sha256"):
         raise ModelError(f"The file {path.name} is not the one that its card names: install Tapwright again.")
     options = ort.SessionOptions()
