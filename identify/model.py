@@ -161,8 +161,8 @@ class Pose:
 class Plane:
     """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open.
 
-    ``distance_mm`` is from the camera to the reference's centre. ``form`` is slope and bow of the bench (5,) and their
-    covariance (5, 5) where many coins show them; the pose then holds beside the reference (identify.plane.beneath).
+    ``distance_mm`` is to the reference's centre. ``form`` is the bench's slope and bow (5,) and their covariance (5, 5)
+    where many coins show them; see ``identify.plane.beneath``.
     """
 
     camera: Camera

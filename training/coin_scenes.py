@@ -183,3 +183,24 @@ def random_stage(rng: np.random.Generator, *, size_wh: tuple[int, int] = (1440, 
         lamps,
         shine,
     )
+
+
+def random_bench(rng: np.random.Generator, count: int, *, size_wh: tuple[int, int], u_mm: float = 0.0) -> Stage:
+    """Coins of one kind strewn over the picture without touching; their radii differ by ``u_mm`` / 2."""
+    focal, centre, rotation, translation = random_camera(rng, size_wh, widest_tilt_deg=25.0)
+    translation[2] = rng.uniform(260, 420)
+    lobes, lamps, ambient = random_lights(rng)
+    kind = random_coin(rng, 0.0, 0.0)
+    place = -rotation.T @ translation
+    coins: list[DrawnCoin] = []
+    for _ in range(60 * count):
+        pixel = rng.uniform(0.08, 0.92, 2) * size_wh
+        way = rotation.T @ np.array([(pixel[0] - centre[0]) / focal, (pixel[1] - centre[1]) / focal, 1.0])
+        x, y = (place - way * place[2] / way[2])[:2]
+        free = all(math.hypot(x - each.x_mm, y - each.y_mm) > 2.3 * kind.radius_mm for each in coins)
+        if free and len(coins) < count:
+            other = random_coin(rng, float(x), float(y), like=kind)
+            coins.append(replace(other, radius_mm=kind.radius_mm + rng.normal(0, u_mm / 2)))
+    return Stage(
+        focal, centre, rotation, translation, tuple(coins), random_ground(rng), rng.uniform(60, 200), lobes, ambient, lamps
+    )

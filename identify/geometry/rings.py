@@ -7,6 +7,7 @@ spoke is told as odds over the radii; several rings may share the odds, and what
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -22,6 +23,7 @@ SCALES = np.arange(0.56, 1.515, 0.01)  # radii that are looked at, in units of t
 FINE_PX = 90.0  # a larger rim is looked at on a reduced picture
 LEAST_SHARE = 0.1  # of a spoke's odds beside the ring, for the spoke to count
 INDEPENDENT = 8.0  # of the spokes: neighbours share shadow, wear and glare
+U_SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: evenly spread
 _FLOOR = 0.006  # of the radius: how well the odds can tell a place
 _TURN = 2 * np.pi * np.arange(SPOKES) / SPOKES
 UNIT = np.column_stack([np.cos(_TURN), np.sin(_TURN)])
@@ -98,7 +100,11 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
         points[sure],
         fitted.scatter_px / fitted.ellipse.major_px,
         float(share.mean()),
-        _u_rel(fitted, share, spread, float(np.sqrt(chances @ sizes**2 / chances.sum()))),
+        math.hypot(
+            float(np.sqrt(chances @ sizes**2 / chances.sum())),
+            float(np.sqrt(np.mean(spread**2) / INDEPENDENT)),
+            U_SHADOW_PX / fitted.ellipse.major_px,
+        ),
     )
 
 
@@ -132,9 +138,3 @@ def _beside(odds: Array, curve: Array, half: float = 0.04) -> tuple[Array, Array
 def _worth(odds: Array, curve: Array) -> float:
     """Log likelihood of a ring; some spokes show another edge."""
     return float(np.sum(np.log(_beside(odds, curve)[1] + 0.03)))
-
-
-def _u_rel(fitted: ellipses.EllipseFit, share: Array, spread: Array, rivals: float) -> float:
-    """Relative standard uncertainty of a rim's size, from rivals and from what the spokes leave open."""
-    open_ = float(np.sqrt(np.mean(spread**2)) / np.sqrt(INDEPENDENT))
-    return float(np.hypot(rivals, open_))

@@ -23,6 +23,7 @@ from identify.model import Array, Camera, Ellipse
 
 U_SHAPE = 0.004  # of the radius: half the difference of a rim's axes; drawn coins have 0.003 to 0.005
 BOW = 0.1  # of a bench, in 1 / (focal length): a table's, and what side walls and the lens feign
+U_FEIGNED = np.array([0.01, 0.01, 0.02, 0.02, 0.02])  # of slope and bow: k1 of 0.01 bows by twice that; and lighting
 _BEND = 2.0  # the Cauchy loss bends at this many standard deviations
 _PRIOR_TILT = 0.5  # [rad]
 
@@ -112,7 +113,7 @@ def bench(rims: Sequence[Ellipse], camera: Camera) -> Bench:
     best = min(fits, key=lambda fit: float(fit.cost))
     off = parts(best.x)[0]
     excess = max(1.0, float(np.median(np.abs(off))) * 1.4826)
-    return Bench(best.x, np.linalg.inv(best.jac.T @ best.jac) * excess**2)
+    return Bench(best.x, np.linalg.inv(best.jac.T @ best.jac) * excess**2 + np.diag(U_FEIGNED**2))
 
 
 def _bent(values: Array) -> Array:

@@ -24,7 +24,6 @@ LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be
 LIKELY, LEAST_SUPPORT = 0.3, 0.7  # share of the network's odds on the ring: to look again, and to be a coin
 ROUND = 0.014  # scatter of the edge about its ellipse, as a share of the radius: worn and hammered coins have less
 LEAST_CONTRAST = 0.02
-U_FLOOR = 0.002  # relative standard uncertainty of a rim's size at best
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +77,7 @@ def _rim(rgb: Bytes, found: Edge) -> list[Rim]:
             found.scatter * found.ellipse.major_px,
             found.support,
             contrast,
-            math.hypot(U_FLOOR, found.u_rel),
+            found.u_rel,
         )
     ]
 
