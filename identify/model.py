@@ -159,18 +159,14 @@ class Pose:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plane:
-    """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open.
-
-    ``distance_mm`` is to the reference's centre. ``form`` is the bench's slope and bow (5,) and their covariance (5, 5)
-    where many coins show them; see ``identify.plane.beneath``.
-    """
+    """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open."""
 
     camera: Camera
     poses: tuple[Pose, ...]
     tilt_deg: float
-    distance_mm: float
+    distance_mm: float  # to the reference's centre
     remarks: tuple[Remark, ...] = ()
-    form: tuple[Array, Array] | None = None
+    form: tuple[Array, Array] | None = None  # slope and bow (5,) of a bench of many coins, and covariance (5, 5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -201,6 +201,5 @@ def random_bench(rng: np.random.Generator, count: int, *, size_wh: tuple[int, in
         if free and len(coins) < count:
             other = random_coin(rng, float(x), float(y), like=kind)
             coins.append(replace(other, radius_mm=kind.radius_mm + rng.normal(0, u_mm / 2)))
-    return Stage(
-        focal, centre, rotation, translation, tuple(coins), random_ground(rng), rng.uniform(60, 200), lobes, ambient, lamps
-    )
+    ground, ground_mm = random_ground(rng), rng.uniform(60, 200)
+    return Stage(focal, centre, rotation, translation, tuple(coins), ground, ground_mm, lobes, ambient, lamps)

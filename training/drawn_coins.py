@@ -84,9 +84,8 @@ def light(stage: Stage, window: tuple[int, int, int, int], *, rays: int = 3) -> 
     way = (way / np.linalg.norm(way, axis=1, keepdims=True)).astype(np.float32)
     place = (-stage.rotation.T @ stage.translation_mm).astype(np.float32)
     result = _ground(stage, place, way)
-    height = np.full(len(way), -1.0, np.float32)
     for coin in sorted(stage.coins, key=lambda each: each.base_mm):
-        _paint(stage, coin, place, way, result, height)
+        _paint(stage, coin, place, way, result)
     result = result.reshape(len(rows), len(columns), 3)
     return cv2.resize(result, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
 
@@ -98,21 +97,18 @@ def _ground(stage: Stage, place: Array, way: Array) -> Array:
     where = np.where(where > 1, 2 - where, where) * (size - 1)
     where = where.astype(np.float32)
     colour = _looked_up(stage.ground, where)
-    lit = np.full(len(at), stage.ambient, np.float32)
     shade = np.ones(len(at), np.float32)
-    near = np.zeros(len(at), bool)
+    free = np.ones((len(stage.lamps), len(at)), np.float32)
     for coin in stage.coins:
         away = np.hypot(at[:, 0] - coin.x_mm, at[:, 1] - coin.y_mm) - coin.radius_mm
-        near |= away < 12 * coin.thickness_mm
+        near = np.flatnonzero(away < 12 * coin.thickness_mm)
         if coin.base_mm == 0:
-            shade *= 1 - 0.55 * np.exp(-np.maximum(away, 0) / (0.4 * coin.thickness_mm))
-    lit *= shade
-    for lamp in stage.lamps:
-        free = np.ones(len(at), np.float32)
-        reach = lamp[:2] / lamp[2]
-        for coin in stage.coins:
-            free[near] = np.minimum(free[near], _unshaded(coin, at[near], reach, lamp[4]))
-        lit += lamp[3] * lamp[2] * free
+            shade[near] *= 1 - 0.55 * np.exp(-np.maximum(away[near], 0) / (0.4 * coin.thickness_mm))
+        for lamp, seen in zip(stage.lamps, free, strict=True):
+            seen[near] = np.minimum(seen[near], _unshaded(coin, at[near], lamp[:2] / lamp[2], lamp[4]))
+    lit = stage.ambient * shade
+    for lamp, seen in zip(stage.lamps, free, strict=True):
+        lit = lit + lamp[3] * lamp[2] * seen
     mirrored = way * (1, 1, -1)
     return colour * lit[:, None] + stage.shine * _sky(stage, mirrored.astype(np.float32), 0.5)[:, None]
 
@@ -160,7 +156,7 @@ def _edge_mm(coin: DrawnCoin, turn: Array) -> Array:
     return coin.radius_mm * (1 - 0.022 * np.exp(-0.5 * (phase / 0.11) ** 2))
 
 
-def _paint(stage: Stage, coin: DrawnCoin, place: Array, way: Array, result: Array, height: Array) -> None:
+def _paint(stage: Stage, coin: DrawnCoin, place: Array, way: Array, result: Array) -> None:
     """Lay a coin's face and wall into the picture."""
     top_mm = coin.base_mm + coin.thickness_mm
     reach = (top_mm - place[2]) / way[:, 2]

@@ -118,10 +118,10 @@ def _firsts(odds: Array) -> list[Array]:
 
 def _settled(odds: Array, curve: Array) -> Array:
     """The curve (SPOKES,) moved onto the odds beside it, first from further away."""
-    for half in (0.12, 0.08, 0.06, 0.05, 0.04, 0.04):
+    for half, held in ((0.12, 9.0), (0.08, 3.0), (0.06, 0.3), (0.05, 0.0), (0.04, 0.0), (0.04, 0.0)):
         place, share, spread = _beside(odds, curve, half)
         weight = share / spread**2 + 1e-9
-        gram = (_BASIS.T * weight) @ _BASIS + np.diag([1e-9, 1, 1, 30, 30]) * 0.3 * weight.mean()
+        gram = (_BASIS.T * weight) @ _BASIS + np.diag([1e-9, 0, 0, held, held]) * weight.mean()
         curve = _BASIS @ np.linalg.solve(gram, _BASIS.T @ (weight * place))
     return curve
 

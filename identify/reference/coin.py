@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 
 from identify.geometry import ellipse as ellipses
@@ -13,6 +14,7 @@ from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
+LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
 
 
@@ -37,7 +39,8 @@ def find(
     -------
     Reference with its rim as ``ellipse``, or NotMeasured with the reason.
     """
-    return choose(photo, find_rims(photo), row, on_part=on_part, labels=labels)
+    rims = find_rims(photo, [] if labels is None else _labelled(labels, photo))
+    return choose(photo, rims, row, on_part=on_part, labels=labels)
 
 
 def choose(
@@ -127,6 +130,20 @@ def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
     clear = rim.support > 0.8 and rim.ellipse.major_px > 25
     return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
+
+
+def _labelled(labels: Bytes, photo: Photo) -> list[Ellipse]:
+    """Ellipses of the same area and moments as the blobs that the label map calls reference [px]."""
+    count, blobs = cv2.connectedComponents((labels == REFERENCE).astype(np.uint8))
+    scale = np.array([photo.width_px / labels.shape[1], photo.height_px / labels.shape[0]])
+    found = []
+    for blob in range(1, count):
+        places = (np.argwhere(blobs == blob)[:, ::-1] + 0.5) * scale - 0.5
+        if len(places) >= LEAST_BLOB:
+            lengths, ways = np.linalg.eigh(np.cov(places.T) + np.diag(scale**2) / 12)
+            shape = 2 * (ways * np.sqrt(lengths)) @ ways.T  # of a disc, a quarter of the squared radius is the variance
+            found.append(ellipses.from_shape_matrix(places.mean(axis=0), shape))
+    return found
 
 
 def whole(found: Ellipse, photo: Photo) -> bool:

@@ -8,6 +8,7 @@ them; what it places surely, and what differs from its ground, is a coin.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -47,17 +48,23 @@ class Rim:
     u_rel: float
 
 
-def find_rims(photo: Photo) -> list[Rim]:
-    """Every coin-like rim of the photo, the best supported first; [px] of the full photo."""
+def find_rims(photo: Photo, hints: Sequence[Ellipse] = ()) -> list[Rim]:
+    """Every coin-like rim of the photo, the best supported first; [px] of the full photo.
+
+    Parameters
+    ----------
+    hints : where coins may be besides, by something else than edges [px]
+    """
     small, factor = _reduced(photo.rgb, SEARCH_PX[0])
     smaller, further = _reduced(small, SEARCH_PX[1])
+    full = photo.width_px / photo.rgb.shape[1]
     candidates = _ellipses(small) + [_scaled(found, 1 / further) for found in _ellipses(smaller)]
+    candidates += [_scaled(found, factor / full) for found in hints]
     first = coin_edge.edges(small, _distinct(candidates, small))
     likely = _apart([found for found in first if found is not None and _likely(found)])
     again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / factor) for found in likely])
     rims = [rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found)]
-    scale = photo.width_px / photo.rgb.shape[1]
-    return rims if scale == 1.0 else [_in_full(rim, scale) for rim in rims]
+    return rims if full == 1.0 else [_in_full(rim, full) for rim in rims]
 
 
 def _likely(found: Edge) -> bool:
@@ -83,11 +90,18 @@ def _rim(rgb: Bytes, found: Edge) -> list[Rim]:
 
 
 def _reduced(rgb: Bytes, long_side_px: int) -> tuple[Bytes, float]:
+    """The picture with a long side of at most ``long_side_px``, and its scale; halves are quickly taken."""
+    done = 1.0
+    while max(rgb.shape[:2]) >= 2 * long_side_px:
+        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
+        rgb = np.asarray(cv2.resize(rgb[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA), np.uint8)
+        done /= 2
     factor = min(1.0, long_side_px / max(rgb.shape[:2]))
     if factor == 1.0:
-        return rgb, 1.0
+        return rgb, done
     size = (round(rgb.shape[1] * factor), round(rgb.shape[0] * factor))
-    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8), size[0] / rgb.shape[1]
+    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return small, done * size[0] / rgb.shape[1]
 
 
 def _scaled(found: Ellipse, scale: float) -> Ellipse:
