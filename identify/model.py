@@ -166,7 +166,7 @@ class Plane:
     tilt_deg: float
     distance_mm: float  # to the reference's centre
     remarks: tuple[Remark, ...] = ()
-    form: tuple[Array, Array] | None = None  # slope and bow (5,) of a bench of many coins, and covariance (5, 5)
+    form: tuple[Array, Array, float] | None = None  # of a bench of many coins, as identify.geometry.bows has it
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -28,7 +28,7 @@ U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 FEW = 3  # other rims beside which the picture is looked at
 MANY = 5  # other rims whose shapes alone tell the tilt
-Form = tuple[Array, Array]
+Form = tuple[Array, Array, float]
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
 
@@ -146,7 +146,7 @@ def _from_coin(
     coin = _coin(reference)
     if len(reference.others) >= MANY and focal.source == "EXIF":
         bench = tilts.bench((coin.rim, *reference.others), camera)
-        form = bench.numbers, bench.covariance
+        form = bench.numbers, bench.covariance, bench.rocking
         return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
     draws = None
     if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):

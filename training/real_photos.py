@@ -126,7 +126,7 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
             float(np.array(slopes) @ pose.covariance @ np.array(slopes))
             + edge**2
             + row.u_mm**2
-            + (rim.u_rel * value) ** 2
+            + (rim.u_rel**2 + (seen.form[2] if seen.form else 0.0) ** 2) * value**2
         )
         weights.append(pose.weight)
     mean = float(np.dot(weights, values))

@@ -13,15 +13,15 @@ from identify.model import Array, Camera, Pose
 U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 
 
-def pose(form: tuple[Array, Array], coin: Coin, camera: Camera, place_px: Array) -> Pose:
+def pose(form: tuple[Array, Array, float], coin: Coin, camera: Camera, place_px: Array) -> Pose:
     """The plane that touches the bench beneath a place (2,) [px]; the world's origin is there.
 
     Parameters
     ----------
-    form : slope and bow (5,) as ``tilts.bench`` has them, and their covariance (5, 5)
+    form : slope and bow (5,) as ``tilts.bench`` has them, their covariance (5, 5), and how much coins rock on it
     coin : the reference, whose size alone gives the scale
     """
-    numbers, doubt = form
+    numbers, doubt, rocking = form
     place = (np.asarray(place_px, float) - camera.centre_xy_px) / camera.focal_px
     normal, point = _touching(numbers, coin, camera, place)
     slopes = np.zeros((7, 5))
@@ -30,7 +30,7 @@ def pose(form: tuple[Array, Array], coin: Coin, camera: Camera, place_px: Array)
         slopes[1:4, k] = np.cross(normal, (other - less) / 2e-4)
         slopes[4:, k] = (there - back) / 2e-4
     covariance = slopes @ doubt @ slopes.T
-    covariance[4:, 4:] += coin.u_size_rel**2 * np.outer(point, point)
+    covariance[4:, 4:] += (coin.u_size_rel**2 + rocking**2) * np.outer(point, point)
     along = np.array([1.0, 0, 0, 0, 0, 0, point[2]])
     covariance += camera.u_focal_rel**2 * np.outer(along, along)
     return Pose(frames(normal[None])[0], point, with_thickness(covariance, normal, coin.thickness_mm))
