@@ -23,24 +23,27 @@ def pose(form: tuple[Array, Array, float], coin: Coin, camera: Camera, place_px:
     """
     numbers, doubt, rocking = form
     place = (np.asarray(place_px, float) - camera.centre_xy_px) / camera.focal_px
-    normal, point = _touching(numbers, coin, camera, place)
+    normal, point = _touching(numbers, rocking, coin, camera, place)
     slopes = np.zeros((7, 5))
     for k, step in enumerate(1e-4 * np.eye(5)):
-        (other, there), (less, back) = (_touching(numbers + sign * step, coin, camera, place) for sign in (1, -1))
+        (other, there), (less, back) = (
+            _touching(numbers + sign * step, rocking, coin, camera, place) for sign in (1, -1)
+        )
         slopes[1:4, k] = np.cross(normal, (other - less) / 2e-4)
         slopes[4:, k] = (there - back) / 2e-4
     covariance = slopes @ doubt @ slopes.T
-    covariance[4:, 4:] += (coin.u_size_rel**2 + rocking**2) * np.outer(point, point)
+    covariance[4:, 4:] += (coin.u_size_rel**2 + tilts.u_rocking(rocking) ** 2) * np.outer(point, point)
     along = np.array([1.0, 0, 0, 0, 0, 0, point[2]])
     covariance += camera.u_focal_rel**2 * np.outer(along, along)
     return Pose(frames(normal[None])[0], point, with_thickness(covariance, normal, coin.thickness_mm))
 
 
-def _touching(numbers: Array, coin: Coin, camera: Camera, place: Array) -> tuple[Array, Array]:
+def _touching(numbers: Array, rocking: float, coin: Coin, camera: Camera, place: Array) -> tuple[Array, Array]:
     """Normal and point (3,) [mm] of the bench in a direction (2,)."""
     centres, squares = tilts.of([coin.rim], camera)
     normals = tilts.normals(numbers, np.vstack([centres, place]))
     places, radii, _ = tilts.circles(normals[:1], centres, squares)
+    radii = tilts.unrocked(radii, rocking, normals[:1], centres, squares)
     face_mm = float(places[0] @ normals[0]) * coin.radius_mm / radii[0]
     depth_mm = (face_mm - coin.thickness_mm) / float(np.append(centres[0], 1.0) @ normals[0])
     rise = tilts.log_depth(numbers, place[None])[0] - tilts.log_depth(numbers, centres)[0]

@@ -102,6 +102,26 @@ def misshapen(facing: Array, centres: Array, squares: Array) -> Array:
     return np.column_stack([off[:, 0, 0] - off[:, 1, 1], 2 * off[:, 0, 1]]) / 4
 
 
+def unrocked(radii: Array, rocking: float, facing: Array, centres: Array, squares: Array) -> Array:
+    """Radii (N,) of coins that rock on the bench, from those that ``circles`` gives them as if they lay flat on it.
+
+    What a coin's axes differ more than the bench's normal has it, along its tilt, its area has lost by leaning; as
+    much of it is believed as the spread of rocking stands above the spread of shapes.
+    """
+    off = misshapen(facing, centres, squares)
+    sights = np.column_stack([centres, np.ones(len(centres))])
+    sights /= np.linalg.norm(sights, axis=1, keepdims=True)
+    across = facing - np.sum(facing * sights, axis=1)[:, None] * sights
+    turn = 2 * np.arctan2(across[:, 1], across[:, 0])
+    lost = off[:, 0] * np.cos(turn) + off[:, 1] * np.sin(turn)
+    return np.asarray(radii * (1 + lost * rocking**2 / (rocking**2 + U_SHAPE**2)))
+
+
+def u_rocking(rocking: float) -> float:
+    """Relative standard uncertainty that rocking leaves in a size by ``unrocked``."""
+    return rocking * U_SHAPE / math.hypot(rocking, U_SHAPE)
+
+
 def bench(rims: Sequence[Ellipse], camera: Camera) -> Bench:
     """The slope and bow that the rims' shapes suit best; rims that do not lie on it hardly pull."""
     centres, squares = of(rims, camera)
