@@ -1,4 +1,8 @@
-"""The tables against published figures, against themselves, and against slips of the pen."""
+"""The tables against published figures, against themselves, and against slips of the pen.
+
+Check values K01 to K15 (threads, coins, cards) are here; K16 to K26 (scald, surge, velocity, limits) are in
+`water/test_water.py`.
+"""
 
 import ast
 import math
