@@ -55,13 +55,16 @@ def matching(words: str, rows: Sequence[Fault], tables: Tables) -> dict[str, flo
     """Symptoms that a user's words may mean, the best first: id to match.
 
     The match of two phrases is twice the weight of their shared words over the weight of both (the Dice coefficient;
-    Dice, Ecology 26, 1945); a word weighs less the more of the rows use it. Endings such as -s and -ing do not count.
+    Dice, Ecology 26, 1945). A word weighs less the more of the rows use it, and a word that none of them uses weighs
+    little: people tell a story. Endings such as -s and -ing do not count.
     """
     phrases = {row.id: [_stems(text) for text in (row.symptom, *row.words)] for row in rows}
     used = [set().union(*texts) for texts in phrases.values()]
     asked = _stems(words)
     everything = asked.union(*used)
-    weight = {stem: 1.0 / max(1, sum(stem in one for one in used)) ** 0.5 for stem in everything}
+    rows_using = {stem: sum(stem in one for one in used) for stem in everything}
+    strange = tables.setting("strange_word")
+    weight = {stem: 1.0 / count**0.5 if count else strange for stem, count in rows_using.items()}
     match = {name: max(_dice(asked, text, weight) for text in texts) for name, texts in phrases.items()}
     best = max(match.values(), default=0.0)
     least = max(tables.setting("least_symptom_match"), best * tables.setting("near_symptom_match"))
