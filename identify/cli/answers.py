@@ -36,7 +36,7 @@ def read(words: Sequence[str]) -> dict[str, str]:
         check, equals, value = (part.strip() for part in word.partition("="))
         if not (check and equals and value):
             raise UsageError(f"--answer {word!r}: write it as CHECK=VALUE, for example {_an_answer(checks)}.")
-        if check not in checks:
+        if check.partition(":")[0] not in checks:  # what follows a colon is for the rules to read
             raise UsageError(
                 f"--answer {word!r}: no check is called {check!r}{terminal.near(check, checks, 'checks')}."
             )
