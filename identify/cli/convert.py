@@ -50,7 +50,7 @@ def _convert(options: argparse.Namespace) -> int:
     given = answers.read(options.answer)
     advice = convert(start, options.to, given, depth=_depth(options), tables=known)
     if options.json:
-        print(json.dumps(_as_json(advice), indent=1, ensure_ascii=False))
+        print(json.dumps(_as_json(advice), indent=1))
     else:
         print("\n".join(_as_text(advice, known)))
     return terminal.DONE

@@ -97,7 +97,7 @@ def _show(
             "cautions": paragraphs.warnings_json(cautions),
             "tables_version": tables.version,
         }
-        print(json.dumps(answer, indent=1, ensure_ascii=False))
+        print(json.dumps(answer, indent=1))
     else:
         names = [tables.classes[name].name for name in classes]
         lines = [" or ".join(names), ""] if names else []

@@ -147,7 +147,7 @@ def _flow(options: argparse.Namespace) -> float | None:
 
 def _show(result: Result, as_json: bool) -> int:
     if as_json:
-        print(json.dumps(asdict(result), indent=1, ensure_ascii=False))
+        print(json.dumps(asdict(result), indent=1))
         return terminal.DONE
     lines = [f"{result.name[:1].upper()}{result.name[1:]}", paragraphs.fold(result.verdict, 2, 0)]
     lines += [paragraphs.fold(f"- {reason}", 2) for reason in result.reasons]
