@@ -116,27 +116,29 @@ def find(
     tried = windows(photo, camera, pose, profile, usable, listed)
     if not tried:
         return None
-    best = max(tried, key=lambda one: float(one.scores.max()))
-    top = int(np.argmax(best.scores))
-    odds = [np.exp(one.scores - best.scores[top]) for one in tried]
-    total = sum(float(one.sum()) for one in odds) + math.exp(NOTHING - float(best.scores[top]))
-    same = (best.low_mm < best.high_mm[top]) & (best.high_mm > best.low_mm[top])
-    share = np.exp(best.scores - best.scores[top]) * same
-    held = float(share.sum())
-    share = share / held
-    diameter = float(share @ best.diameter_mm)
-    spread = float(np.sqrt(share @ (best.diameter_mm - diameter) ** 2))
-    turns = (best.high_mm[top] - best.low_mm[top]) / best.pitch_mm
-    u_level = float(share @ best.scatter_mm) / math.sqrt(max(turns, 1.0))
-    inset = 0.1 * (best.high_mm[top] - best.low_mm[top])
-    stations = (profile.station_mm > best.low_mm[top] + inset) & (profile.station_mm < best.high_mm[top] - inset)
+    scores, low, high = (np.concatenate(part) for part in zip(*((o.scores, o.low_mm, o.high_mm) for o in tried)))
+    diameter, drop, scatter = (
+        np.concatenate(part) for part in zip(*((o.diameter_mm, o.drop_mm, o.scatter_mm) for o in tried))
+    )
+    major = np.concatenate([np.full(len(one.low_mm), one.major_mm) for one in tried])
+    pitch = np.concatenate([np.full(len(one.low_mm), one.pitch_mm) for one in tried])
+    top = int(np.argmax(scores))
+    odds = np.exp(scores - scores[top])
+    same = (major == major[top]) & (low < high[top]) & (high > low[top])
+    held = float(odds[same].sum())
+    share = odds * same / held
+    value = float(share @ diameter)
+    spread = float(np.sqrt(share @ (diameter - value) ** 2))
+    u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
+    inset = 0.1 * (high[top] - low[top])
+    stations = (profile.station_mm > low[top] + inset) & (profile.station_mm < high[top] - inset)
     return Zone(
         stations & usable,
-        diameter,
-        float(share @ best.drop_mm),
-        held / total,
+        value,
+        float(share @ drop),
+        held / (float(odds.sum()) + math.exp(NOTHING - float(scores[top]))),
         math.hypot(spread, u_level),
-        best.pitch_mm,
+        float(pitch[top]),
     )
 
 
