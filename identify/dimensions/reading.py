@@ -16,7 +16,7 @@ from identify.uncertainty import Estimate, Extra, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-LEAST_MIRROR = 0.88  # of the outline and its mirror image: a part that covers less of it is not turned
+LEAST_MIRROR = 0.88  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Relative excess of the widest place over the body, and its standard uncertainty: rings stand proud, blur widens.
 # Set on the training split of the rendered pictures.
@@ -28,6 +28,8 @@ HELIX = (0.75, 1.3)
 U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.5  # chance below which a zone is not taken for the thread
+LIKELY_ODD = 0.7  # the same where the outline is not its own mirror image elsewhere
+LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the training split as above: edges of a thread are found a little inside; scatter of its level; how far off a
 # wrong zone is; and how much the form of the valleys may differ.
@@ -66,6 +68,7 @@ class Lain:
     usable: NDArray[np.bool_]
     turned: NDArray[np.bool_]
     under: Array
+    alike: float = 1.0
     hexagon: hexagon.Hexagon | None = None
     body: NDArray[np.bool_] | None = None
     zone: zone.Zone | None = None
@@ -98,7 +101,8 @@ def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: S
     if axis is None or seen is None:
         return None
     profile = settle(axis, camera, pose, seen.sides)
-    if lying.mirrored(outline, profile, camera, pose) < LEAST_MIRROR:
+    alike = lying.mirrored(outline, profile, camera, pose)
+    if alike < LEAST_ALIKE:
         return None
     usable = lying.symmetric(profile, seen.mm_per_px)
     hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
@@ -107,7 +111,7 @@ def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: S
         under = np.where(hexagon.carried(one, profile), one.under, under)
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
     profile = settle(axis, camera, pose, seen.sides, under=under)
-    lain = Lain(camera, pose, seen, profile, usable, turned, under, hexagon=hexes[0] if hexes else None)
+    lain = Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
     return _told(photo, lain, listed)
 
 
@@ -128,13 +132,14 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed)
-    if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
+    likely = LIKELY if lain.alike >= LEAST_MIRROR else LIKELY_ODD
+    if place is not None and (place.chance < likely or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
     tops = None if turns is None else crests.find(lain.profile, turns)
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     index = lying.widest(lain.profile, lain.usable, scale)
-    if index is None:
+    if index is None or lain.alike < LEAST_MIRROR:
         return lain
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
