@@ -2,7 +2,8 @@
 
 ``python -m training.measure_scenes``: a reference and a part are projected through a camera that differs from what
 the photo says (focal length, radial term, principal point), edges get errors, and plane and dimensions are found
-again. A coin's surroundings are drawn, because its tilt is read off them. Printed for each row: bias, median |error|, median u95, and how many true values lie within u95.
+again. A coin is drawn with its wall, because its tilt is read off what lies beside its rim. Printed for each row:
+bias, median |error|, median u95, and how many true values lie within u95.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from identify.geometry import ellipse as ellipses
 from identify.geometry.camera import camera_place_mm, focal_px_from_35mm, project
 from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
 from identify.uncertainty import Estimate, mixture
-from training.drawn_parts import Placed, draw, joined, look_at, stepped, stood
+from training.drawn_parts import Placed, draw, joined, look_at, stepped
+from training.drawn_parts import stood as upright
 
 WIDTH_PX, HEIGHT_PX = 1600, 1200
 FOCAL35_MM = 26.0
@@ -71,7 +73,7 @@ def drawn(found: Reference, camera: Camera, pose: Pose, *, up_mm: float, seed: i
         camera.k1,
     )
     coin = joined((COIN_HIGH_MM, stepped((COIN_HIGH_MM, COIN_MM))))
-    place = stood((REFERENCE_MM if up_mm == 0 else 0.0, 0.0))
+    place = upright((REFERENCE_MM if up_mm == 0 else 0.0, 0.0))
     place = Placed(place.foot_mm + np.array([0.0, 0.0, up_mm]), place.along, place.down)
     crop, _ = draw(coin, place, corner, pose, (int(high[1] - low[1]), int(high[0] - low[0])), finer=2, seed=seed)
     picture = np.broadcast_to(np.median(crop[:3].reshape(-1, 3), axis=0).astype(np.uint8), (HEIGHT_PX, WIDTH_PX, 3))

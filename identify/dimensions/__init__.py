@@ -59,6 +59,8 @@ def measure(
         found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
+    if answer != UNSURE and not tables.load().fitting(answer).turned:
+        found.pop("body_diameter", None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
     measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
     known = {one.quantity for one in measured}
@@ -187,7 +189,7 @@ _LYING_HELP = {
     ),
     "body_diameter": (
         "No round body with two clear, alike edges was seen.",
-        "Lay the part on plain paper in soft light and retake.",
+        "Lay the part on plain paper in soft light and retake, or measure it with a calliper.",
     ),
 }
 _ELSEWHERE = {

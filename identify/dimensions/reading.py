@@ -16,12 +16,12 @@ from identify.uncertainty import Estimate, Extra, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-LEAST_MIRROR = 0.88  # of the outline and its mirror image: a part that covers less has no body to be read
+LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Relative excess of the widest place over the body, and its standard uncertainty: rings stand proud, blur widens.
 # Set on the training split of the rendered pictures.
-EXCESS = (0.005, 0.030)
-EXCESS_SQUAT = (0.015, 0.040)
+EXCESS = (0.014, 0.030)
+EXCESS_SQUAT = (0.020, 0.040)
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)

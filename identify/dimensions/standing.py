@@ -250,28 +250,3 @@ def _rim_line(fit: _Fit, numbers: Array) -> Array:
     right = right / np.linalg.norm(right) * numbers[2]
     centre = np.array([numbers[0], numbers[1], top])
     return project(camera, pose, np.array([centre - right, centre + right]))
-
-
-def from_foot(rim_read_mm: float, rim_off_mm: float, base_off_mm: float, camera_mm: float) -> tuple[float, float]:
-    """Diameter and height of a standing rim from what is read in the bench plane, where the base shows.
-
-    By similar triangles from the camera's foot point F: the rim's centre C at height h is seen on the bench at P
-    with |FP| = |FC| H / (H - h), and its diameter is enlarged alike. So k = |FP| / |FC| gives d = d0 / k and
-    h = H (1 - 1 / k).
-
-    Parameters
-    ----------
-    rim_read_mm : the rim's diameter read in the bench plane, d0
-    rim_off_mm : distance of its centre, read in the bench plane, from the foot point, |FP|
-    base_off_mm : distance of the base's centre from the foot point, |FC|
-    camera_mm : the camera's height over the bench, H
-
-    Raises
-    ------
-    ValueError
-        If the base lies under the camera: there the ratio says nothing.
-    """
-    if base_off_mm <= 0:
-        raise ValueError(f"The base must lie beside the camera's foot point, got {base_off_mm} mm.")
-    ratio = rim_off_mm / base_off_mm
-    return rim_read_mm / ratio, camera_mm * (1 - 1 / ratio)

@@ -116,9 +116,9 @@ def find(
     tried = windows(photo, camera, pose, profile, usable, listed)
     if not tried:
         return None
-    scores, low, high = (np.concatenate(part) for part in zip(*((o.scores, o.low_mm, o.high_mm) for o in tried)))
-    diameter, drop, scatter = (
-        np.concatenate(part) for part in zip(*((o.diameter_mm, o.drop_mm, o.scatter_mm) for o in tried))
+    scores, low, high, diameter, drop, scatter = (
+        np.concatenate([getattr(one, name) for one in tried])
+        for name in ("scores", "low_mm", "high_mm", "diameter_mm", "drop_mm", "scatter_mm")
     )
     major = np.concatenate([np.full(len(one.low_mm), one.major_mm) for one in tried])
     pitch = np.concatenate([np.full(len(one.low_mm), one.pitch_mm) for one in tried])
