@@ -153,7 +153,8 @@ def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread |
     coarsest = max(thread.PITCHES_MM[1] if place is None else place.pitch_mm, scale)
     if coarsest / scale < LEAST_PITCH_PX:
         return None
-    found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale)
+    within = None if place is None else place.stations
+    found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale, within=within)
     if found is None or found.score < LEAST_SCORE or found.pitch_px < LEAST_PITCH_PX:
         return None
     if found.u_pitch_mm > VAGUE * found.pitch_mm or not HELIX[0] < abs(found.helix) < HELIX[1]:

@@ -83,13 +83,28 @@ def unrolled_light(
 
 
 def find(
-    photo: Photo, camera: Camera, pose: Pose, profile: Profile, usable: NDArray[np.bool_], px_mm: float
+    photo: Photo,
+    camera: Camera,
+    pose: Pose,
+    profile: Profile,
+    usable: NDArray[np.bool_],
+    px_mm: float,
+    *,
+    within: NDArray[np.bool_] | None = None,
 ) -> Thread | None:
-    """The thread that stands out most, or None. ``px_mm`` is the size of a photo pixel at the axis [mm]."""
+    """The thread that stands out most, or None.
+
+    Parameters
+    ----------
+    px_mm : size of a photo pixel at the axis [mm].
+    within : (N,) stations of the thread where it is known; by default it is looked for along the whole part.
+    """
+    if within is not None:
+        usable = usable & _about(profile, within)
     if usable.sum() < 24:
         return None
     station, surface, ripple = evened(profile, usable)
-    likely = _likely(profile, usable, station)
+    likely = _likely(profile, usable, station) if within is None else np.ones(len(station), bool)
     shortest = max(PITCHES_MM[0], LEAST_PX * px_mm)
     if shortest >= PITCHES_MM[1] or np.ptp(station) < 2 * PITCHES_MM[0] * LEAST_TURNS:
         return None
@@ -97,6 +112,13 @@ def find(
     light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
     bands = np.concatenate([banded(light, station), banded(ripple, station, floor=RIPPLE_MM)], axis=1)
     return _strongest(profile, station, likely, bands, angles, shortest, px_mm)
+
+
+def _about(profile: Profile, zone: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Stations (N,) of a zone and a window's length to either side."""
+    at = profile.station_mm[zone]
+    spare = max(WINDOWS_MM) / 2
+    return np.asarray((profile.station_mm > at.min() - spare) & (profile.station_mm < at.max() + spare))
 
 
 def evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, Array]:

@@ -204,7 +204,7 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     ramp = np.linspace(-1, 1, core.shape[1])
     rise = 2 * (core @ ramp) / float(ramp @ ramp) / major
     light, ripple = _helical(lines, angles, starts, count, pitch)
-    beside = np.array([_beside(lines, one, one + count, step) for one in starts]) / level[:, None]
+    beside = _beside(lines, starts, count, step) / level[:, None]
     widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
     features = np.column_stack(
         [
@@ -224,13 +224,12 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
 
 
-def _beside(lines: _Lines, first: int, last: int, step: float) -> tuple[float, float]:
-    """Diameters just beyond both ends of a window [mm]; a third of a thread's where the part ends there."""
+def _beside(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -> Array:
+    """Diameters (W, 2) just beyond both ends of each window [mm]; nothing where the part ends there."""
     reach, gap = round(BESIDE_MM / step), max(1, round(0.5 / step))
-    sides = lines.diameter_mm[max(0, first - reach) : max(0, first - gap)], lines.diameter_mm[last + gap : last + reach]
-    own = float(np.median(lines.diameter_mm[first:last]))
-    before, after = (float(np.percentile(side, 80)) if len(side) > 2 else 0.3 * own for side in sides)
-    return before, after
+    wide = sliding_window_view(np.pad(lines.diameter_mm, reach), max(1, reach - gap))
+    ends = starts, starts + reach + count + gap
+    return np.column_stack([np.percentile(wide[np.minimum(end, len(wide) - 1)], 80, axis=1) for end in ends])
 
 
 def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int, pitch: float) -> tuple[Array, Array]:
