@@ -27,14 +27,14 @@ LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from
 HELIX = (0.75, 1.3)
 U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.5  # chance below which a zone is not taken for the thread
-LIKELY_ODD = 0.7  # the same where the outline is not its own mirror image elsewhere
+LIKELY = 0.6  # chance below which a zone is not taken for the thread
+LIKELY_ODD = 0.75  # the same where the outline is not its own mirror image elsewhere
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the training split as above: edges of a thread are found a little inside; scatter of its level; how far off a
 # wrong zone is; and how much the form of the valleys may differ.
 SHORT_REL = 0.006
-U_LEVEL_REL = 0.016
+U_LEVEL_REL = 0.020
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
