@@ -48,10 +48,13 @@ class Part:
     row: CandidateRow
     values: dict[str, str]
     sizes: dict[str, float]
+    listed: bool = True
 
     @property
     def code(self) -> str:
-        """The order that is right."""
+        """The order that is right; empty for a part that no row lists."""
+        if not self.listed:
+            return ""
         return order_code(self.row, tuple(self.values[name] for name in self.row.options))
 
 
@@ -72,15 +75,18 @@ class Tally:
         return len(self.questions)
 
 
-def draw_part(rng: np.random.Generator, known: Tables) -> Part:
-    """A listed part: class alike, row by its weight, open options alike, sizes anywhere within the row's limits."""
+def draw_part(rng: np.random.Generator, known: Tables, *, listed: bool = True) -> Part:
+    """A part: class alike, row by its weight, open options alike, sizes within the row's limits; unlisted: anywhere."""
     rows = [row for row in known.candidates.values() if row.confidence != "L"]
     name = rng.choice(sorted({row.class_id for row in rows}))
     own = [row for row in rows if row.class_id == name]
     weight = np.array([row.prior for row in own])
     row = own[rng.choice(len(own), p=weight / weight.sum())]
     values = attributes(row, known) | {key: str(rng.choice(open_)) for key, open_ in row.options.items()}
-    return Part(row, values, {key: float(rng.uniform(*span)) for key, span in sizes(row, known).items()})
+    spans = sizes(row, known)
+    if not listed:
+        spans = {key: (known.quantities[key].low, known.quantities[key].high) for key in spans}
+    return Part(row, values, {key: float(rng.uniform(*span)) for key, span in spans.items()}, listed)
 
 
 def confusion(card: Path = CARD) -> dict[str, dict[str, int]]:
@@ -208,11 +214,17 @@ def ordered(verdict: Verdict, known: Tables) -> str:
 
 
 def run(parts: int, seed: int, *, pick: Pick = by_the_rules, slips: float = 0.02, trick: str = "") -> Tally:
-    """Serve ``parts`` parts; ``trick``: "photo" shows a wrong class surely, "answer" tells a wrong class once."""
+    """Serve ``parts`` parts.
+
+    Parameters
+    ----------
+    trick : "" or what goes wrong: "photo" (surely of a wrong class), "answer" (the first one on the class is wrong),
+        "part" (no row lists it, so that no order is right).
+    """
     known, counts, tally = tables.load(), confusion(), Tally()
     for number in range(parts):
         rng = np.random.default_rng([seed, number])
-        part = draw_part(rng, known)
+        part = draw_part(rng, known, listed=trick != "part")
         classes = sorted({row.class_id for row in known.candidates.values()} - {part.row.class_id})
         wrong = str(rng.choice(classes))
         seen = photo_of(part, counts[part.row.class_id], rng, known)
@@ -225,7 +237,7 @@ def run(parts: int, seed: int, *, pick: Pick = by_the_rules, slips: float = 0.02
         tally.questions.append(len(answers))
         tally.minutes.append(sum(known.checks[name.partition(":")[0]].minutes for name in answers))
         tally.ordered += bool(code)
-        tally.right += code == part.code
+        tally.right += bool(code) and code == part.code
         if code != part.code:
             (tally.wrong if code else tally.unsettled).append(f"{part.code}: {code or verdict.remark} {answers}")
     return tally
@@ -246,8 +258,10 @@ def ranking_ms(repeats: int = 50) -> float:
 
 def share(right: int, count: int) -> str:
     """A share with its 95 % interval [Wilson 1927]."""
+    if not count:
+        return "0/0"
     low, high = wilson(right, count)
-    return f"{right}/{count} = {right / max(count, 1):.1%} ({low:.1%} to {high:.1%})"
+    return f"{right}/{count} = {right / count:.1%} ({low:.1%} to {high:.1%})"
 
 
 def line(name: str, tally: Tally) -> str:
@@ -276,6 +290,7 @@ def main() -> int:
         "no slips": run(options.parts, options.seed, slips=0.0),
         "photo surely of a wrong class": run(options.parts, options.seed, trick="photo"),
         "one wrong answer about the class": run(options.parts, options.seed, trick="answer"),
+        "parts that no row lists (right: no order)": run(options.parts, options.seed, trick="part"),
     }
     for name, tally in runs.items():
         print(line(name, tally), flush=True)
@@ -287,7 +302,7 @@ def main() -> int:
 
 def report(runs: Sequence[Tally]) -> int:
     """Compare with the goals."""
-    plain, fixed, clean, photo, lied = runs
+    plain, fixed, clean, photo, lied, _ = runs
     effort = statistics.mean(plain.questions) / statistics.mean(fixed.questions)
     took = ranking_ms()
     held = {

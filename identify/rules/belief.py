@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from identify.model import Array
-from identify.rules.evidence import USER, Evidence, Measured, ReadBack, Told
+from identify.rules.evidence import Evidence, Measured, ReadBack, Told
 from identify.rules.likelihood import density, mixed
 from identify.tables import Tables
 from identify.tables.rows import CandidateRow
@@ -101,7 +101,7 @@ def believe(evidence: Evidence, tables: Tables) -> Belief:
         factors, left_open = _of_row(row, sized, evidence, unlisted, tables)
         log_p.append(_log(share, *factors))
         orders.append(left_open)
-    other = _other(rows, evidence, unlisted, tables)
+    other = _other(rows, evidence, tables)
     peak = max([*log_p, *other.values()])
     others = {name: math.exp(value - peak) for name, value in other.items()}
     p = np.array([*(math.exp(value - peak) for value in log_p), math.fsum(others.values())])
@@ -134,9 +134,7 @@ def _prior(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -
     return [evidence.classes[row.class_id] * listed * row.prior / weight[row.class_id] for row in rows]
 
 
-def _other(
-    rows: tuple[CandidateRow, ...], evidence: Evidence, unlisted: Mapping[str, float], tables: Tables
-) -> dict[str, float]:
+def _other(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -> dict[str, float]:
     """Log weight of a part that no row lists, by its class: what its rows leave, and all where it has none."""
     listed = dict.fromkeys((row.class_id for row in rows), 1.0 - tables.setting("other_share"))
     told = [one.blank for _, one in sorted(evidence.told.items())]
@@ -144,10 +142,7 @@ def _other(
     measured = sorted(evidence.measured.items())
     weights = {}
     for name, share in evidence.classes.items():
-        fits = [
-            _slipped(_of_other(name, quantity, value, tables), value, unlisted[quantity], tables)
-            for quantity, value in measured
-        ]
+        fits = [_of_other(name, quantity, value, tables) for quantity, value in measured]
         silence = _silence(name, evidence, tables)
         weights[name] = _log(share * (1.0 - listed.get(name, 0.0)), silence, *fits, *told)
     return weights
@@ -160,8 +155,7 @@ def _of_row(
     factors = [_silence(row.class_id, evidence, tables)]
     for name, value in sorted(evidence.measured.items()):
         if name in known:
-            match = _match(name, value, known[name], row.confidence, tables)
-            factors.append(_slipped(match, value, unlisted[name], tables))
+            factors.append(_match(name, value, known[name], row.confidence, tables))
         elif name not in row.options:
             factors.append(unlisted[name])
     own = attributes(row, tables)
@@ -169,7 +163,7 @@ def _of_row(
         if name not in row.options:
             factors.append(told.likelihood.get(own[name], told.blank) if name in own else told.blank)
     each = [
-        {value: _option(name, value, evidence, unlisted, tables) / len(values) for value in values}
+        {value: _option(name, value, evidence, tables) / len(values) for value in values}
         for name, values in row.options.items()
     ]
     weights = {}
@@ -180,14 +174,13 @@ def _of_row(
     return [*factors, total], {values: weight / total for values, weight in weights.items()}
 
 
-def _option(name: str, value: str, evidence: Evidence, unlisted: Mapping[str, float], tables: Tables) -> float:
+def _option(name: str, value: str, evidence: Evidence, tables: Tables) -> float:
     likelihood = 1.0
     told: Told | None = evidence.told.get(name)
     if told:
         likelihood *= told.likelihood.get(value, told.blank)
     if name in evidence.measured:
-        match = _match(name, evidence.measured[name], (float(value), float(value)), "M", tables)
-        likelihood *= _slipped(match, evidence.measured[name], unlisted[name], tables)
+        likelihood *= _match(name, evidence.measured[name], (float(value), float(value)), "M", tables)
     return likelihood
 
 
@@ -203,13 +196,6 @@ def _read_back(heard: ReadBack, row_id: str, values: Values, tables: Tables) -> 
     noise = tables.setting("answer_noise")
     true = (heard.row, heard.values) == (row_id, values)
     return 1.0 - noise if true == heard.agrees else noise
-
-
-def _slipped(match: float, measured: Measured, unlisted: float, tables: Tables) -> float:
-    """Density of a user's reading with the share of slips: a slip reads like any part's size."""
-    if measured.by != USER:
-        return match
-    return mixed(match, unlisted, tables.setting("answer_noise"))
 
 
 def _broad(name: str, tables: Tables) -> float:

@@ -19,8 +19,6 @@ CLASS = "class"
 ORDER = "order"
 AGREES = "agrees"
 AGAIN = "again"
-PHOTO = "photo"
-USER = "user"
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +178,7 @@ def _from_photo(measurements: Sequence[Measurement], tables: Tables) -> dict[str
     for one in measurements:
         u = one.u95 / 2.0
         if one.quantity in tables.quantities and (one.quantity not in best or u < best[one.quantity].u):
-            best[one.quantity] = Measured(one.value, u, PHOTO)
+            best[one.quantity] = Measured(one.value, u, "photo")
     return best
 
 
@@ -193,7 +191,7 @@ def _from_varieties(recognition: Recognition, tables: Tables) -> dict[str, Told]
             continue
         certainty = min(variety.probability, tables.setting("variety_ceiling"))
         likelihood = said(variety.answer, lists[0], certainty)
-        told[name] = Told(variety.answer, PHOTO, likelihood, variety.probability, 1.0 / len(lists[0]))
+        told[name] = Told(variety.answer, "photo", likelihood, variety.probability, 1.0 / len(lists[0]))
     return told
 
 
@@ -206,7 +204,7 @@ def _number(row: CheckRow, answer: str, tables: Tables) -> Measured:
             f"{row.id}: {answer!r} is no {quantity.name} between {quantity.low:g} and {quantity.high:g}; "
             f"give a number, or {CANT_TELL!r}."
         )
-    return Measured(value, (row.u95 or 0.0) / 2.0, USER)
+    return Measured(value, (row.u95 or 0.0) / 2.0, "user")
 
 
 def _choice(row: CheckRow, answer: str, tables: Tables) -> Told:
@@ -217,7 +215,7 @@ def _choice(row: CheckRow, answer: str, tables: Tables) -> Told:
         raise UsageError(f"{row.id}: {answer!r} is none of {', '.join(row.answers)}, {CANT_TELL}.")
     values = meanings(row)
     likelihood = said(meant, values, 1.0 - tables.setting("answer_noise"))
-    return Told(meant, USER, likelihood, 1.0, 1.0 / len(values))
+    return Told(meant, "user", likelihood, 1.0, 1.0 / len(values))
 
 
 def meanings(row: CheckRow) -> tuple[str, ...]:

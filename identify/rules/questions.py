@@ -55,7 +55,7 @@ def _check(row: CheckRow, gain: float, *, again: bool = False, order: str = "", 
 def _read_backs(belief: Belief, evidence: Evidence, tables: Tables) -> list[Check]:
     """The leading order, to be compared point by point, once nothing of it is left open."""
     at, values, share = belief.best
-    if share < tables.setting("read_back_from"):
+    if not belief.rows or (share < tables.setting("read_back_from") and not evidence.doubted):
         return []
     line, options = belief.rows[at], belief.options[at]
     if any(max(shares.values()) < tables.setting("option_known") for shares in options.values()):

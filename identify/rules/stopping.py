@@ -35,14 +35,15 @@ def stop(belief: Belief, asked: Sequence[Check], evidence: Evidence, tables: Tab
     if evidence.stopped:
         return WAIT, f"Do not order yet: {'; '.join(evidence.stopped)}."
     rows, values, share = _leading(belief, tables)
-    if share >= tables.setting("settled"):
+    settled = tables.setting("settled")
+    if share >= settled:
         words = " or ".join(in_words(belief.rows[at], values) for at in rows)
         alike = " No check tells them apart." if len(rows) > 1 else ""
-        return GO, f"Order {words}: {share:.0%} sure.{alike}{_first(asked, evidence, tables)}"
+        return GO, f"Order {words}: {_sure(share)} sure.{alike}{_first(asked, evidence, tables)}"
     telling = [check for check in asked if check.gain_bits >= tables.setting("least_gain_bits")]
     row = float(belief.p[:-1].max()) if belief.rows else 0.0
     if telling:
-        start = f"One row holds {row:.0%}, but the order is not complete" if row >= share + 0.05 else "Not settled"
+        start = f"One row holds {_sure(row)}, its order is not complete" if row >= settled else "Not settled"
         return ASK, f"{start}: next check: {telling[0].question}"
     if not belief.rows or float(belief.p[-1]) > row:
         return COMPARE, "No listed row fits: measure the old part with callipers and compare it at the counter."
@@ -50,6 +51,11 @@ def stop(belief: Belief, asked: Sequence[Check], evidence: Evidence, tables: Tab
         COMPARE,
         f"No check is expected to tell more. Still open: {_still_open(belief, tables)}. Compare the old part.",
     )
+
+
+def _sure(share: float) -> str:
+    """A share in per cent that never promises all."""
+    return f"{share:.0%}" if share < 0.99 else "over 99%"
 
 
 def _leading(belief: Belief, tables: Tables) -> tuple[list[int], tuple[str, ...], float]:
