@@ -25,10 +25,12 @@ import numpy as np
 from data_synthetic import (
     camera,
     cartridge,
+    film,
     installed,
     lookalikes,
     push,
     quarter_turn,
+    raster,
     render,
     scene,
     screw_down,
@@ -46,6 +48,7 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
 NONE_SHARE, EMPTY_SHARE, INSTALLED_SHARE = 0.13, 0.2, 0.25
 FAILED = "failed"  # key of a line that says why a picture could not be made
 SPLITS = ("training", "evaluation", "unknown")
+RENDERERS = ("path-traced", "raster")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,7 @@ class Job:
     natural: bool
     only: str | None = None
     views: int = 1
+    renderer: str = RENDERERS[0]
 
     def part_of(self, number: int) -> int:
         """Number of the part that picture ``number`` shows."""
@@ -95,17 +99,26 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     return scene.on_bench(shown, rng, split=split, natural=job.natural, **size), rng
 
 
+def _taken(
+    job: Job, number: int, made_scene: scene.Scene, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """The picture (H, W, 3) uint8 and the labels (H, W) that the camera makes of a scene."""
+    view = made_scene.view
+    size = {"width_px": job.width_px + 2 * view.margin_px, "height_px": job.height_px + 2 * view.margin_px}
+    if job.renderer == "raster":
+        light, labels = camera.bent(*raster.render(made_scene.setting, view.lens, seed=number, **size), view)
+        return film.developed(light, rng), labels
+    spp = job.spp * (2 if made_scene.truth["view"] == "installed" else 1)
+    light, labels = render.render(made_scene.setting, view.lens, spp=spp, seed=number, **size)
+    light, labels = camera.bent(camera.cleaned(light, job.spp), labels, view)
+    return camera.developed(light, rng, white=made_scene.white), labels
+
+
 def made(job: Job, number: int) -> dict[str, Any]:
     """Render one picture, write its files, return its manifest line."""
     made_scene, rng = composed(job, number)
     view = made_scene.view
-    margin = view.margin_px
-    light, labels = render.render(
-        made_scene.setting, view.lens, width_px=job.width_px + 2 * margin, height_px=job.height_px + 2 * margin,
-        spp=job.spp * (2 if made_scene.truth["view"] == "installed" else 1), seed=number,
-    )  # fmt: skip
-    light, labels = camera.bent(camera.cleaned(light, job.spp), labels, view)
-    picture = camera.developed(light, rng, white=made_scene.white)
+    picture, labels = _taken(job, number, made_scene, rng)
     main = 23.5 < view.focal35_mm < 60 and rng.random() < 0.62
     focal35 = round(view.focal35_mm) if main else None
     name = f"{number:06d}"
@@ -118,7 +131,7 @@ def made(job: Job, number: int) -> dict[str, Any]:
         "seed": SPLITS.index(job.split) * 10**15 + job.seed * 10**9 + job.part_of(number), "split": job.split,
         "width_px": job.width_px, "height_px": job.height_px, **made_scene.truth, "exif_focal35_mm": focal35,
         "part_px": int((labels == render.PART).sum()), "reference_px": int((labels == render.REFERENCE).sum()),
-        "jpeg_quality": quality,
+        "jpeg_quality": quality, "renderer": job.renderer,
     }  # fmt: skip
 
 
@@ -135,9 +148,12 @@ def lines_of(folder: Path) -> dict[int, str]:
     return lines
 
 
-def _start(threads: int) -> None:
+def _start(threads: int, renderer: str) -> None:
     os.environ["OMP_NUM_THREADS"] = "1"
     cv2.setNumThreads(1)
+    if renderer == "raster":
+        os.environ.setdefault("LP_NUM_THREADS", str(threads))  # Mesa's software card
+        return
     render.mitsuba()
     import drjit
 
@@ -147,12 +163,12 @@ def _start(threads: int) -> None:
 
 def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dict[str, Any]]]:
     if workers == 1:
-        _start(os.cpu_count() or 1)
+        _start(os.cpu_count() or 1, job.renderer)
         yield from map(_Maker(job), numbers)
         return
     context = multiprocessing.get_context("spawn")
     threads = max(1, (os.cpu_count() or 1) // workers)
-    with context.Pool(workers, _start, (threads,)) as pool:
+    with context.Pool(workers, _start, (threads, job.renderer)) as pool:
         yield from pool.imap_unordered(_Maker(job), numbers, chunksize=4 * job.views)
 
 
@@ -211,6 +227,7 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
         default="auto",
         help="natural: whole bench photos; close: the part fills 25-90 %%; auto: natural unless square",
     )
+    parser.add_argument("--renderer", choices=RENDERERS, default=RENDERERS[0], help="raster: evaluation only")
     parser.add_argument("--only", choices=(*FAMILIES, "none"), help="one class only")
     return parser.parse_args(arguments)
 
@@ -218,10 +235,12 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; the exit code is 1 where a picture could not be made."""
     wanted = _arguments(arguments)
+    if wanted.renderer == "raster" and wanted.split != "evaluation":
+        raise SystemExit("The raster pictures are for evaluation only: add --split evaluation.")
     width, height = (int(side) for side in wanted.size.split("x"))
     natural = width != height if wanted.framing == "auto" else wanted.framing == "natural"
     job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
-              wanted.only, wanted.views)  # fmt: skip
+              wanted.only, wanted.views, wanted.renderer)  # fmt: skip
     generate(job, wanted.count, workers=wanted.workers)
     failures = (Path(job.folder) / "failed.jsonl").read_text().splitlines()
     if failures:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from identify import tables
 from identify.errors import ModelError
+from identify.geometry.pyramid import halved
 from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
 
 Floats = NDArray[np.float32]
@@ -28,6 +29,7 @@ Floats = NDArray[np.float32]
 NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
+COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 
@@ -132,11 +134,9 @@ def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
         )
     options = ort.SessionOptions()
     options.intra_op_num_threads = 1
-    options.inter_op_num_threads = 1
     options.log_severity_level = 3
     session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
-    names = {output.name for output in session.get_outputs()}
-    if missing := [name for name in OUTPUTS if name not in names]:
+    if missing := sorted(set(OUTPUTS) - {output.name for output in session.get_outputs()}):
         raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
     return Classifier(card, session)
 
@@ -192,9 +192,8 @@ def read_card(path: Path) -> Card:
 
 
 def _variety_head(block: Mapping[str, Any]) -> VarietyHead:
-    return VarietyHead(
-        str(block["name"]), tuple(block["answers"]), tuple(block["classes"]), float(block["temperature"])
-    )
+    answers, classes = tuple(block["answers"]), tuple(block["classes"])
+    return VarietyHead(str(block["name"]), answers, classes, float(block["temperature"]))
 
 
 class Classifier:
@@ -218,17 +217,18 @@ class Classifier:
 
         The first near look is aimed by the whole picture's mask, the others by the first one's finer mask.
         """
-        looks = [self._look(rgb, whole_square(rgb.shape[:2]))]
+        looks = [self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
         for share in self.card.crop_shares:
             square = part_square(aim, rgb.shape[:2], share)
             if square is None:
                 break
-            looks.append(self._look(rgb, square))
+            looks.append(self.look(rgb, square))
             aim = looks[1]
         return tuple(looks)
 
-    def _look(self, rgb: Bytes, square: Square) -> Look:
+    def look(self, rgb: Bytes, square: Square) -> Look:
+        """One pass of the network over a square of the picture (H, W, 3)."""
         side, mean, std = self.card.input_px, self.card.mean, self.card.std
         pixels = (cut_square(rgb, square, side).astype(np.float32) - mean) / std
         fed = {self._input: np.ascontiguousarray(pixels.transpose(2, 0, 1)[None])}
@@ -246,12 +246,11 @@ class Classifier:
         unseen = best != card.nothing and float(np.mean(labels == PART)) < card.least_part_share
         answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
         in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
-        view = softmax(np.mean([look.view for look in telling], axis=0), card.view_temperature)
         return Recognition(
             answer=answer,
             probabilities=probabilities,
             prediction_set=in_set,
-            view=card.views[int(np.argmax(view))],
+            view=card.views[int(np.argmax(np.mean([look.view for look in telling], axis=0)))],
             varieties=self._varieties(np.mean([look.varieties for look in telling], axis=0), answer),
             labels=labels,
             model_sha256=card.sha256,
@@ -285,9 +284,8 @@ def softmax(logits: Floats, temperature: float = 1.0, axis: int = 0) -> NDArray[
 
 def whole_square(size_hw: tuple[int, int]) -> Square:
     """The square that holds a whole picture, the picture in its middle."""
-    height, width = size_hw
-    side = max(height, width)
-    return Square((width - side) / 2, (height - side) / 2, float(side))
+    side = max(size_hw)
+    return Square((size_hw[1] - side) / 2, (size_hw[0] - side) / 2, float(side))
 
 
 def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
@@ -305,8 +303,11 @@ def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
     )
     w = max(1, min(side_px - x, round((right - left) * scale)))
     h = max(1, min(side_px - y, round((bottom - top) * scale)))
+    cut = rgb[top:bottom, left:right]
+    while max(cut.shape[:2]) > COARSE * max(w, h):
+        cut = halved(cut)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    canvas[y : y + h, x : x + w] = cv2.resize(rgb[top:bottom, left:right], (w, h), interpolation=method)
+    canvas[y : y + h, x : x + w] = cv2.resize(cut, (w, h), interpolation=method)
     return canvas
 
 
@@ -318,8 +319,7 @@ def part_square(look: Look, size_hw: tuple[int, int], share: float) -> Square | 
     if len(areas) == 0 or areas.max() < 4:
         return None
     kept = stats.reshape(-1, 5)[1:count][areas >= 0.1 * areas.max()]
-    left, top = kept[:, 0].min(), kept[:, 1].min()
-    right, bottom = (kept[:, 0] + kept[:, 2]).max(), (kept[:, 1] + kept[:, 3]).max()
+    (left, top), (right, bottom) = kept[:, :2].min(axis=0), (kept[:, :2] + kept[:, 2:4]).max(axis=0)
     scale = look.square.side_px / part.shape[1]
     side = round(max(right - left, bottom - top) * scale / share)
     if side > 0.9 * max(size_hw) or side < 32:

@@ -104,20 +104,6 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     return Photo(named, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
 
 
-def small(photo: Photo, long_side_px: int) -> tuple[Bytes, float]:
-    """The photo shrunk so that its long side is at most ``long_side_px``, and the factor small px / full px.
-
-    A pixel's centre x of the full photo lies at (x + 0.5) factor - 0.5 in the small one.
-    """
-    have = max(photo.rgb.shape[:2])
-    if have <= long_side_px:
-        return photo.rgb, 1 / photo.reduced
-    scale = long_side_px / have
-    height, width = (max(1, round(side * scale)) for side in photo.rgb.shape[:2])
-    shrunk = cv2.resize(photo.rgb, (width, height), interpolation=cv2.INTER_AREA)
-    return np.asarray(shrunk, np.uint8), scale / photo.reduced
-
-
 def _checked_bytes(source: str | Path | bytes, called: str) -> bytes:
     data = source if isinstance(source, bytes) else _file_bytes(Path(source), called)
     if len(data) > MAX_BYTES:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry.camera import focal_px_from_35mm, pixels, rotation_from_vector
+from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
 from identify.geometry.coin_pose import MANY, RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture, from_shapes
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
@@ -25,6 +25,7 @@ U_PRIOR = 0.31
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 FEW = 3  # other rims beside which the picture is looked at
+USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.45  # x and y of the bench's, as people hold a camera (own estimate)
 U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
@@ -281,33 +282,34 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
     u_centre = U_CENTRE * math.hypot(photo.width_px, photo.height_px)
     scale = np.array([0.05, *3 * [0.02], *3 * [0.01 * float(np.linalg.norm(shift))], U_K1, u_centre, u_centre])
 
-    def parts(numbers: Array) -> tuple[Camera, Pose]:
-        middle = centre + numbers[8:10]
-        camera = Camera(
-            focal.px * math.exp(numbers[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(numbers[7])
-        )
-        return camera, Pose(rotation_from_vector(numbers[1:4]) @ rotation, shift + numbers[4:7], np.zeros((7, 7)))
-
     def residuals(numbers: Array, robust: bool = True) -> Array:
-        camera, pose = parts(numbers)
-        away = (pixels(camera, flat_mm @ pose.rotation.T + pose.translation_mm) - points).reshape(-1) / reference.u_px
+        """Of trials (..., 10): (..., 2 N + 6)."""
+        turned = turns(numbers[..., 1:4]) @ rotation
+        seen = flat_mm @ np.swapaxes(turned, -1, -2) + (shift + numbers[..., 4:7])[..., None, :]
+        slopes = seen[..., :2] / seen[..., 2:]
+        radial = 1 + numbers[..., None, 7:8] * np.sum(slopes**2, axis=-1, keepdims=True)
+        px = (centre + numbers[..., 8:10])[..., None, :] + focal.px * np.exp(numbers[..., :1, None]) * radial * slopes
+        away = ((px - points) / reference.u_px).reshape(*numbers.shape[:-1], -1)
         if robust:  # Cauchy, so that a wrong point cannot pull
             squared = np.maximum((away / 3) ** 2, 1e-12)
             away = away * np.sqrt(np.log1p(squared) / squared)
-        normal = pose.rotation[:, 2]
-        priors = [
-            numbers[0] / focal.u_rel,
-            *(normal[:2] - (0, -0.17)) / 0.45,
-            numbers[7] / U_K1,
-            *numbers[8:10] / u_centre,
-        ]
-        return np.concatenate([away, priors])
+        priors = numbers[..., [0, 7, 8, 9]] / (focal.u_rel, U_K1, u_centre, u_centre)
+        return np.concatenate([away, (turned[..., :2, 2] - USUAL_NORMAL) / U_NORMAL, priors], axis=-1)
 
-    found = least_squares(residuals, np.zeros(10), x_scale=scale, method="trf", max_nfev=60)
-    camera, pose = parts(found.x)
+    def slopes_at(numbers: Array, robust: bool = True) -> Array:
+        steps = 1e-5 * scale
+        moved = residuals(numbers + np.concatenate([np.diag(steps), -np.diag(steps)]), robust)
+        return np.asarray(((moved[:10] - moved[10:]) / (2 * steps[:, None])).T)
+
+    found = least_squares(residuals, np.zeros(10), jac=slopes_at, x_scale=scale, method="lm", max_nfev=60)
+    middle = centre + found.x[8:10]
+    camera = Camera(
+        focal.px * math.exp(found.x[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(found.x[7])
+    )
+    pose = Pose(rotation_from_vector(found.x[1:4]) @ rotation, shift + found.x[4:7], np.zeros((7, 7)))
     if not np.all(np.isfinite(found.x)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
         return _Fit(camera, pose, np.inf)
-    slopes = least_squares(residuals, found.x, x_scale=scale, max_nfev=1, kwargs={"robust": False}).jac
+    slopes = slopes_at(found.x, robust=False)
     away = residuals(found.x)[: 2 * len(points)]
     excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
     slopes[: 2 * len(points)] /= math.sqrt(excess)

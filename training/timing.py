@@ -132,17 +132,18 @@ def main() -> int:
     data, what = enlarged(options.photo)
     recogniser = recognisers.load()
     shot = photo.load(data)
+    whole = recognisers.whole_square(shot.rgb.shape[:2])
     floor = {
         "decoding": [timed_ms(lambda: photo.load(data)) for _ in range(options.runs)],
-        "network": [timed_ms(lambda: recogniser.recognise(shot)) for _ in range(options.runs)],
+        "network": [timed_ms(lambda: recogniser.look(shot.rgb, whole)) for _ in range(options.runs)],
     }
     watch = Watch()
     watched = Watched(recogniser, watch)
     identify = partial(pipeline.identify_photo, data, scale=options.scale, classifier=watched)  # type: ignore[arg-type]
     with watch:
-        whole = [timed_ms(identify) for _ in range(options.runs)]
+        road = [timed_ms(identify) for _ in range(options.runs)]
     shape = f"{shot.width_px} × {shot.height_px} px"
-    return report(options, f"{shape}, {what}, {len(data) / 1e6:.1f} MB", watch, floor, whole)
+    return report(options, f"{shape}, {what}, {len(data) / 1e6:.1f} MB", watch, floor, road)
 
 
 def report(

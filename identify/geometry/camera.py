@@ -72,12 +72,18 @@ def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: float = 0
 
 def rotation_from_vector(vector_rad: Array) -> Array:
     """Rotation matrix (3, 3) of a rotation vector (3,) [rad] (Rodrigues)."""
-    angle = float(np.linalg.norm(vector_rad))
-    if angle < 1e-12:
-        return np.eye(3)
-    x, y, z = np.asarray(vector_rad) / angle
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.eye(3) + math.sin(angle) * cross + (1 - math.cos(angle)) * cross @ cross
+    return turns(np.asarray(vector_rad, float))
+
+
+def turns(vectors_rad: Array) -> Array:
+    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3) [rad] (Rodrigues)."""
+    angle = np.sqrt(np.sum(vectors_rad**2, axis=-1))[..., None, None]
+    cross = np.zeros((*vectors_rad.shape, 3))
+    for row, column, axis in ((2, 1, 0), (0, 2, 1), (1, 0, 2)):
+        cross[..., row, column] = vectors_rad[..., axis]
+        cross[..., column, row] = -vectors_rad[..., axis]
+    # sin a / a and (1 - cos a) / a²
+    return np.eye(3) + np.sinc(angle / np.pi) * cross + 0.5 * np.sinc(angle / (2 * np.pi)) ** 2 * (cross @ cross)
 
 
 def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:

@@ -7,7 +7,6 @@ pixels it moves by up to half a pixel. sRGB transfer curve: IEC 61966-2-1.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -25,57 +24,6 @@ def linear_light(rgb: Bytes) -> NDArray[np.float32]:
     return np.asarray(cv2.LUT(np.ascontiguousarray(rgb), _LINEAR), np.float32)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class EdgePoints:
-    """Edges found across a line of stations.
-
-    Parameters
-    ----------
-    points_px : (N, 2) the located edges; stations without an edge keep their start
-    found : (N,) bool
-    strength : (N,) step height in linear light over the noise beside it
-    """
-
-    points_px: Array
-    found: NDArray[np.bool_]
-    strength: Array
-
-
-def locate_edges(
-    rgb: Bytes,
-    stations_px: Array,
-    normals: Array,
-    *,
-    reach_px: float = 6.0,
-    step_px: float = 0.25,
-    blur_px: float = 0.8,
-    least_strength: float = 2.0,
-) -> EdgePoints:
-    """Locate the strongest edge near each station along its normal, to a fraction of a pixel.
-
-    Parameters
-    ----------
-    rgb : (H, W, 3) uint8
-    stations_px : (N, 2) where to look [px]
-    normals : (N, 2) unit directions across the edge
-    reach_px : how far to look to either side [px]
-    blur_px : standard deviation of the smoothing along the normal [px]
-    least_strength : how steep an edge must be over the median slope within reach; less than 2 for a short reach
-    """
-    offsets = np.arange(-reach_px, reach_px + step_px / 2, step_px)
-    profiles = sample_profiles(rgb, stations_px, normals, offsets)
-    steep = steepness(profiles, step_px=step_px, blur_px=blur_px)
-    weight = np.exp(-0.5 * (offsets / (0.7 * reach_px)) ** 2)
-    best = np.argmax(steep * weight, axis=1)
-    shift, mid = peak(steep, best, half=max(1, round(0.75 / step_px)))
-    where = offsets[best] + shift * step_px
-    noise = np.median(steep, axis=1) + 1e-4
-    strength = mid / noise
-    found = (best > 0) & (best < len(offsets) - 1) & (mid > 0.004) & (strength > least_strength)
-    points = np.asarray(stations_px, float) + np.where(found, where, 0.0)[:, None] * normals
-    return EdgePoints(points, found, strength)
-
-
 def steepness(profiles: Array, *, step_px: float, blur_px: float) -> Array:
     """Slope (N, K) of profiles (N, K, 3) smoothed by a Gaussian, over the three colours: a clean step gives its height.
 
@@ -90,27 +38,6 @@ def steepness(profiles: Array, *, step_px: float, blur_px: float) -> Array:
     kernel /= np.sum(np.abs(kernel)) / 2
     slope = correlate1d(profiles, kernel, axis=1, mode="nearest")
     return np.sqrt(np.sum(slope**2, axis=2))
-
-
-def peak(curves: Array, best: NDArray[np.int_], *, half: int) -> tuple[Array, Array]:
-    """Where a parabola through ``2 half + 1`` samples around the highest one peaks, and its height.
-
-    Parameters
-    ----------
-    curves : (N, K)
-    best : (N,) the highest sample of each curve
-
-    Returns
-    -------
-    The peak's place from ``best`` in samples (N,), at most ``half`` to either side, and the sample's height (N,).
-    """
-    inner = np.clip(best, half, curves.shape[1] - 1 - half)
-    steps = np.arange(-half, half + 1)
-    windows = np.take_along_axis(curves, inner[:, None] + steps, axis=1)
-    bend, slope, _ = np.linalg.pinv(np.column_stack([steps**2, steps, np.ones_like(steps)])) @ windows.T
-    shift = np.where(bend < -1e-12, -0.5 * slope / np.where(bend < -1e-12, bend, -1.0), 0.0)
-    place = np.clip(shift, -half, half) + (inner - best).astype(float)
-    return place, np.take_along_axis(curves, best[:, None], axis=1)[:, 0]
 
 
 def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: Array) -> Array:

@@ -13,9 +13,12 @@ import cv2
 import numpy as np
 
 from identify.geometry.camera import rays
+from identify.geometry.pyramid import reduced
+from identify.geometry.strokes import segments
 from identify.model import Array, Bytes, Camera
 
 SEARCH_PX = 1000
+GRADIENT = 24  # of the faintest lines [codes, over three pixels]
 SHORTEST = 0.03  # of the long side of the picture
 LONGEST = 0.08  # what a line counts for at most
 OFF_VERTICAL_DEG = 30.0  # what stands upright runs along the picture's height in an upright photo
@@ -70,11 +73,9 @@ def leaning(rgb: Bytes, camera: Camera, normal: Array, skip_px: Array) -> Leanin
 
 def _lines(rgb: Bytes, skip_px: Array) -> tuple[Array, Array]:
     """Long straight lines outside a polygon: ends (N, 2, 2) [px], and how much each counts (N,) [px]."""
-    factor = max(1.0, max(rgb.shape[:2]) / SEARCH_PX)
-    size = (round(rgb.shape[1] / factor), round(rgb.shape[0] / factor))
-    grey = cv2.cvtColor(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-    found = cv2.createLineSegmentDetector().detect(grey)[0]
-    ends = (np.asarray(found if found is not None else [], float).reshape(-1, 2, 2) + 0.5) * factor - 0.5
+    small, factor = reduced(rgb, SEARCH_PX)
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
+    ends = (segments(grey, shortest_px=round(SHORTEST * max(grey.shape)), gradient=GRADIENT) + 0.5) * factor - 0.5
     lengths = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     border = skip_px.astype(np.float32).reshape(-1, 1, 2)
     margin = 0.02 * max(rgb.shape[:2])

@@ -64,7 +64,11 @@ def seen_with(corners_px: Array, focal_px: float, centre_px: Array) -> Shape:
 
 
 def misfit(
-    corners_px: Array, ratio: float, focals_px: Array, centre_px: Array, tolerance: tuple[float, float]
+    corners_px: Array,
+    ratio: float,
+    focals_px: Array,
+    centre_px: Array,
+    tolerance: tuple[Array | float, Array | float],
 ) -> Array:
     """How far corners (N, 4, 2) are from a rectangle of this side ratio, in tolerances, at the best focal length.
 
@@ -72,7 +76,7 @@ def misfit(
     ----------
     ratio : side 0-1 over side 1-2
     focals_px : (F,) focal lengths that are possible [px]
-    tolerance : allowed relative error of the ratio, and cosine of the corner's angle
+    tolerance : allowed relative error of the ratio, and cosine of the corner's angle; each one number or (N,)
     """
     best = np.full(len(corners_px), np.inf)
     for focal in np.atleast_1d(focals_px):

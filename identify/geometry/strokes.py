@@ -14,11 +14,22 @@ from numpy.typing import NDArray
 from identify.geometry.lines import principal
 from identify.model import Array, Bytes
 
+LEAST_SPREAD = 3.0  # standard deviation of a colour direction that says something [codes]
+_DOUBLED = np.clip((np.arange(256) - 128) * 2 + 128, 0, 255).astype(np.uint8)
+
 
 def grain(plane: Bytes) -> float:
     """Usual gradient of a picture (H, W) uint8, in the unit of ``segments``' threshold."""
     soft = np.asarray(cv2.GaussianBlur(plane, (0, 0), 1.0)[::3, ::3], np.float32)
     return 2.0 * float(np.median(np.abs(np.diff(soft, axis=0))[:, :-1] + np.abs(np.diff(soft, axis=1))[:-1]))
+
+
+def planes(small: Bytes) -> list[Bytes]:
+    """One-channel pictures (H, W) uint8 with what may stand out: lightness, and colour directions that differ."""
+    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
+    colours = [cv2.LUT(cv2.extractChannel(lab, n), _DOUBLED) for n in (1, 2)]
+    kept = [colour for colour in colours if cv2.meanStdDev(colour)[1].item() > LEAST_SPREAD]
+    return [np.asarray(plane, np.uint8) for plane in (cv2.extractChannel(lab, 0), *kept)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,46 +69,43 @@ def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: 
     lengths = np.hypot(*(pieces[:, 1] - pieces[:, 0]).T) if len(pieces) else np.zeros(0)
     order = np.argsort(-lengths)[:400]
     pieces, lengths = pieces[order], lengths[order]
-    directions = (pieces[:, 1] - pieces[:, 0]) / np.maximum(lengths, 1e-9)[:, None]
+    alike = _alike(pieces, lengths, angle_deg, apart_px)
     free = np.ones(len(pieces), bool)
     ends: list[Array] = []
     covered: list[float] = []
     for lead in range(len(pieces)):
         if not free[lead] or len(ends) >= 3 * most:
             continue
-        members, span, total = _gather(lead, pieces, lengths, directions, free, angle_deg, apart_px)
+        members = np.flatnonzero(alike[lead] & free)
         free[members] = False
-        ends.append(span)
-        covered.append(total)
+        points = pieces[members].reshape(-1, 2)
+        centre, fitted = principal(points, lengths[members].repeat(2) ** 0.5)
+        reach = (points - centre) @ fitted
+        ends.append(centre + np.array([[reach.min()], [reach.max()]]) * fitted)
+        covered.append(_union(np.sort(reach.reshape(-1, 2), axis=1)))
     keep = np.argsort(-np.array(covered))[:most] if covered else np.zeros(0, int)
     return Strokes(np.array(ends).reshape(-1, 2, 2)[keep], np.array(covered)[keep])
 
 
-def _gather(
-    lead: int, pieces: Array, lengths: Array, directions: Array, free: Array, angle_deg: float, apart_px: float
-) -> tuple[NDArray[np.intp], Array, float]:
-    """The free segments on the line of segment ``lead``: their indices, the outer ends, the covered length."""
-    direction, origin = directions[lead], pieces[lead].mean(axis=0)
-    normal = np.array([-direction[1], direction[0]])
-    away = np.abs((pieces - origin) @ normal)
-    along = (pieces - origin) @ direction
-    slack = apart_px + 0.012 * np.abs(along)  # a short lead's direction is uncertain
-    turn = np.abs(directions @ normal)
-    near = np.abs(along).max(axis=1) < 12 * lengths[lead]
-    alike = free & near & (turn < np.sin(np.radians(angle_deg)) + 1.0 / lengths) & np.all(away < slack, axis=1)
-    alike[lead] = True
-    members = np.flatnonzero(alike)
-    weight = lengths[members].repeat(2) ** 0.5
-    centre, fitted = principal(pieces[members].reshape(-1, 2), weight)
-    reach = (pieces[members].reshape(-1, 2) - centre) @ fitted
-    span = centre + np.array([[reach.min()], [reach.max()]]) * fitted
-    return members, span, _union(np.sort(reach.reshape(-1, 2), axis=1))
+def _alike(pieces: Array, lengths: Array, angle_deg: float, apart_px: float) -> NDArray[np.bool_]:
+    """Which segments lie on the line of which: (N, N), a row for each lead."""
+    directions = (pieces[:, 1] - pieces[:, 0]) / np.maximum(lengths, 1e-9)[:, None]
+    normals = np.column_stack([-directions[:, 1], directions[:, 0]])
+    middles = pieces.mean(axis=1)
+    turn = np.abs(normals @ directions.T) < np.sin(np.radians(angle_deg)) + 1.0 / np.maximum(lengths, 1e-9)
+    for end in range(2):
+        along = np.abs(directions @ pieces[:, end].T - np.sum(directions * middles, axis=1)[:, None])
+        away = np.abs(normals @ pieces[:, end].T - np.sum(normals * middles, axis=1)[:, None])
+        # a short lead's direction is uncertain
+        turn &= (away < apart_px + 0.012 * along) & (along < 12 * lengths[:, None])
+    np.fill_diagonal(turn, True)
+    return turn
 
 
 def _union(spans: Array) -> float:
     """Length of the union of intervals (N, 2)."""
     total, right = 0.0, -np.inf
-    for start, end in spans[np.argsort(spans[:, 0])]:
+    for start, end in sorted(spans.tolist()):
         total += max(0.0, end - max(start, right))
         right = max(right, end)
     return total

@@ -6,16 +6,16 @@ line (Hartley and Zisserman, Multiple View Geometry, 2nd edition 2004, section 2
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
-from scipy.ndimage import gaussian_filter1d
-from scipy.optimize import least_squares
+from scipy.ndimage import gaussian_filter1d, map_coordinates
 
-from identify.model import Array
+from identify.model import Array, Bytes
 
 Index = NDArray[np.intp]
 LONGEST_PX, SHORTEST_PX = 45.0, 2.5  # spacing of the marks that can be found
@@ -55,11 +55,14 @@ class Comb:
         return np.abs((self.a - self.b * self.c) / (self.c * k + 1) ** 2)
 
 
-def flatten(strip: Array, *, wide_px: float = 12.0) -> Array:
+def flatten(strip: Array | Bytes, *, wide_px: float = 12.0) -> Array:
     """A strip (D, L) of light along a line, less its slow changes, in units of its own scatter."""
-    fine = gaussian_filter1d(strip, 0.6, axis=1) - gaussian_filter1d(strip, wide_px, axis=1)
+    light = np.asarray(strip, np.float32)
+    near, wide = (cv2.GaussianBlur(light, (2 * math.ceil(4 * s) + 1, 1), s) for s in (0.6, wide_px))
+    fine = near - wide
     size = np.abs(fine)
-    usual, high = np.quantile(size, [0.5, 0.97], axis=1, keepdims=True)
+    ranks = [round(share * (size.shape[1] - 1)) for share in (0.5, 0.97)]
+    usual, high = np.partition(size, ranks, axis=1)[:, ranks].T[..., None]
     return np.clip(fine / (np.maximum(1.4826 * usual, 0.4 * high) + 1e-4), -4, 4)  # marks keep their round tops
 
 
@@ -136,9 +139,8 @@ def peaks(profile: Array, comb: Comb, depth_px: float, numbers: Array, *, window
     smooth = gaussian_filter1d(signed, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5))
     steps = np.linspace(-window, window, 29)
     grid = middle[:, None] + steps * spacing[:, None]
-    light = CubicSpline(np.arange(len(profile)), smooth)(
-        np.clip(grid, 0, len(profile) - 1)
-    )  # linear would lock to pixels
+    # linear would lock to pixels
+    light = map_coordinates(smooth.astype(float), [np.clip(grid, 0, len(profile) - 1)], order=3, mode="nearest")
     rows, best = np.arange(len(numbers)), np.clip(np.argmax(light, axis=1), 1, len(steps) - 2)
     left, mid, right = light[rows, best - 1], light[rows, best], light[rows, best + 1]
     bend = left - 2 * mid + right
@@ -162,36 +164,43 @@ def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Co
     k = np.broadcast_to(numbers[:, None], places.shape)
     depth = np.broadcast_to(depths_px[None], places.shape)
     good = np.isfinite(places)
-    scale = np.array([1.0, 1.0, 1 / max(np.abs(numbers).max(), 1), 0.1, 0.1 / max(np.nanmax(np.abs(places)), 1)])
-    start = np.array([comb.a, comb.b, comb.c, comb.s0, comb.s1]) / scale
-
-    def made(values: Array) -> Comb:
-        a, b, c, s0, s1 = (values * scale).tolist()
-        return Comb(a, b, c, s0, s1, comb.coherence, comb.ink)
-
-    def error(values: Array) -> Array:
-        return (made(values).at(k, depth) - places)[good]
-
-    solved = least_squares(error, start, x_scale="jac", loss="soft_l1", f_scale=0.25)
-    fitted = made(solved.x)
+    kg, dg, xg = k[good], depth[good], places[good]
+    values = np.array([comb.a, comb.b, comb.c, comb.s0, comb.s1])
+    for _ in range(20):  # Gauss and Newton's steps, weights of the soft L1 loss
+        one, bottom = 1 + dg * values[4], values[2] * kg + 1
+        foot = (values[0] * kg + values[1]) / bottom
+        slopes = np.column_stack([one * kg / bottom, one / bottom, -one * foot * kg / bottom, dg, dg * foot])
+        away = foot + dg * (values[3] + values[4] * foot) - xg
+        size = np.sqrt(np.sum(slopes**2, axis=0)) + 1e-12
+        weight = 1 / np.sqrt(1 + (away / 0.25) ** 2)
+        normal = (slopes / size).T @ (weight[:, None] * slopes / size)
+        step = np.linalg.lstsq(normal, (slopes / size).T @ (weight * away), rcond=1e-12)[0] / size
+        values = values - step
+        if np.abs(slopes @ step).max() < 1e-4:
+            break
+    a, b, c, s0, s1 = values.tolist()
+    fitted = Comb(a, b, c, s0, s1, comb.coherence, comb.ink)
     residuals = fitted.at(k, depth) - places
-    kept = residuals[good]
-    spread = 1.4826 * float(np.median(np.abs(kept)))
-    information = solved.jac.T @ solved.jac / max(spread, 0.02) ** 2
-    covariance = np.linalg.pinv(information) * np.outer(scale, scale)
+    spread = 1.4826 * float(np.median(np.abs(residuals[good])))
+    covariance = np.linalg.pinv(normal / max(spread, 0.02) ** 2) / np.outer(size, size)
     return fitted, residuals, covariance
 
 
 def marks_ink(flat: Array, comb: Comb, numbers: Array) -> Array:
-    """Ink of each mark (K,) summed over the depth of a strip (D, L): long marks have more."""
-    total = np.zeros(len(numbers))
-    columns = np.arange(flat.shape[1])
+    """Ink of each mark (D, K) summed down to each depth of a strip (D, L): long marks have more."""
+    depths = np.arange(len(flat), dtype=float)[:, None]
     half = 0.5 * comb.spacing(numbers)
-    for depth, row in enumerate(comb.ink * flat):
-        middle = comb.at(numbers, float(depth))
-        ink = np.interp(middle, columns, row) - 0.5 * sum(np.interp(middle + s * half, columns, row) for s in (-1, 1))
-        total += np.clip(ink, -1, 4)
-    return total
+    x = comb.at(numbers, depths) + half * np.array([0.0, -1.0, 1.0])[:, None, None]
+    y = np.broadcast_to(depths, x.shape)
+    strip = np.asarray(comb.ink * flat, np.float32)
+    light = cv2.remap(
+        strip,
+        x.reshape(-1, x.shape[2]).astype(np.float32),
+        y.reshape(-1, x.shape[2]).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).reshape(x.shape)
+    return np.cumsum(np.clip(light[0] - 0.5 * (light[1] + light[2]), -1, 4), axis=0, dtype=float)
 
 
 def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) -> tuple[float, int]:
@@ -213,30 +222,37 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
     spread = 2 * float(np.quantile(np.abs(ink - middle), 0.9)) + 1e-9
     clipped = np.clip(ink, middle - spread, middle + spread)
     total = float(np.var(clipped)) + 1e-12
+    rest = numbers.astype(int) % (2 * period)
+    sums: Array = np.stack([np.bincount(rest, clipped**power, 2 * period) for power in range(3)]).astype(float)
     best = (0.0, 0)
     for shift in range(0, period, every):
-        rank = ranks[(numbers.astype(int) - shift) % period]
-        groups = [clipped[rank == n] for n in range(int(ranks.max()) + 1)]
-        if min(len(group) for group in groups) < 2:
+        rank = ranks[(np.arange(2 * period) - shift) % period]
+        groups = [sums[:, rank == n].sum(axis=1) for n in range(int(ranks.max()) + 1)]
+        if min(group[0] for group in groups) < 2:
             continue
-        within = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups) / len(ink)
+        within = sum(group[2] - group[1] ** 2 / group[0] for group in groups) / len(ink)
         ordered = all(_above(one, other) > 2.5 for one, other in pairwise(groups))
-        inked = all(_above(group, np.zeros(1)) > 2.5 for group in groups[:-1])
-        turn = (numbers.astype(int) - shift) // period % 2
-        every_other = [clipped[(rank == 0) & (turn == n)] for n in (0, 1)]
-        doubled = min(map(len, every_other)) > 1 and _longer(*every_other)
-        if ordered and inked and not doubled:
-            best = max(best, (1 - within / total, shift))
+        if not ordered or min(_above(group, None) for group in groups[:-1]) <= 2.5:
+            continue
+        every_other = [sums[:, (shift + n * period) % (2 * period)] for n in (0, 1)]
+        if min(group[0] for group in every_other) > 1 and _longer(*every_other):
+            continue
+        best = max(best, (1 - float(within) / total, shift))
     return best
 
 
 def _longer(one: Array, other: Array) -> bool:
     """Whether two groups of marks differ by 3 standard errors and by a tenth."""
-    apart = abs(float(one.mean() - other.mean()))
-    return abs(_above(one, other)) > 3.0 and apart > 0.1 * max(float(one.mean()), float(other.mean()))
+    means = one[1] / one[0], other[1] / other[0]
+    return abs(_above(one, other)) > 3.0 and bool(abs(means[0] - means[1]) > 0.1 * max(means))
 
 
-def _above(one: Array, other: Array) -> float:
-    """By how many standard errors the mean of one group exceeds the other's (Welch)."""
-    error = float(np.var(one) / len(one) + np.var(other) / len(other)) ** 0.5
-    return float(one.mean() - other.mean()) / max(error, 1e-9)
+def _above(one: Array, other: Array | None) -> float:
+    """By how many standard errors (Welch) the mean of one group exceeds the other's, or zero.
+
+    A group is its number, sum and sum of squares (3,).
+    """
+    means = [(group[1] / group[0], max(group[2] / group[0] - (group[1] / group[0]) ** 2, 0.0) / group[0])
+             for group in ((one,) if other is None else (one, other))]  # fmt: skip
+    error = sum(variance for _, variance in means) ** 0.5
+    return float((means[0][0] - (means[1][0] if other is not None else 0.0)) / max(error, 1e-9))

@@ -9,19 +9,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_crossing_px
-from identify.geometry.quads import distinct, from_lines, misfit, square_to_quad
-from identify.geometry.strokes import grain, join, segments
+from identify.geometry.pyramid import reduced
+from identify.geometry.quads import misfit, square_to_quad
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
+from identify.reference.rectangles import ROUGH_PX, candidates
 
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
-PLAIN = 1.3  # a score (at most 1.5) above which no other candidate is looked at
-FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
+PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
+LEAST = 0.7  # score of a card
+EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 
 
@@ -79,30 +80,22 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
     Reference with the four crossings of the sides as ``points_px``, or NotMeasured with the reason. ``points_mm`` are
     right-handed as seen from the camera: x along the long side, y a quarter turn anticlockwise from it.
     """
-    small, factor = _reduced(photo.rgb)
+    small, factor = reduced(photo.rgb, SEARCH_PX)
     focals = _focals_px(photo)
-    quads = _candidates(small, factor, focals, size, labels)
     fits: list[_Fit] = []
-    whole: list[_Fit] = []
-    for quad in quads:
-        fit = _refine(photo.rgb, quad, factor, focals, size)
-        fits += [fit] if fit else []
-        whole += [fit] if fit and _is_card(fit, photo.rgb, size) else []
-        if whole and whole[-1].score > PLAIN:
+    best: _Fit | None = None
+    for quads in candidates(small, focals / factor, size.width_mm / size.height_mm, labels):
+        rough = [each for quad in quads if (each := _rough(small, quad, focals / factor, size))]
+        for score, corners in sorted(rough, key=lambda each: -each[0]):
+            if best and best.score > score:
+                break
+            fit = _refine(photo.rgb, (corners + 0.5) * factor - 0.5, factor, focals, size)
+            fits += [fit] if fit else []
+            if fit and _is_card(fit, photo.rgb, size) and (best is None or fit.score > best.score):
+                best = fit
+        if best and best.score > PLAIN:
             break
-    if not whole:
-        return _not_found(fits, photo.rgb)
-    return _reference(max(whole, key=lambda fit: fit.score), photo, size)
-
-
-def _reduced(rgb: Bytes) -> tuple[Bytes, float]:
-    """The picture with a long side of SEARCH_PX or less, and full px per small px."""
-    height, width = rgb.shape[:2]
-    factor = max(1.0, max(height, width) / SEARCH_PX)
-    if factor == 1.0:
-        return rgb, 1.0
-    wanted = (round(width / factor), round(height / factor))
-    return np.asarray(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA)), width / wanted[0]
+    return _not_found(fits, photo.rgb) if best is None else _reference(best, photo, size)
 
 
 def _focals_px(photo: Photo) -> Array:
@@ -112,109 +105,56 @@ def _focals_px(photo: Photo) -> Array:
     return np.array([focal_px_from_35mm(float(focal), width, height) for focal in known])
 
 
-def _planes(small: Bytes) -> list[Bytes]:
-    """One-channel pictures in which a card's edge may stand out: lightness, and the two colour directions."""
-    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), np.uint8)
-    colour = np.clip((lab[..., 1:].astype(np.float32) - 128) * 2 + 128, 0, 255).astype(np.uint8)
-    planes = [lab[..., 0], colour[..., 0], colour[..., 1]]
-    return [planes[0], *(plane for plane in planes[1:] if float(plane.std()) > 3)]
-
-
-def _candidates(small: Bytes, factor: float, focals: Array, size: CardSize, labels: Bytes | None) -> Array:
-    """Quadrilaterals (N, 4, 2) of the small picture that may be the card, best first, long side first."""
-    height, width = small.shape[:2]
-    planes = _planes(small)
-    least = 0.035 * max(width, height)
-    found = [from_lines(join(pool), shortest_px=least, size_px=(width, height), most=1500) for pool in _pools(planes)]
-    quads = np.concatenate(found)
-    if not len(quads):
-        return quads
-    centre = np.array([width - 1, height - 1]) / 2
-    turned = np.roll(quads, -1, axis=1)
-    loose = (0.06, 0.08)
-    errors = [misfit(q, size.width_mm / size.height_mm, focals / factor, centre, loose) for q in (quads, turned)]
-    swap = errors[1] < errors[0]
-    quads = np.where(swap[:, None, None], turned, quads)
-    error = np.minimum(*errors)
-    near = np.flatnonzero(error < 1.0)[:600]
-    if not len(near):
-        return quads[near]
-    quads, error = quads[near], error[near]
-    support = _support(planes, quads)
-    rank = support.mean(axis=1) + 0.5 * support.min(axis=1) - 0.15 * error**2
-    if labels is not None:
-        rank += 0.2 * _hinted(labels, quads, (width, height))
-    order = np.argsort(-rank)
-    order = order[support[order].min(axis=1) > 0.25]
-    quads = quads[order]
-    return quads[distinct(quads, apart_px=3.0, most=6)]
-
-
-def _pools(planes: list[Bytes]) -> list[Array]:
-    """Sets of segments (N, 2, 2): all faint ones together, and those of each plane that stand out from its grain.
-
-    On a grained bench the card is one of few strong lines; on a plain one its edges may be faint.
-    """
-    faint, pools = [], []
-    for plane in planes:
-        faint.append(segments(plane, gradient=FAINT))
-        usual = grain(plane)
-        pools += [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
-    return [np.concatenate(faint), *(pool for pool in pools if len(pool) >= 4)]
-
-
-def _support(planes: list[Bytes], quads: Array) -> Array:
-    """Share of each side's straight part that lies on an edge across it: (N, 4)."""
-    steps = np.linspace(0.08, 0.92, 36)
-    start, end = quads, np.roll(quads, -1, axis=1)
-    places = start[:, :, None] + steps[:, None] * (end - start)[:, :, None]
-    direction = (end - start) / np.linalg.norm(end - start, axis=2, keepdims=True)
-    normal = np.stack([-direction[..., 1], direction[..., 0]], axis=-1)
-    seen = np.zeros(places.shape[:3], bool)
-    for plane in planes:
-        soft = cv2.GaussianBlur(plane, (0, 0), 1.0)
-        slope_x, slope_y = (cv2.Scharr(soft, cv2.CV_32F, *way, scale=1 / 32) for way in ((1, 0), (0, 1)))
-        threshold = max(1.2, 1.5 * float(np.median(np.hypot(slope_x[::4, ::4], slope_y[::4, ::4]))))
-        for away in (-1.0, 0.0, 1.0):
-            xy = (places + away * normal[:, :, None]).astype(np.float32).reshape(len(quads) * 4, len(steps), 2)
-            across = [
-                cv2.remap(slope, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR).reshape(seen.shape)
-                for slope in (slope_x, slope_y)
-            ]
-            seen |= np.abs(across[0] * normal[..., None, 0] + across[1] * normal[..., None, 1]) > threshold
-    return seen.mean(axis=2)
-
-
-def _hinted(labels: Bytes, quads: Array, size_px: tuple[int, int]) -> Array:
-    """1 where the middle of a quadrilateral lies on the reference of the network's labels, else 0: (N,)."""
-    middle = quads.mean(axis=1) / size_px * labels.shape[1::-1]
-    column, row = np.clip(middle.astype(int), 0, np.array(labels.shape[1::-1]) - 1).T
-    return (labels[row, column] == 2).astype(float)
-
-
-def _refine(rgb: Bytes, quad: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
-    """Fit the four sides in the full picture, twice, and cross them."""
-    corners = (quad + 0.5) * factor - 0.5
-    for reach in (2.0 * factor + 3, 5.0):
-        skip = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
-        ends = np.roll(corners, -1, axis=0)
-        inward = np.sign(_area(corners))
-        seam = 2.2 * size.thickness_mm * float(np.linalg.norm(ends[0] - corners[0])) / size.width_mm
-        found = [
-            refine_edge(rgb, a + s * (b - a), b - s * (b - a), reach_px=reach, inward=inward, seam_px=seam)
-            for a, b, s in zip(corners, ends, skip, strict=True)
-        ]
-        if any(edge is None for edge in found):
+def _sides(
+    rgb: Bytes, corners: Array, size: CardSize, *, reach_px: float, seam: float, blocks: int
+) -> tuple[Array, tuple[Line, ...], Array] | None:
+    """The four sides fitted near a quadrilateral: their crossings (4, 2), the lines, and their shares seen (4,)."""
+    skips = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
+    inward = np.sign(_area(corners))
+    seam_px = seam * size.thickness_mm * float(np.linalg.norm(corners[1] - corners[0])) / size.width_mm
+    sides, shares = [], []
+    for start, end, skip in zip(corners, np.roll(corners, -1, axis=0), skips, strict=True):
+        ends = start + skip * (end - start), end - skip * (end - start)
+        edge = refine_edge(rgb, *ends, reach_px=reach_px, inward=inward, seam_px=seam_px, blocks=blocks)
+        if edge is None:
             return None
-        sides = tuple(edge[0] for edge in found if edge)
-        shares = np.array([edge[1] for edge in found if edge])
-        met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
-        if any(corner is None for corner in met):
-            return None
-        corners = np.array(met)
+        sides.append(edge[0])
+        shares.append(edge[1])
+    met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
+    if any(corner is None for corner in met):
+        return None
+    return np.array(met), tuple(sides), np.array(shares)
+
+
+def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize) -> tuple[float, Array] | None:
+    """Score and corners (4, 2) of a candidate fitted in the small picture; None where it is no such rectangle."""
+    found = _sides(small, quad, size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
+    if found is None:
+        return None
+    corners, _, shares = found
+    short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+    error = _misfit(small, corners, focals, size, (0.04 + 2 * EDGE_PX / short_px, 0.05 + 2 * EDGE_PX / short_px))
+    if error > 1.0 or shares.mean() < 0.5:
+        return None
+    return float(shares.mean() + 0.5 * shares.min()) - 0.15 * error**2, corners
+
+
+def _misfit(rgb: Bytes, corners: Array, focals: Array, size: CardSize, tolerance: tuple[float, float]) -> float:
     centre = (np.array(rgb.shape[1::-1]) - 1) / 2
-    strict = (0.025, 0.03)
-    error = float(misfit(corners[None], size.width_mm / size.height_mm, focals, centre, strict)[0])
+    return float(misfit(corners[None], size.width_mm / size.height_mm, focals, centre, tolerance)[0])
+
+
+def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
+    """Fit the four sides in the full picture, again where that moved them far, and cross them."""
+    for reach_px in (1.5 * factor + 3, 5.0):
+        found = _sides(rgb, corners, size, reach_px=reach_px, seam=2.2, blocks=36)
+        if found is None:
+            return None
+        before, (corners, sides, shares) = corners, found
+        if np.abs(corners - before).max() < 2.0:
+            break
+    short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+    error = _misfit(rgb, corners, focals, size, (0.02 + EDGE_PX / short_px, 0.025 + EDGE_PX / short_px))
     likely = error < 1.0 and shares.mean() > 0.6
     radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
     return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
@@ -227,7 +167,7 @@ def _overrun(rgb: Bytes, corners: Array, sides: tuple[Line, ...]) -> float:
         start, end = corners[n], corners[(n + 1) % 4]
         for corner, far in ((start, end), (end, start)):
             out = corner - far
-            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5)
+            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5, blocks=18)
             turn = 1.0 if edge is None else abs(float(edge[0].direction @ side.normal))
             on.append(edge is not None and edge[1] > 0.7 and turn < 0.05)
     return float(np.mean(on))
@@ -273,10 +213,15 @@ def _through(homography: Array, points: Array) -> Array:
 def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     """Whether the sides are seen, the side ratio is right and the corners are round."""
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
-    alike = np.abs(fit.corners_mm - size.corner_mm) < 1.8
-    arcs = fit.corners_mm[np.isfinite(fit.corners_mm)]
-    rounded = np.count_nonzero(alike) >= 3 and abs(float(np.median(arcs)) - size.corner_mm) < 0.85
-    return bool(seen and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb))
+    px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
+    more = fit.corners_mm - size.corner_mm
+    less = min(2.0, 0.6 + 3.0 / px_per_mm)
+    blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
+    arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
+    rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
+    return bool(
+        seen and fit.score > LEAST and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb)
+    )
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:

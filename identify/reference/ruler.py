@@ -9,17 +9,18 @@ percent where it is not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import linear_light
 from identify.geometry.lines import refine_edge
+from identify.geometry.pyramid import halved, reduced
 from identify.geometry.quads import seen_with
-from identify.geometry.strokes import Strokes, grain, join, segments
+from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import scales
@@ -31,6 +32,11 @@ REGULAR = 0.22  # least share of a window's energy in one frequency
 COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
+PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
+USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
+U_END = 0.02  # slope of a ruler's end: its wall and shadow
+OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
+WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
 PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere
 
 
@@ -70,15 +76,13 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     ``outline_px`` has the near edge first, then the far edge back. NotMeasured where no ruler, too few marks or no
     pattern of long marks is found.
     """
-    factor = max(1.0, max(photo.rgb.shape[:2]) / SEARCH_PX)
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
-    work = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    strokes = _strokes(photo.rgb, factor)
-    edges = _edges(np.asarray(work, np.float32), strokes)
+    small, factor = reduced(photo.rgb, SEARCH_PX)
+    strokes = _strokes(small)
+    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes)
     if not edges:
         return _not_found("No ruler was found.")
     reason = "No ruler was found."
-    read: list[tuple[_Edge, Reading]] = []
+    read: list[tuple[_Edge, Reading, Array]] = []
     for edge in edges[:4]:
         answer = _read(photo.rgb, edge.scaled(factor), factor)
         if isinstance(answer, str):
@@ -89,8 +93,14 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
                 break
     if not read:
         return _not_found(reason)
-    _, (edge, scale) = min(enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel)  # likelier first
-    return _reference(photo, edge, scale, Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor))
+    _, (edge, scale, flat) = min(
+        enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel
+    )  # likelier first
+    lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
+    if scale.u_lean > PLAIN_U_LEAN:
+        focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
+        scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
+    return _reference(photo, edge, scale, lines)
 
 
 def _not_found(reason: str) -> NotMeasured:
@@ -100,19 +110,17 @@ def _not_found(reason: str) -> NotMeasured:
     return NotMeasured("reference", reason, advice)
 
 
-def _strokes(rgb: Bytes, factor: float) -> Strokes:
-    """Long lines of a picture ``factor`` times smaller, found at half that size in lightness and in colour."""
-    wanted = [max(8, round(side / factor / 2)) for side in rgb.shape[1::-1]]
-    lab = np.asarray(cv2.cvtColor(cv2.resize(rgb, wanted, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2LAB), np.uint8)
-    pieces = []
-    for channel, gain in ((0, 1.0), (1, 2.0), (2, 2.0)):
-        plane = np.clip((lab[..., channel].astype(float) - 128) * gain + 128, 0, 255).astype(np.uint8)
-        pieces.append(segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60))))
+def _strokes(small: Bytes) -> Strokes:
+    """Long lines of a picture, found at half its size in lightness and in colour."""
+    pieces = [
+        segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60)))
+        for plane in planes(halved(small))
+    ]
     joined = join(np.concatenate(pieces), most=30)
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: NDArray[np.float32], strokes: Strokes) -> list[_Edge]:
+def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
     """Both sides of long lines beside which marks repeat, most regular first."""
     found = []
     least = 0.12 * max(work.shape)
@@ -132,28 +140,24 @@ def _edges(work: NDArray[np.float32], strokes: Strokes) -> list[_Edge]:
     return sorted(found, key=lambda item: -item.score * item.length**0.5)
 
 
-def _strip(picture: NDArray[np.float32], edge: _Edge, depth_px: int) -> Array:
-    """Light beside an edge (depth, length), sampled every pixel."""
-    x = np.arange(int(edge.length))
-    rows = np.arange(depth_px) + 0.5
-    places = edge.origin + x[None, :, None] * edge.along + rows[:, None, None] * edge.inward
-    limit = np.array(picture.shape[::-1]) - 2
-    low = np.clip(np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0, limit)
-    high = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    crop = picture[low[1] : high[1], low[0] : high[0]]
-    local = (places - low).astype(np.float32)
-    return np.asarray(cv2.remap(crop, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
+    """The picture beside an edge (depth, length) or (depth, length, C), sampled every pixel."""
+    to_picture = np.column_stack([edge.along, edge.inward, edge.origin + 0.5 * edge.inward])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (int(edge.length), depth_px)
+    return np.asarray(cv2.warpAffine(picture, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading] | str:
+def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Array] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
-    flat = flatten(_light_beside(rgb, edge, int(60 * factor)), wide_px=12 * factor)
+    light = linear_light(_strip(rgb, edge, int(60 * factor))).mean(axis=2)
+    flat = flatten(light, wide_px=12 * factor)
     reason = "No ruler was found."
     read = []
     for row in edge.rows:
         start = int(row * factor)
-        comb = find_comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0))
+        comb = _comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0), int(factor))
         if comb is None or comb.coherence < COHERENT:
             continue
         answer = scales.read(flat, comb, start)
@@ -163,7 +167,72 @@ def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading] | st
             read.append(answer)
             if answer.u_rel < PLAIN_U_REL:
                 break
-    return (edge, min(read, key=lambda item: item.u_rel)) if read else reason
+    return (edge, min(read, key=lambda item: item.u_rel), flat) if read else reason
+
+
+def _comb(profile: Array, times: int) -> Comb | None:
+    """The comb of a profile (L,) that is looked for ``times`` coarser."""
+    coarse = profile[: len(profile) // times * times].reshape(-1, times).mean(axis=1)
+    found = find_comb(coarse)
+    if found is None or times == 1:
+        return found
+    half = (times - 1) / 2  # x = times x' + half
+    return replace(found, a=times * found.a + half * found.c, b=times * found.b + half)
+
+
+def _ends(rgb: Bytes, edge: _Edge, scale: Reading, strokes: Strokes) -> list[tuple[float, float, float]]:
+    """Place along the edge [px], slope and its standard uncertainty of lines that may be the ruler's own ends."""
+    px_per_mm = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
+    low, high = scale.feet.min(), scale.feet.max()
+    found = []
+    for ends in strokes.ends_px:
+        x, depth = (ends - edge.origin) @ edge.along, (ends - edge.origin) @ edge.inward
+        rise = float(depth[1] - depth[0])
+        if abs(rise) < 8 * px_per_mm or abs(x[1] - x[0]) > abs(rise) or depth.min() > 8 * px_per_mm:
+            continue
+        foot = float(x[0] - depth[0] * (x[1] - x[0]) / rise)
+        if not (low - 20 * px_per_mm < foot < low + px_per_mm or high - px_per_mm < foot < high + 20 * px_per_mm):
+            continue
+        side = refine_edge(rgb, ends[0], ends[1], reach_px=4.0)
+        if side is not None and side[1] > 0.5:
+            slope = float(side[0].direction @ edge.along / (side[0].direction @ edge.inward))
+            found.append((foot, slope, math.hypot(side[0].u_angle_rad, U_END)))
+    return found
+
+
+def _leaning(
+    flat: Array,
+    edge: _Edge,
+    scale: Reading,
+    focal_px: float,
+    size_px: tuple[int, int],
+    ends: list[tuple[float, float, float]],
+) -> Reading:
+    """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
+
+    Marks are square to the edge in space. With the focal length and the edge's vanishing point their slopes in the
+    picture, linear along the edge, hang on one number: the turn of the ruler's plane about its edge.
+    """
+    comb = scale.comb
+    start = edge.origin - (np.array(size_px) - 1) / 2
+    if abs(comb.c) * edge.length < 1e-4 * abs(comb.a):
+        axis = np.array([*edge.along, 0.0])
+    else:
+        axis = np.array([*(start + comb.a / comb.c * edge.along), focal_px])
+        axis /= np.linalg.norm(axis)
+    first = np.cross(axis, [0.0, 0.0, 1.0])
+    first /= np.linalg.norm(first)
+    turns = np.radians(np.arange(-WIDEST_DEG, WIDEST_DEG + 0.5))
+    square = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * np.cross(axis, first)
+    depth = square[:, :2] @ edge.inward * focal_px - square[:, 2] * (start @ edge.inward)
+    s1 = -square[:, 2] / depth
+    s0 = (square[:, :2] @ edge.along * focal_px - square[:, 2] * (start @ edge.along)) / depth
+    normals = np.cross(axis, square)
+    normals *= -np.sign(normals[:, 2:])
+    prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
+    for foot, slope, u in ends:
+        prior += np.log(OTHER_LINE + np.exp(-0.5 * ((s0 + s1 * foot - slope) / u) ** 2))
+    return scales.leaning(flat, scale, s0, s1, prior)
 
 
 def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
@@ -178,16 +247,6 @@ def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
     inward = inward * np.sign(inward @ rough.inward)
     origin = line.point_px + ((rough.origin - line.point_px) @ along) * along
     return _Edge(origin, along, inward, rough.length, rough.score, rough.rows)
-
-
-def _light_beside(rgb: Bytes, edge: _Edge, depth_px: int) -> Array:
-    """Linear light beside an edge (depth, length), the mean of the three channels."""
-    corners = np.array([edge.place(np.array([x]), d)[0] for x in (0.0, edge.length) for d in (-2.0, float(depth_px))])
-    low = np.clip(np.floor(corners.min(axis=0)).astype(int) - 3, 0, np.array(rgb.shape[1::-1]) - 2)
-    high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 4, low + 2, np.array(rgb.shape[1::-1]))
-    crop = linear_light(rgb[low[1] : high[1], low[0] : high[0]]).mean(axis=2)
-    moved = _Edge(edge.origin - low, edge.along, edge.inward, edge.length)
-    return _strip(crop, moved, depth_px)
 
 
 def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:

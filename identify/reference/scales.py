@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from identify.geometry.ticks import SHORTEST_PX, Comb, Index, fit, marks_ink, peaks, read_pattern
 from identify.model import Array
@@ -13,8 +15,12 @@ from identify.model import Array
 FEWEST_MARKS = 25  # steps of the finest scale that the marks seen must span
 FEWEST_SEEN = 9
 ALIKE = 0.3  # least share of the marks' variance in length that a scale's pattern explains
+ALIKE_FEW = 0.6  # the same where only two lengths can be seen
 UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
+MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
+QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
+FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
 DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
 
 
@@ -51,6 +57,7 @@ class Reading:
     zero : a number with the longest mark
     rms_px : scatter of the feet
     alike : share of the marks' variance in length that the scale's pattern explains
+    depth_px : from the edge to where the marks were located [px]
     u_lean : standard uncertainty of the marks' slope to the edge's normal at the ends of the scale
     """
 
@@ -61,6 +68,7 @@ class Reading:
     zero: int
     rms_px: float
     alike: float
+    depth_px: float
     u_lean: float
 
     @property
@@ -73,6 +81,9 @@ class Reading:
 def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     """Fit a comb and tell from the long and short marks what one step of it is, or say why not.
 
+    The comb may have locked on all marks of a scale, or on every fifth or tenth millimetre where finer ones are
+    blurred.
+
     Parameters
     ----------
     flat : (D, L) flattened light beside an edge
@@ -80,50 +91,61 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
     """
     numbers = _numbers(comb, flat.shape[1])
     spacing = float(np.median(comb.spacing(numbers)))
-    if len(numbers) < FEWEST_SEEN or spacing < SHORTEST_PX:
-        return "The ruler's marks are too fine in this picture."
-    comb, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing)
-    if rms > UNEVEN * spacing + 0.1 or abs(comb.s0) > STEEPEST:
-        return "No ruler was found."
-    if np.count_nonzero(kept) < FEWEST_SEEN:
+    if len(numbers) < FEWEST_SEEN:
         return "Too few marks of the ruler are seen."
-    known = _unit(flat, comb, numbers[kept], spacing)
-    if known is None:
-        return "The ruler's long and short marks cannot be told apart."
-    score, shift, unit, parts = known
-    if np.count_nonzero(kept) * parts < FEWEST_MARKS:
-        return "Too few marks of the ruler are seen."
-    found = Reading(comb.finer(parts), numbers[kept] * parts, feet[kept], unit, shift, rms, score, u_lean)
-    return _closer(flat, found, parts, spacing / parts)
+    reason = "The ruler's marks are too fine in this picture."
+    for parts in (1, 10, 5):
+        if spacing / parts < (SHORTEST_PX if parts == 1 else FINEST_PX):
+            continue
+        fitted, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, spacing / parts)
+        if rms > (UNEVEN if parts == 1 else 2 * UNEVEN) * spacing + 0.1 or abs(fitted.s0) > STEEPEST:
+            continue
+        reason = "Too few marks of the ruler are seen."
+        if np.count_nonzero(kept) < FEWEST_SEEN:
+            continue
+        reason = "The ruler's long and short marks cannot be told apart."
+        known = _unit(flat, fitted, numbers[kept], spacing, parts)
+        if known is None:
+            continue
+        score, shift, unit, finer = known
+        found = Reading(
+            fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, float(row), u_lean
+        )
+        closest = _closer(flat, found, finer, spacing / finer)
+        if np.ptp(closest.numbers) < FEWEST_MARKS * (1 if parts == 1 else 1 / unit):
+            reason = "Too few marks of the ruler are seen."
+        elif closest is not found or parts == 1:
+            return closest
+    return reason
 
 
-def _unit(flat: Array, comb: Comb, seen: Array, spacing: float) -> tuple[float, int, float, int] | None:
+def _unit(flat: Array, comb: Comb, seen: Array, spacing: float, parts: int) -> tuple[float, int, float, int] | None:
     """Score, shift, unit [mm] and the number of units in a step of the comb; None where no scale fits alone.
 
-    The comb may have locked on all marks of a scale, or on every fifth or tenth millimetre where finer ones are
-    blurred. Binary fractions of an inch look alike at every size, so those are taken only with all marks seen.
+    Binary fractions of an inch look alike at every size, so those are taken only with all marks seen (``parts`` 1).
+    Where millimetres are too fine, nothing may stand at the quarters between two long marks.
     """
-    for parts in (1, 5, 10):
-        if spacing / parts < SHORTEST_PX:
-            continue
-        fine = np.arange(seen.min() * parts, seen.max() * parts + 1)
-        fine = fine[np.isin(np.round(fine / parts), seen)]  # not what lies over the marks
-        metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
+    metric = [scale for scale in SCALES if parts == 1 or scale is SCALES[0]]
+    trials = [(parts, metric)] if spacing / parts >= SHORTEST_PX else []
+    trials += [(round(parts / QUARTER[0]), [QUARTER])] if parts > 1 else []
+    for finer, scales in trials:
+        fine = np.arange(seen.min() * finer, seen.max() * finer + 1)
+        fine = fine[np.isin(np.round(fine / finer), seen)]  # not what lies over the marks
+        step = spacing / finer / (scales[0][0] if parts > 1 else 1.0)
+        rows = [_rows(flat, depth * step) for depth in DEPTHS]
+        inks = marks_ink(flat[: max(rows)], comb.finer(finer), fine)
         found = []
-        for unit, ranks in metric:
-            inks = [
-                marks_ink(flat[: _rows(flat, depth * spacing / parts)], comb.finer(parts), fine) for depth in DEPTHS
-            ]
-            score, shift = max(read_pattern(ink, fine, ranks, every=parts) for ink in inks)
-            if score > ALIKE:
+        for unit, ranks in scales:
+            score, shift = max(read_pattern(inks[row - 1], fine, ranks, every=finer) for row in rows)
+            if score > (ALIKE if parts == 1 or finer == parts else ALIKE_FEW):
                 found.append((int(ranks.max()), score, shift, unit))
         found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
         if not found or (len(found) > 1 and found[0][0] == found[1][0] and found[0][1] < found[1][1] + 0.03):
             continue
         _, score, shift, unit = found[0]
         deep = flat[: _rows(flat, DEPTHS[0] * spacing / parts)]
-        if parts == 1 or not _quartered(deep, comb, seen, parts, shift):
-            return score, shift, unit, parts
+        if parts == 1 or not _quartered(deep, comb, seen, finer, shift, round(10 / unit)):
+            return score, shift, unit, finer
     return None
 
 
@@ -131,41 +153,101 @@ def _rows(flat: Array, depth_px: float) -> int:
     return int(np.clip(depth_px, 3, len(flat)))
 
 
-def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int) -> bool:
-    """Whether marks stand at the quarters of the longest marks' distance: on an inch scale they do."""
-    base = seen if parts == 10 else seen[(seen * parts).astype(int) % 10 == shift % 10]
-    tenth = np.arange(base.min() * parts, base.max() * parts, 10)
+def _quartered(deep: Array, comb: Comb, seen: Array, parts: int, shift: int, ten: int) -> bool:
+    """Whether marks stand at the quarters of the longest marks' distance of ``ten`` units: on an inch scale they do."""
+    base = seen if parts == ten else seen[(seen * parts).astype(int) % ten == shift % ten]
+    tenth = np.arange(base.min() * parts, base.max() * parts, ten)
     places = comb.finer(parts)
-    half = marks_ink(deep, places, tenth + 5.0).mean()
-    quarter = np.mean([marks_ink(deep, places, tenth + away).mean() for away in (2.5, 7.5)])
+    half = marks_ink(deep, places, tenth + 0.5 * ten)[-1].mean()
+    quarter = np.mean([marks_ink(deep, places, tenth + away * ten)[-1].mean() for away in (0.25, 0.75)])
     return bool(quarter > 0.35 * half)
 
 
 def _closer(flat: Array, found: Reading, parts: int, step: float) -> Reading:
-    """The same scale by those of its marks (all, every fifth, every tenth...) that place it best."""
+    """The same scale by those of its marks (all, every fifth, every tenth...) that place it best.
+
+    ``step`` is a unit's length [px]; the comb found it with ``parts`` units a tooth.
+    """
     best = found
     first, last = found.numbers.min(), found.numbers.max()
-    for every in sorted({1, parts, *((5,) if parts == 10 else ())}):
+    if parts == 1:
+        trials = {1: 1.2}
+    else:  # millimetres: marks of 1, 5 and 10 mm reach to different depths
+        trials = {
+            round(mm / found.unit_mm): depth for mm, depth in ((1, 1.2), (5, 2.4), (10, 3.6)) if mm >= found.unit_mm
+        }
+    px_per_mm = step / (found.unit_mm if parts > 1 else 1.0)
+    for every, depth in trials.items():
         comb = (
             found.comb.finer(1) if every == 1 else replace(found.comb, a=found.comb.a * every, c=found.comb.c * every)
         )
-        numbers = np.arange(np.ceil(first / every), np.floor(last / every) + 1)
-        row = int((1.2 if every == 1 else 2.4 if every == 5 else 3.6) * step)
-        if step * every < SHORTEST_PX or row > len(flat) - 4:
+        numbers = np.arange(np.ceil((first - found.zero) / every), np.floor((last - found.zero) / every) + 1)
+        comb = _shifted(comb, found.zero / every)
+        row = int(depth * px_per_mm)
+        if step * every < SHORTEST_PX or row > len(flat) - 4 or len(numbers) < FEWEST_SEEN:
             continue
-        again, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, step, window=min(0.42, 1.5 / every))
+        window = min(0.42, 1.5 / (every * (found.unit_mm if parts > 1 else 1.0)))
+        again, feet, kept, rms, u_lean = _fitted(flat, comb, numbers, row, px_per_mm, window=window)
         even = rms < UNEVEN * step * every + 0.1 and abs(again.s0) < STEEPEST
         if even and np.count_nonzero(kept) > 0.6 * len(numbers):
             closer = replace(
                 found,
-                comb=again.finer(every),
-                numbers=numbers[kept] * every,
+                comb=_shifted(again, -found.zero / every).finer(every),
+                numbers=numbers[kept] * every + found.zero,
                 feet=feet[kept],
                 rms_px=rms,
+                depth_px=float(row),
                 u_lean=u_lean,
             )
-            best = min(best, closer, key=lambda item: item.u_rel)
+            best = min(best, closer, key=lambda item: item.u_rel) if best is not found or parts == 1 else closer
     return best
+
+
+def _shifted(comb: Comb, by: float) -> Comb:
+    """The comb with its marks numbered anew: mark k is the old mark k + ``by``."""
+    base = comb.c * by + 1
+    return replace(comb, a=comb.a / base, b=(comb.a * by + comb.b) / base, c=comb.c / base)
+
+
+def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> Reading:
+    """The reading with that one of the slopes (s0, s1) (T,) along which its marks have most ink.
+
+    The marks stay where they are at the depth in which they were located. The standard uncertainty is that of the
+    peak of a sum over independent marks (Huber's sandwich), doubled because neighbours share numerals and glare;
+    ``prior`` (T,) is the logarithm of what was likely before.
+    """
+    comb, held = found.comb, found.depth_px
+    step = float(np.median(comb.spacing(found.numbers)))
+    every = 2 if found.unit_mm == QUARTER[0] else 1
+    numbers = np.arange(found.numbers.min(), found.numbers.max() + 1)
+    numbers = numbers[(numbers - found.zero) % every == 0]
+    feet = (comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None])
+    slopes = s0[:, None] + s1[:, None] * feet
+    ink = np.zeros(slopes.shape)
+    columns = np.arange(flat.shape[1])
+    for depth, row in enumerate(comb.ink * flat[: _rows(flat, MARKS_MM * step / found.unit_mm)]):
+        ink += np.interp(feet + (depth + 0.5) * slopes, columns, row)
+    soft = gaussian_filter1d(ink, 1.5, axis=0)
+    total = soft.sum(axis=1)
+    best = int(np.clip(np.argmax(total), 2, len(total) - 3))
+    bend = min(float(total[best + 2] - 2 * total[best] + total[best - 2]) / 4, -1e-9)
+    pull = (soft[best + 2] - soft[best - 2]) / 4
+    spread = max(2 * float(np.sqrt(np.sum((pull - pull.mean()) ** 2))) / -bend, 0.2)
+    places = np.arange(len(s0))
+    at = best + float(np.clip(-pull.sum() / bend, -1, 1))
+    odds = np.exp((logs := prior - 0.5 * ((places - at) / spread) ** 2) - logs.max())
+    at = float(places @ odds / odds.sum())
+    spread = math.sqrt(float((places - at) ** 2 @ odds / odds.sum()))
+    (one, two), low, high = (
+        (float(np.interp(place, places, s0)), float(np.interp(place, places, s1)))
+        for place in (at, at - spread, at + spread)
+    )
+    grow = (1 + held * comb.s1) / (1 + held * two)
+    shift = held * (comb.s0 - one) / (1 + held * two)
+    ends = np.array([feet[best].min(), feet[best].max()])
+    u_lean = float(np.abs(high[0] - low[0] + (high[1] - low[1]) * ends).max()) / 2
+    moved = replace(comb, a=grow * comb.a + shift * comb.c, b=grow * comb.b + shift, s0=one, s1=two)
+    return replace(found, comb=moved, feet=grow * found.feet + shift, u_lean=u_lean)
 
 
 def _numbers(comb: Comb, length: float) -> Array:
@@ -188,6 +270,8 @@ def _fitted(
         )
         seen = np.isfinite(places).mean(axis=0)
         good = seen > 0.6 * seen.max()
+        if np.count_nonzero(np.isfinite(places[:, good])) < FEWEST_SEEN:
+            return comb, comb.at(numbers), np.zeros(len(numbers), bool), np.inf, np.inf
         fitted, residuals, covariance = fit(fitted, numbers, places[:, good], depths[good])
     spread = 1.4826 * float(np.nanmedian(np.abs(residuals)))
     sound = np.abs(residuals) < 3.5 * max(spread, 0.1)

@@ -7,6 +7,7 @@ The same list of shapes draws the picture and the PDF, so they cannot differ.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.errors import UsageError
+from identify.geometry.pyramid import reduced
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 
 Index = NDArray[np.intp]
@@ -23,7 +25,9 @@ MARKER_MM = 11.0
 RING = 2  # squares between the board's outer border and the free area
 CHECK_MM = 100.0
 FEWEST_CORNERS = 6
-SEARCH_PX = 1600
+LOOK_PX, SEARCH_PX = 1000, 2000  # long sides of the pictures in which any marker, then every marker is looked for
+FEWEST_SQUARES = 30  # without a readable marker: a bench has two or three, a sheet eighty
+_DICTIONARY = cv2.aruco.DICT_5X5_250
 U_PRINT_REL = 0.003  # printer's scale when nobody has measured the check line (from memory)
 U_CHECK_REL = 0.0015  # check line read to a quarter of a millimetre, rectangular
 PAPER_MM = 0.1
@@ -88,7 +92,7 @@ def layout(paper: str = "a4") -> Layout:
     if paper.lower() not in _PAPERS:
         raise UsageError(f"No scale sheet for paper {paper!r}: choose a4 or letter.")
     name, width, height, columns, rows, first = _PAPERS[paper.lower()]
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
     numbers = np.arange(first, first + columns * rows // 2, dtype=np.int32)
     board = cv2.aruco.CharucoBoard((columns, rows), SQUARE_MM, MARKER_MM, dictionary, numbers)
     left, top = (width - columns * SQUARE_MM) / 2, 30.0
@@ -229,35 +233,66 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     """
     if check_mm is not None and not 50 < check_mm < 150:
         raise UsageError(f"Check line of {check_mm} mm: it is drawn 100 mm long; measure it again in millimetres.")
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    factor = max(1.0, max(grey.shape) / SEARCH_PX)
-    small = grey if factor == 1 else cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    found: list[tuple[Layout, Array, Index]] = []
-    for name in [paper] if paper else _PAPERS:
-        sheet = layout(name)
-        corners, numbers = _corners(np.asarray(small, np.uint8), sheet)
-        found.append((sheet, corners, numbers))
-    sheet, corners, numbers = max(found, key=lambda item: len(item[2]))
-    if len(numbers) < FEWEST_CORNERS:
-        return _not_found(len(numbers))
-    scale = np.array(grey.shape[::-1]) / np.array(np.asarray(small).shape[::-1])
-    points = _sharpened(grey, (corners + 0.5) * scale - 0.5, sheet, numbers)
-    return _reference(photo, sheet, points, numbers, check_mm)
+    if not _likely(photo.rgb):
+        return _not_found(0)
+    markers, numbers, grey, factor = _markers(photo.rgb)
+    sheets = [layout(name) for name in ([paper] if paper else _PAPERS)]
+    sheet = max(sheets, key=lambda each: np.count_nonzero(np.isin(numbers, each.board.getIds())))
+    corners, rows = _corners(grey, markers, numbers, sheet)
+    if len(rows) < FEWEST_CORNERS:
+        return _not_found(len(rows))
+    return _reference(photo, sheet, _sharpened(photo.rgb, (corners + 0.5) * factor - 0.5, sheet, rows), rows, check_mm)
 
 
-def _corners(grey: Bytes, sheet: Layout) -> tuple[Array, Index]:
+def _likely(rgb: Bytes) -> bool:
+    """Whether a quick look shows a marker, or squares enough for a chessboard."""
+    small, _ = reduced(rgb, LOOK_PX)
+    _, numbers, squares = _detector().detectMarkers(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
+    return numbers is not None or len(squares) > FEWEST_SQUARES
+
+
+def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
+    """Markers of any sheet (each (1, 4, 2)) and their numbers (M,) in the picture in grey, and that picture's pixels.
+
+    The picture is brought to about SEARCH_PX, up or down; black is widened there, for in a bright photo white blooms.
+    """
+    small, factor = reduced(rgb, SEARCH_PX)
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
+    if max(grey.shape) < 0.75 * SEARCH_PX:
+        grey = np.asarray(cv2.resize(grey, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), np.uint8)
+        factor /= 2
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
+    settings.perspectiveRemovePixelPerCell = 8
+    markers, numbers, _ = _detector(settings).detectMarkers(cv2.erode(grey, np.ones((3, 3), np.uint8)))
+    return markers, np.asarray([] if numbers is None else numbers, int).reshape(-1), grey, factor
+
+
+def _detector(settings: cv2.aruco.DetectorParameters | None = None) -> cv2.aruco.ArucoDetector:
+    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
+    return cv2.aruco.ArucoDetector(dictionary, settings or cv2.aruco.DetectorParameters())
+
+
+def _corners(grey: Bytes, markers: Sequence[np.ndarray], numbers: Index, sheet: Layout) -> tuple[Array, Index]:
     """Whole corners that are seen (K, 2) [px] and their row in ``sheet.corners_mm`` (K,)."""
-    detector = cv2.aruco.CharucoDetector(sheet.board)
-    corners, numbers, _, _ = detector.detectBoard(grey)
-    if corners is None or numbers is None:
-        return np.zeros((0, 2)), np.zeros(0, int)
+    nothing = np.zeros((0, 2)), np.zeros(0, int)
+    if not np.isin(numbers, sheet.board.getIds()).any():
+        return nothing
+    settings = cv2.aruco.CharucoParameters()
+    settings.minMarkers = 1  # beside a corner
+    detector = cv2.aruco.CharucoDetector(sheet.board, settings)
+    corners, ids, _, _ = detector.detectBoard(
+        grey, markerCorners=markers, markerIds=numbers.astype(np.int32).reshape(-1, 1)
+    )
+    if corners is None or ids is None:
+        return nothing
     places: Array = np.asarray(corners, np.float64).reshape(-1, 2)
-    numbers = np.asarray(numbers).reshape(-1)
-    known = np.isin(numbers, sheet.corner_ids)
-    return places[known], np.searchsorted(sheet.corner_ids, numbers[known])
+    ids = np.asarray(ids).reshape(-1)
+    known = np.isin(ids, sheet.corner_ids)
+    return places[known], np.searchsorted(sheet.corner_ids, ids[known])
 
 
-def _sharpened(grey: Bytes, corners: Array, sheet: Layout, rows: Index) -> Array:
+def _sharpened(rgb: Bytes, corners: Array, sheet: Layout, rows: Index) -> Array:
     """Corners (K, 2) refined in the full picture; the window stays inside the four squares."""
     if len(rows) < 4:
         return corners
@@ -266,6 +301,7 @@ def _sharpened(grey: Bytes, corners: Array, sheet: Layout, rows: Index) -> Array
     half = int(np.clip(0.16 * SQUARE_MM * span, 2, 14))
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 60, 0.002)
     start = corners.astype(np.float32).reshape(-1, 1, 2)
+    grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     return np.asarray(cv2.cornerSubPix(grey, start, (half, half), (-1, -1), stop), float).reshape(-1, 2)
 
 

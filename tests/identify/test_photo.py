@@ -225,21 +225,6 @@ def test_one_photo_may_be_read_by_several_threads(capfd):
     assert capfd.readouterr().err == ""
 
 
-@pytest.mark.parametrize(("size", "long_side", "want"), [((640, 480), 320, (320, 240)), ((480, 640), 2000, (480, 640))])
-def test_small(size, long_side, want):
-    shrunk, factor = photo.small(photo.load(encoded(picture(size))), long_side)
-    assert shrunk.shape[1::-1] == want
-    assert factor == pytest.approx(want[0] / size[0])
-
-
-def test_small_of_a_reduced_photo_counts_from_the_full_one():
-    reduced = photo.load(encoded(picture((1600, 1200))), reduced=4)
-    shrunk, factor = photo.small(reduced, 200)
-    assert shrunk.shape == (150, 200, 3)
-    assert factor == pytest.approx(200 / 1600)
-    assert photo.small(reduced, 900)[1] == pytest.approx(0.25)
-
-
 def test_same_bytes_same_hash():
     data = encoded(picture())
     assert photo.load(data).sha256 == photo.load(data).sha256

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from identify.geometry.edges import linear_light, locate_edges, sample_profiles
+from identify.geometry.edges import linear_light, sample_profiles
+from identify.geometry.lines import refine_edge
 
 
 def to_srgb(linear: np.ndarray) -> np.ndarray:
@@ -46,12 +47,11 @@ def test_edge_is_found_to_a_twentieth_of_a_pixel(offset_px, angle_deg, low, high
     picture = step_picture(offset_px=offset_px, angle_deg=angle_deg, blur_px=1.0, low=low, high=high)
     normal = np.array([math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))])
     along = np.array([-normal[1], normal[0]])
-    stations = np.array([40.0, 40.0]) + np.arange(-12, 13)[:, None] * along
-    edges = locate_edges(picture, stations, np.tile(normal, (25, 1)))
-    assert edges.found.all()
-    across = (edges.points_px - (40.0, 40.0)) @ normal
-    assert np.mean(across) == pytest.approx(offset_px, abs=mean_within_px)
-    assert np.std(across) < spread_px
+    middle = np.array([40.0, 40.0])
+    line, share = refine_edge(picture, middle - 30 * along, middle + 30 * along, reach_px=4.0)
+    assert share > 0.9
+    assert (line.point_px - middle) @ normal == pytest.approx(offset_px, abs=mean_within_px)
+    assert line.rms_px < spread_px
 
 
 def test_gamma_would_move_the_edge():
@@ -60,19 +60,18 @@ def test_gamma_would_move_the_edge():
     row = picture[40, :, 0].astype(float)
     half = (row.max() + row.min()) / 2
     coded = np.interp(half, row, np.arange(81.0)) - 40
-    linear = locate_edges(picture, np.array([[40.0, 40.0]]), np.array([[1.0, 0.0]])).points_px[0, 0] - 40
+    line, _ = refine_edge(picture, np.array([40.0, 10.0]), np.array([40.0, 70.0]), reach_px=4.0)
     assert abs(coded) > 0.4
-    assert abs(linear) < 0.05
+    assert abs(line.point_px[0] - 40) < 0.05
 
 
 def test_no_edge_on_a_blank_picture_or_beyond_the_reach():
     blank = np.full((81, 81, 3), 128, np.uint8)
-    stations, normals = np.array([[40.0, 40.0], [5.0, 5.0]]), np.array([[1.0, 0.0], [1.0, 0.0]])
-    edges = locate_edges(blank, stations, normals)
-    assert not edges.found.any()
-    assert edges.points_px == pytest.approx(stations)
     far = step_picture(offset_px=20.0, angle_deg=0, blur_px=1.0, low=0.1, high=0.9)
-    assert not locate_edges(far, stations[:1], normals[:1]).found.any()
+    start, end = np.array([40.0, 10.0]), np.array([40.0, 70.0])
+    assert refine_edge(blank, start, end, reach_px=4.0) is None
+    seen = refine_edge(far, start, end, reach_px=4.0)
+    assert seen is None or seen[1] < 0.5
 
 
 @pytest.mark.parametrize("count", [1, 40000])

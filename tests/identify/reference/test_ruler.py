@@ -4,8 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
+from identify.geometry.ticks import Comb
 from identify.model import NotMeasured, Reference
-from identify.reference import ruler
+from identify.reference import ruler, scales
 
 STEEL = (0.55, 0.56, 0.58)
 
@@ -157,6 +158,11 @@ def test_other_things_are_not_rulers(bench, texture, what):
     found = ruler.find(scene.photo())
     assert isinstance(found, NotMeasured)
     assert found.advice
+
+
+def test_a_profile_without_marks_gives_no_reading():
+    flat = np.zeros((40, 400))
+    assert isinstance(scales.read(flat, Comb(10.0, 5.0, 0.0), 4), str)
 
 
 def test_marks_too_fine_for_the_picture_are_refused(bench):
