@@ -159,16 +159,14 @@ class Pose:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plane:
-    """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open.
-
-    ``distance_mm`` is from the camera to the reference's centre.
-    """
+    """The bench seen by the camera: one pose, or two where a coin leaves the sign of the tilt open."""
 
     camera: Camera
     poses: tuple[Pose, ...]
     tilt_deg: float
-    distance_mm: float
+    distance_mm: float  # to the reference's centre
     remarks: tuple[Remark, ...] = ()
+    form: tuple[Array, Array, float] | None = None  # of a bench of many coins, as identify.geometry.bows has it
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -122,7 +122,7 @@ def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _
     traced = outline.trace(shot, reference=found, labels=recognition.labels)
     if isinstance(traced, NotMeasured):
         return _Seen(found, bench, missing=traced)
-    return _Seen(found, bench, traced)
+    return _Seen(found, plane.beneath(bench, found, traced.contour_px.mean(axis=0)), traced)
 
 
 def _nothing_to_measure(recognition: Recognition) -> NotMeasured | None:

@@ -8,14 +8,16 @@ probabilities, by Monte Carlo (JCGM 101), because near straight-down the tilt is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
+from identify.geometry import bows, tilts
+from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
-from identify.geometry.coin_pose import MANY, RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture, from_shapes
+from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
@@ -26,7 +28,8 @@ U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 FEW = 3  # other rims beside which the picture is looked at
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.45  # x and y of the bench's, as people hold a camera (own estimate)
-U_TILT_DEG = 1.5  # of a coin: shadow and the roundness of its edges, alike on every coin in view (own estimate)
+MANY = 5  # other rims whose shapes alone tell the tilt
+Form = tuple[Array, Array, float]
 TILT_WARNING_DEG = 40.0
 TILT_LIMIT_DEG = 65.0
 
@@ -52,7 +55,7 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     )
     if isinstance(found, NotMeasured):
         return found
-    camera, poses = found
+    camera, poses, form = found
     best = poses[0]
     tilt_deg = math.degrees(math.acos(min(1.0, -float(best.rotation[2, 2]))))
     if tilt_deg > TILT_LIMIT_DEG:
@@ -66,7 +69,22 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     if not remarks and reference.ellipse is None and photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
         other = leaning(photo.rgb, camera, best.rotation[:, 2], reference.outline_px)
         remarks = () if other is None else (_leaning_remark(reference, other.angle_deg),)
-    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), remarks)
+    return Plane(camera, poses, tilt_deg, float(np.linalg.norm(face)), remarks, form)
+
+
+def beneath(plane: Plane, reference: Reference, place_px: Array) -> Plane:
+    """The bench as it lies beneath a place (2,) of the picture [px]: the same one, but where coins show its form."""
+    if plane.form is None:
+        return plane
+    return replace(plane, poses=(bows.pose(plane.form, _coin(reference), plane.camera, place_px),))
+
+
+def _coin(reference: Reference) -> Coin:
+    assert reference.ellipse is not None
+    assert reference.diameter_mm is not None
+    return Coin(
+        reference.ellipse, reference.u_px, reference.diameter_mm / 2, reference.thickness_mm, reference.u_size_rel
+    )
 
 
 def _leaning_remark(reference: Reference, angle_deg: float) -> Remark:
@@ -115,33 +133,24 @@ def _up_is_away(normals: Array) -> Array:
     return np.asarray(0.75 * held + 0.25 * loose)
 
 
-def _frames(normals: Array) -> Array:
-    """Rotations (N, 3, 3) whose third column is the bench's normal and whose first lies along the picture's x."""
-    first = np.array([1.0, 0.0, 0.0]) - normals[:, :1] * normals
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    return np.stack([first, np.cross(normals, first), normals], axis=2)
-
-
 # --- coin ------------------------------------------------------------------------------------------------------
 
 
-def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camera, tuple[Pose, ...]] | NotMeasured:
+def _from_coin(
+    photo: Photo, reference: Reference, focal: _Focal
+) -> tuple[Camera, tuple[Pose, ...], Form | None] | NotMeasured:
     if reference.ellipse is None or reference.diameter_mm is None:
         return NotMeasured("scale", "The coin's diameter is not known.", "Name the coin, or give its diameter.")
     middle = _centre_px(photo)
     camera = Camera(focal.px, (float(middle[0]), float(middle[1])), focal.u_rel, focal.source)
     lens = Lens(camera, focal.u_rel, U_K1, U_CENTRE * math.hypot(photo.width_px, photo.height_px))
-    coin = Coin(
-        reference.ellipse,
-        reference.u_px,
-        reference.diameter_mm / 2,
-        reference.thickness_mm,
-        reference.u_size_rel,
-    )
-    draws = None
+    coin = _coin(reference)
     if len(reference.others) >= MANY and focal.source == "EXIF":
-        draws = from_shapes(coin, reference.others, lens, _up_is_away)
-    elif photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
+        bench = tilts.bench((coin.rim, *reference.others), camera)
+        form = bench.numbers, bench.covariance, bench.rocking
+        return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
+    draws = None
+    if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
         draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)
     poses = []
     if draws is not None:
@@ -152,9 +161,8 @@ def _from_coin(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camer
         poses = [_summary(draws, mode, reference, None) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
     kept = sorted((pose for pose in poses if pose.weight > 0.01), key=lambda pose: -pose.weight)
     total = sum(pose.weight for pose in kept)
-    return camera, tuple(
-        Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in kept
-    )
+    weighted = [Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in kept]
+    return camera, tuple(weighted), None
 
 
 def _rim_doubt(coin: Coin, focal: _Focal) -> tuple[float, float]:
@@ -169,10 +177,10 @@ def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, 
     weight = float(share.sum())
     share = share / max(weight, 1e-300)
     mean = share @ draws.normals
-    rotation = _frames(mean[None] / np.linalg.norm(mean))[0]
+    rotation = frames(mean[None] / np.linalg.norm(mean))[0]
     places = draws.centres - reference.thickness_mm * draws.normals
     translation = share @ places
-    turned = _frames(draws.normals) @ rotation.T
+    turned = frames(draws.normals) @ rotation.T
     vector = 0.5 * np.stack(
         [
             turned[:, 2, 1] - turned[:, 1, 2],
@@ -188,31 +196,16 @@ def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, 
         covariance[4:, 4:] += extra[0] ** 2 * np.outer(away, away)
         along = np.array([1.0, 0, 0, 0, *(away * (0, 0, 1))])
         covariance += extra[1] ** 2 * np.outer(along, along)
-        covariance = covariance + _turned_about(away, rotation, math.radians(U_TILT_DEG))
-    return Pose(rotation, translation, _with_thickness(covariance, rotation, reference), weight)
-
-
-def _turned_about(place: Array, rotation: Array, u_rad: float) -> Array:
-    """Covariance (7, 7) of a doubt about both tilts of the plane about a place of it (3,) [mm]."""
-    total = np.zeros((7, 7))
-    for axis in (rotation[:, 0], rotation[:, 1]):
-        change = np.array([0.0, *axis, *(-np.cross(axis, place))])
-        total += u_rad**2 * np.outer(change, change)
-    return total
-
-
-def _with_thickness(covariance: Array, rotation: Array, reference: Reference) -> Array:
-    """The covariance with the doubt about the reference's thickness along the bench's normal."""
-    u_mm = 0.05 + 0.05 * min(reference.thickness_mm, 2.0)
-    total = covariance.copy()
-    total[4:, 4:] += u_mm**2 * np.outer(rotation[:, 2], rotation[:, 2])
-    return total
+        covariance = covariance + turned_about(away, rotation, math.radians(U_TILT_DEG))
+    return Pose(rotation, translation, with_thickness(covariance, rotation[:, 2], reference.thickness_mm), weight)
 
 
 # --- points ----------------------------------------------------------------------------------------------------
 
 
-def _from_points(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Camera, tuple[Pose, ...]] | NotMeasured:
+def _from_points(
+    photo: Photo, reference: Reference, focal: _Focal
+) -> tuple[Camera, tuple[Pose, ...], None] | NotMeasured:
     if reference.points_px is None or reference.points_mm is None or len(reference.points_px) < 4:
         return NotMeasured("scale", "The reference gives fewer than four points.", "Show the whole reference object.")
     flat = _right_handed(reference.points_mm, reference.points_px)
@@ -232,10 +225,11 @@ def _from_points(photo: Photo, reference: Reference, focal: _Focal) -> tuple[Cam
         ):
             poses.append(other.pose)
     odds = np.exp([best.cost - next(fit.cost for fit in fits if fit.pose is pose) for pose in poses])
-    return best.camera, tuple(
+    weighted = tuple(
         Pose(pose.rotation, pose.translation_mm, pose.covariance, float(odd / odds.sum()))
         for pose, odd in zip(poses, odds, strict=True)
     )
+    return best.camera, weighted, None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -339,7 +333,7 @@ def _finished(camera: Camera, pose: Pose, covariance: Array, reference: Referenc
     down = -reference.thickness_mm * pose.rotation[:, 2]
     carry = np.eye(7)
     carry[4:, 1:4] = np.array([[0, down[2], -down[1]], [-down[2], 0, down[0]], [down[1], -down[0], 0]])
-    moved = _with_thickness(carry @ covariance @ carry.T, pose.rotation, reference)
+    moved = with_thickness(carry @ covariance @ carry.T, pose.rotation[:, 2], reference.thickness_mm)
     return _Fit(
         Camera(camera.focal_px, camera.centre_xy_px, u_focal, source, camera.k1),
         Pose(pose.rotation, pose.translation_mm + down, moved),

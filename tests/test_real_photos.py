@@ -52,27 +52,30 @@ def test_every_kind_of_ground_is_labelled():
 
 @cache
 def sizes():
+    """Every scene of one denomination, up to five coins of it the reference in turn: what one coin gives is chance."""
     results = []
-    for file in SCENES[:3]:
-        row = real_photos.denomination(Path(file).name)
-        photo, rims = seen(file)
-        results += real_photos.coins_by_coin(file, photo, rims, row)
+    for path in sorted((FOLDER / "coins_scenes").glob("*_IMG_*.jpg")):
+        row = real_photos.denomination(path.name)
+        photo, rims = seen(f"coins_scenes/{path.name}")
+        results += real_photos.coins_by_coin(path.name, photo, rims, row, references=5)
     return results
 
 
 def test_coins_measured_by_a_coin_lie_within_what_is_claimed():
     errors = np.array([each.error_percent for each in sizes()])
     claims = np.array([each.u_percent for each in sizes()])
-    assert len(errors) >= 8
-    assert np.mean(np.abs(errors) <= 2 * claims) >= 0.8
-    assert np.median(np.abs(errors)) <= 5
+    assert len(errors) >= 300
+    assert np.mean(np.abs(errors) <= 2 * claims) >= 0.93
+    assert np.median(np.abs(errors)) <= 0.9
 
 
-@pytest.mark.xfail(reason="goal not reached yet: one coin's tilt is known to 2 degrees, and its border rivals its edge")
-def test_goal_coins_measured_by_a_coin_to_a_hundredth():
-    errors = np.abs([each.error_percent for each in sizes()])
-    assert np.median(errors) <= 0.8
-    assert np.percentile(errors, 95) <= 2.5
+def test_goal_coins_measured_by_a_coin():
+    assert np.percentile(np.abs([each.error_percent for each in sizes()]), 95) <= 2.5
+
+
+@pytest.mark.xfail(strict=True, reason="goal not reached yet: over five references a scene the median is 0.81 %")
+def test_goal_coins_measured_by_a_coin_to_less_than_a_hundredth():
+    assert np.median(np.abs([each.error_percent for each in sizes()])) <= 0.8
 
 
 def test_chessboard_lengths_inside_a_card_sized_patch():

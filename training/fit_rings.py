@@ -1,97 +1,241 @@
-"""Fit the choice model that tells a coin's edge from its border and its shadow, on rendered coins.
+"""Train the small network that finds a coin's edge on the picture unwrapped about it, on drawn coins.
 
-    python -m training.fit_rings --training DIR --check DIR
+    python -m training.fit_rings draw --out FILE.npz --count N --seed S [--workers W]
+    python -m training.fit_rings train --data FILE.npz ... --out models/coin_edge.onnx --minutes M --seed S
+    python -m training.fit_rings score --data FILE.npz --model models/coin_edge.onnx
 
-The folders hold rendered pictures with a manifest.jsonl; a start beside each coin's true rim is drawn at random, and
-the weights are those that make the expected error of the ring chosen least. Prints weights for identify.geometry.rings.
+For every spoke the network gives log odds over radii of the top rim and of the outline, which takes in the side wall.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
+import hashlib
+import math
+import time
+import tomllib
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
-from scipy.optimize import minimize
+import onnxruntime as ort
 
-from identify import photo
 from identify.geometry import ellipse as ellipses
-from identify.geometry import rings
+from identify.geometry.rings import SCALES, SPOKES, unwrap
 from identify.model import Array, Ellipse
+from training import coin_scenes, drawn_coins
 
-SMALLEST_PX = 18.0
-WORST = 4.0  # per cent: an error beyond it counts no more
-RIDGE = 0.001
-
-Scene = tuple[Array, Array]  # features (M, F) of the rings beside one coin, and their errors (M, SPOKES) [%]
+LOOKS = 4  # developments of one drawn coin, each with its own start
+FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was fitted to: core, lip, edge, shadow
 
 
-def scenes(folder: Path, most: int) -> list[Scene]:
-    """Rings beside the coins of a folder's pictures, free and with the shape known."""
-    noise = np.random.default_rng(0)
-    rows = [json.loads(line) for line in (folder / "manifest.jsonl").read_text().splitlines()]
-    coins = [row for row in rows if row["reference"] and row["reference"]["kind"] == "coin"]
-    found: list[Scene] = []
-    for row in [row for row in coins if not row["reference"].get("on_part")][:most]:
-        fitted = ellipses.fit(np.array(row["reference"]["outline_px"]))
-        if fitted is None or fitted.ellipse.major_px < SMALLEST_PX:
-            continue
-        true = fitted.ellipse
-        rgb = photo.load(folder / row["file"]).rgb
-        for hold, least in ((rings.FREE, 0.75), (rings.STIFF, 0.85)):
-            size = noise.uniform(least, 1.08)
-            blunt = noise.uniform(0.97, 1.0) if hold == rings.FREE else 1.0
-            x, y = np.array([true.x_px, true.y_px]) + 0.02 * true.major_px * noise.standard_normal(2)
-            start = Ellipse(x, y, size * true.major_px, size * blunt * true.minor_px, true.angle_rad)
-            seen = rings.unwrap(rgb, start)
-            rims = rings.follow(seen, low=0.6, high=1.5, hold=hold)
-            if len(rims.radii):
-                wanted = _radii(true, start)
-                found.append((rings.features(seen, rims), 100 * (rims.radii / wanted - 1)))
-    return found
+def looks(seed: int) -> tuple[Array, Array] | None:
+    """Unwrapped pictures (LOOKS, 3, SPOKES, K) uint8 and true radii (LOOKS, 2, SPOKES) of one drawn coin."""
+    rng = np.random.default_rng(seed)
+    stage = coin_scenes.random_stage(rng)
+    rims = [stage.circle_px(stage.coins[0], height) for height in (1.0, 0.0)]
+    fitted = ellipses.fit(rims[0])
+    if (
+        fitted is None
+        or not 11 < fitted.ellipse.major_px < 115
+        or fitted.ellipse.minor_px < 0.6 * fitted.ellipse.major_px
+    ):
+        return None
+    true = fitted.ellipse
+    reach = 1.75 * true.major_px + 4
+    left, top = int(true.x_px - reach), int(true.y_px - reach)
+    picture = drawn_coins.light(
+        stage, (left, top, left + int(2 * reach), top + int(2 * reach)), rays=3 if true.major_px < 50 else 2
+    )
+    pictures, radii = [], []
+    for _ in range(LOOKS):
+        rgb = drawn_coins.developed(picture, rng)
+        size = rng.choice(FIRST) * rng.normal(1, 0.02)
+        blunt = 1 + rng.normal(0, 0.025)
+        x, y = np.array([true.x_px - left, true.y_px - top]) + 0.03 * true.major_px * rng.standard_normal(2)
+        shape = ellipses.shape_matrix(true) * size
+        lean = rng.normal(0, 0.02) * true.major_px
+        shape = shape * np.array([[blunt, 1], [1, 1 / blunt]]) + np.array([[0, lean], [lean, 0]])
+        start = ellipses.from_shape_matrix(np.array([x, y]), shape)
+        pictures.append(np.round(255 * unwrap(rgb, start)).astype(np.uint8))
+        inner, lower = (radii_about(rim - (left, top), start) for rim in rims)
+        radii.append(np.stack([inner, np.maximum(inner, lower)]))
+    return np.stack(pictures), np.stack(radii).astype(np.float32)
 
 
-def _radii(rim: Ellipse, start: Ellipse) -> Array:
-    """The rim's radii (SPOKES,) on the spokes of the picture unwrapped about the start."""
-    points = (ellipses.rim(rim, 720)[0] - (start.x_px, start.y_px)) @ np.linalg.inv(ellipses.shape_matrix(start))
+def radii_about(rim_px: Array, start: Ellipse) -> Array:
+    """Radii (SPOKES,) of a closed curve on the spokes of the picture unwrapped about a first ellipse."""
+    points = (rim_px - (start.x_px, start.y_px)) @ np.linalg.inv(ellipses.shape_matrix(start))
     angles = np.arctan2(points[:, 1], points[:, 0])
     order = np.argsort(angles)
-    turn = (2 * np.pi * np.arange(rings.SPOKES) / rings.SPOKES + np.pi) % (2 * np.pi) - np.pi
+    turn = (2 * np.pi * np.arange(SPOKES) / SPOKES + np.pi) % (2 * np.pi) - np.pi
     return np.interp(turn, angles[order], np.hypot(*points.T)[order], period=2 * np.pi)
 
 
-def expected_error(weights: Array, found: list[Scene]) -> tuple[float, Array]:
-    """Mean error of a ring drawn by its odds, as a share of WORST, with a ridge; and the slope."""
-    total, slope = RIDGE * float(weights @ weights), 2 * RIDGE * weights
-    for features, errors in found:
-        worth = features @ weights
-        odds = np.exp(worth - worth.max())
-        odds /= odds.sum()
-        loss = np.minimum(np.sqrt(np.mean(errors**2, axis=1)), WORST) / WORST
-        total += float(odds @ loss) / len(found)
-        slope = slope + (odds * (loss - odds @ loss)) @ features / len(found)
-    return total, slope
+def draw(out: Path, count: int, seed: int, workers: int, seconds: float) -> None:
+    """Draw coins until there are ``count`` or the time is over, and save them."""
+    begun, found = time.monotonic(), []
+    with ProcessPoolExecutor(workers) as pool:
+        block = min(64 * workers, 2 * count)
+        for first in range(seed, seed + 4 * count, block):
+            found += [each for each in pool.map(looks, range(first, first + block), chunksize=8) if each is not None]
+            if len(found) >= count or time.monotonic() - begun > seconds:
+                break
+    np.savez(
+        out, pictures=np.concatenate([each[0] for each in found]), radii=np.concatenate([each[1] for each in found])
+    )
+    print(len(found), "coins in", round(time.monotonic() - begun), "s")
+
+
+def network():
+    """A U-shaped network over (spokes, radii); spokes close on themselves."""
+    import torch
+    from torch import nn
+
+    class Conv(nn.Module):
+        def __init__(self, given: int, made: int, stride: int = 1) -> None:
+            super().__init__()
+            self.conv = nn.Conv2d(given, made, 3, stride, bias=False)
+            self.norm = nn.BatchNorm2d(made)
+
+        def forward(self, x):
+            x = torch.cat([x[:, :, -1:], x, x[:, :, :1]], 2)
+            x = nn.functional.pad(x, (1, 1, 0, 0))
+            return torch.relu(self.norm(self.conv(x)))
+
+    class Net(nn.Module):
+        def __init__(self) -> None:
+            super().__init__()
+            self.a = Conv(3, 12)
+            self.b = nn.Sequential(Conv(12, 24, 2), Conv(24, 24))
+            self.c = nn.Sequential(Conv(24, 40, 2), Conv(40, 40), Conv(40, 40))
+            self.d = nn.Sequential(Conv(40, 64, 2), Conv(64, 64), Conv(64, 64))
+            self.e = nn.Sequential(Conv(64, 64, 2), Conv(64, 64), Conv(64, 64))
+            self.ring = nn.Conv2d(64, 64, 1)
+            self.up_d, self.up_c, self.up_b = Conv(128, 48), Conv(88, 32), Conv(56, 24)
+            self.up_a = Conv(36, 16)
+            self.last = nn.Conv2d(16, 2, 1)
+
+        def forward(self, x):
+            mean = x.mean((1, 2, 3), keepdim=True)
+            x = (x - mean) / (((x - mean) ** 2).mean((1, 2, 3), keepdim=True).sqrt() + 0.02)
+            a = self.a(x)
+            b = self.b(a)
+            c = self.c(b)
+            d = self.d(c)
+            e = self.e(d)
+            e = e + self.ring(e.mean(2, keepdim=True))
+            up = nn.functional.interpolate
+            d = self.up_d(torch.cat([up(e, scale_factor=2.0), d], 1))
+            c = self.up_c(torch.cat([up(d, scale_factor=2.0), c], 1))
+            b = self.up_b(torch.cat([up(c, scale_factor=2.0), b], 1))
+            a = self.up_a(torch.cat([up(b, scale_factor=2.0), a], 1))
+            return torch.log_softmax(self.last(a), 3)
+
+    return Net()
+
+
+def train(data: list[Path], out: Path, minutes: float, seed: int, batch: int = 256) -> None:
+    """Train on all the coins of ``data`` and write the network with its card."""
+    import torch
+
+    from training.network import export_onnx
+
+    torch.manual_seed(seed)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    files = [np.load(each) for each in data]
+    pictures = torch.from_numpy(np.concatenate([each["pictures"] for each in files])).to(device)
+    radii = torch.from_numpy(np.concatenate([each["radii"] for each in files])).to(device)
+    scales = torch.tensor(SCALES, dtype=torch.float32, device=device)
+    step = float(SCALES[1] - SCALES[0])
+    net = network().to(device)
+    rate = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-4)
+    begun, share, turns = time.monotonic(), 0.0, 0
+    while share < 1:
+        share = min(1.0, (time.monotonic() - begun) / (60 * minutes))
+        for group in rate.param_groups:
+            group["lr"] = 3e-3 * min(1.0, turns / 200) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+        chosen = torch.randint(0, len(pictures), (batch,), device=device)
+        x, y = pictures[chosen].permute(0, 3, 1, 2).float() / 255, radii[chosen]
+        roll = int(torch.randint(0, SPOKES, (1,)))
+        x, y = torch.roll(x, roll, 2), torch.roll(y, roll, 2)
+        if turns % 2:
+            x, y = x.flip(2), y.flip(2)
+        x = x[:, torch.randperm(3, device=device)] if turns % 5 == 0 else x
+        wanted = torch.exp(-0.5 * ((scales - y[..., None]) / (0.8 * step)) ** 2)
+        inside = (y > scales[0]) & (y < scales[-1])
+        wanted = wanted / (wanted.sum(3, keepdim=True) + 1e-9)
+        logs = net(x)
+        loss = -((wanted * logs).sum(3) * inside).sum() / inside.sum()
+        rate.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
+        rate.step()
+        turns += 1
+        if turns % 500 == 0:
+            print(turns, round(float(loss), 4), flush=True)
+    export_onnx(net, out, shape=(3, SPOKES, len(SCALES)), names=("log_odds",), given="unwrapped")
+    write_card(out, {"coins": len(pictures) // LOOKS, "looks": LOOKS, "steps": turns, "seed": seed})
+
+
+def score(data: Path, model: Path) -> None:
+    """Error of the mean radius of the top rim [%] on the coins of ``data``, into the card of ``model``.
+
+    The coins must be of other seeds than those of the training.
+    """
+    drawn, scales = np.load(data), np.asarray(SCALES, np.float32)
+    session = ort.InferenceSession(model, providers=["CPUExecutionProvider"])
+    given = drawn["pictures"]
+    missed = []
+    for part in range(0, len(given), 64):
+        x = np.moveaxis(given[part : part + 64], -1, 1).astype(np.float32) / 255
+        odds = np.exp(session.run(None, {"unwrapped": x})[0])
+        missed.append((odds * scales).sum(3).mean(2)[:, 0] / drawn["radii"][part : part + 64, 0].mean(1) - 1)
+    percent = 100 * np.abs(np.concatenate(missed))
+    found = dict(zip(("p50", "p90", "p95"), np.percentile(percent, [50, 90, 95]).round(2).tolist(), strict=True))
+    kept = tomllib.loads(model.with_suffix(".toml").read_text(encoding="utf-8"))["training"]
+    write_card(
+        model, kept, {"coins": len(given) // LOOKS, **{f"radius_error_{k}_percent": v for k, v in found.items()}}
+    )
+    print(found)
+
+
+def write_card(model: Path, training: dict[str, int], check: dict[str, float] | None = None) -> None:
+    """The card of a network: its SHA-256, how it was trained, and its error on coins that it never saw."""
+    digest = hashlib.sha256(model.read_bytes()).hexdigest()
+    lines = ["# Written by training.fit_rings; do not edit.", f'version = "{digest[:12]}"', f'sha256 = "{digest}"']
+    for name, block in (("training", training), ("check", check or {})):
+        lines += ["", f"[{name}]", *(f"{key} = {value}" for key, value in block.items())] if block else []
+    model.with_suffix(".toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def main() -> None:
-    """Fit and print."""
-    parser = argparse.ArgumentParser(description="Fit the choice of a coin's edge among the rings about it.")
-    parser.add_argument("--training", type=Path, required=True)
-    parser.add_argument("--check", type=Path, required=True)
-    parser.add_argument("--most", type=int, default=500)
+    """Draw, or train."""
+    parser = argparse.ArgumentParser(description="Train the network that finds a coin's edge, on drawn coins.")
+    steps = parser.add_subparsers(dest="step", required=True)
+    drawing = steps.add_parser("draw")
+    drawing.add_argument("--out", type=Path, required=True)
+    drawing.add_argument("--count", type=int, default=20000)
+    drawing.add_argument("--seed", type=int, default=0)
+    drawing.add_argument("--workers", type=int, default=2)
+    drawing.add_argument("--seconds", type=float, default=1e9)
+    training = steps.add_parser("train")
+    training.add_argument("--data", type=Path, nargs="+", required=True)
+    training.add_argument("--out", type=Path, required=True)
+    training.add_argument("--minutes", type=float, default=5.0)
+    training.add_argument("--seed", type=int, default=1)
+    scoring = steps.add_parser("score")
+    scoring.add_argument("--data", type=Path, required=True)
+    scoring.add_argument("--model", type=Path, required=True)
     options = parser.parse_args()
-    found = scenes(options.training, options.most)
-    starts = [np.zeros(len(rings.WEIGHTS)), *np.random.default_rng(1).normal(0, 0.5, (4, len(rings.WEIGHTS)))]
-    fits = [minimize(expected_error, start, args=(found,), jac=True) for start in starts]
-    best = min(fits, key=lambda fit: float(fit.fun))
-    print("weights", np.round(best.x, 2).tolist())
-    for name, sample in (("training", found), ("check", scenes(options.check, options.most))):
-        for title, weights in (("these", best.x), ("shipped", rings.WEIGHTS)):
-            sizes = [abs(float(errors[np.argmax(features @ weights)].mean())) for features, errors in sample]
-            print(
-                name, title, len(sizes), "median, 75th, 90th |error| [%]", np.percentile(sizes, [50, 75, 90]).round(2)
-            )
+    cv2.setNumThreads(1)
+    if options.step == "draw":
+        draw(options.out, options.count, options.seed, options.workers, options.seconds)
+    elif options.step == "train":
+        train(options.data, options.out, options.minutes, options.seed)
+    else:
+        score(options.data, options.model)
 
 
 if __name__ == "__main__":

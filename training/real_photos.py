@@ -112,12 +112,16 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
     if row.rim_mm is None or by.ellipse is None:
         return []
     values, variances, weights = [], [], []
-    for pose in seen.poses:
-        value = _diameter_mm(rim.ellipse, seen.camera, pose, by.thickness_mm)
+    rocking = seen.form[2] if seen.form else 0.0
+    there = plane.beneath(seen, by, np.array([rim.ellipse.x_px, rim.ellipse.y_px]))
+    for pose in there.poses:
+        value = _diameter_mm(rim.ellipse, seen.camera, pose, by.thickness_mm, rocking)
         slopes = []
         for step in np.eye(7) * 1e-3:
             moves = [moved(seen.camera, pose, sign * step) for sign in (1, -1)]
-            plus, minus = (_diameter_mm(rim.ellipse, camera, other, by.thickness_mm) for camera, other in moves)
+            plus, minus = (
+                _diameter_mm(rim.ellipse, camera, other, by.thickness_mm, rocking) for camera, other in moves
+            )
             slopes.append((plus - minus) / 2e-3)
         edge = coin.u_rim_px(rim) / (rim.ellipse.major_px * math.sqrt(RIM_POINTS)) * value
         values.append(value)
@@ -125,7 +129,7 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
             float(np.array(slopes) @ pose.covariance @ np.array(slopes))
             + edge**2
             + row.u_mm**2
-            + (math.hypot(coin.U_EDGE_REL, rim.doubt) * value) ** 2
+            + (rim.u_rel**2 + tilts.u_rocking(rocking) ** 2) * value**2
         )
         weights.append(pose.weight)
     mean = float(np.dot(weights, values))
@@ -142,10 +146,12 @@ def _sized(file: str, seen: Plane, by: Reference, rim: Rim, row: ReferenceRow) -
     ]
 
 
-def _diameter_mm(rim: Ellipse, camera: Camera, pose: Pose, thickness_mm: float) -> float:
+def _diameter_mm(rim: Ellipse, camera: Camera, pose: Pose, thickness_mm: float, rocking: float) -> float:
     """Diameter of a coin whose face lies ``thickness_mm`` over the bench, by its rim's area, as the reference's."""
     normal = pose.rotation[:, 2]
-    places, radii, _ = tilts.circles(normal, *tilts.of([rim], camera))
+    image = tilts.of([rim], camera)
+    places, radii, _ = tilts.circles(normal, *image)
+    radii = tilts.unrocked(radii, rocking, normal[None], *image)
     face = float(normal @ pose.translation_mm) + thickness_mm
     return float(2 * radii[0] * face / (places[0] @ normal))
 

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.geometry import ellipse as ellipses
-from identify.geometry import tilts as shapes
 from identify.geometry import walls
 from identify.model import Array, Bytes, Camera, Ellipse
 
@@ -23,8 +22,6 @@ DRAWS = 1600
 STRANGER = 0.15  # probability that another rim in view does not lie in the coin's plane
 USUAL_RADIUS_MM, USUAL_THICKNESS_MM = 11.5, 2.0  # of another coin; only their ratio matters
 Prior = Callable[[Array], Array]
-TEMPER = 0.3  # what shadow and side walls do to shapes is alike on every rim in view
-MANY = 5  # other rims whose shapes alone tell the tilt
 _NEAR = (0.0,)
 _GAUSS_HERMITE = (-math.sqrt(3), 0.0, math.sqrt(3))  # with shares 1/6, 2/3, 1/6
 
@@ -89,23 +86,6 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
     axis = math.atan2(float(np.sum(2 * x * y)), float(np.sum(x * x - y * y))) / 2
     mode = (tilts @ [math.cos(axis), math.sin(axis)] > 0).astype(np.intp)
     return Draws(np.repeat(log_focal, 2), normals, centres, weights / weights.sum(), mode)
-
-
-def from_shapes(coin: Coin, others: tuple[Ellipse, ...], lens: Lens, prior: Prior) -> Draws:
-    """Poses that the shapes of many rims on one bench allow, their sizes unknown; the coin's own size gives the scale.
-
-    Both rims are held to one shape, so the coin's distance follows from its ellipse as the others' sizes do.
-    """
-    rims = (coin.rim, *others)
-    middle = shapes.tilts_of(shapes.likeliest(rims, lens.camera)[None])[0]
-    normals = shapes.normals_about(middle, reach_rad=math.radians(3), count=13)
-    logs = TEMPER * shapes.log_likelihood(normals, rims, lens.camera) + np.log(np.maximum(prior(normals), 1e-300))
-    seen = shapes.of([coin.rim], lens.camera)
-    found = [shapes.circles(normal, *seen) for normal in normals]
-    centres = np.array([places[0] * (coin.radius_mm / radii[0]) for places, radii, _ in found])
-    weights = np.exp(logs - logs.max())
-    nothing = np.zeros(len(normals))
-    return Draws(nothing, normals, centres, weights / weights.sum(), nothing.astype(np.intp))
 
 
 def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens, prior: Prior) -> Draws | None:

@@ -81,13 +81,14 @@ def _sampson(numbers: Array, points: Array) -> Array:
     return (np.sum(unit**2, axis=1) - 1) / (2 * slope)
 
 
-def fit(points_px: Array, *, start: Ellipse | None = None) -> EllipseFit | None:
+def fit(points_px: Array, *, start: Ellipse | None = None, weights: Array | None = None) -> EllipseFit | None:
     """Fit an ellipse to points of its rim, outliers notwithstanding.
 
     Parameters
     ----------
     points_px : (N, 2), N >= 6 [px]
     start : an ellipse to start from instead of the approximate-mean-square fit
+    weights : (N,) of the points, 1 where not given
 
     Returns
     -------
@@ -99,13 +100,14 @@ def fit(points_px: Array, *, start: Ellipse | None = None) -> EllipseFit | None:
     middle = points.mean(axis=0)
     scale = float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))) or 1.0
     local = (points - middle) / scale
+    own = np.ones(len(points)) if weights is None else weights / np.mean(weights)
     first = _concentrated(local) if start is None else _moved(start, middle, scale)
     if first is None:
         return None
     for turn in range(20):
         residuals = _sampson(first, local)
         spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
-        weight = _weights(residuals, spread) * (np.abs(residuals) < (4 * spread if turn > 2 else np.inf))
+        weight = own * _weights(residuals, spread) * (np.abs(residuals) < (4 * spread if turn > 2 else np.inf))
         slopes = _slopes(first, local)
         weighted = slopes.T * weight
         step = -np.linalg.solve(weighted @ slopes + 1e-12 * np.eye(5), weighted @ residuals)

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from identify.geometry import ellipse as ellipses
 from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
-from identify.reference.rims import Rim, find_rims, measure
+from identify.reference.rims import Rim, find_rims
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
-U_EDGE_REL = 0.005  # which line of a rounded rim the edge is: 0.2 to 0.4 % on drawn coins, more on real (estimate)
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
+LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
 
 
@@ -39,7 +39,8 @@ def find(
     -------
     Reference with its rim as ``ellipse``, or NotMeasured with the reason.
     """
-    return choose(photo, find_rims(photo), row, on_part=on_part, labels=labels)
+    rims = find_rims(photo, [] if labels is None else _labelled(labels, photo))
+    return choose(photo, rims, row, on_part=on_part, labels=labels)
 
 
 def choose(
@@ -55,24 +56,9 @@ def choose(
         )
     order = np.argsort(scores)[::-1]
     rim = rims[order[0]]
-    if row.ringed:
-        rim = _outer_of(photo, rim)
     rivals = len(rims) > 1 and scores[order[1]] > 0.8 * scores[order[0]]
     others = tuple(rims[k].ellipse for k in order[1:] if _sure(rims[k], labels, photo))[:MOST_OTHERS]
     return _reference(rim, row, on_part, _remarks(rim, row, rivals), () if on_part else others)
-
-
-def _outer_of(photo: Photo, rim: Rim) -> Rim:
-    """The rim around a two-metal coin's core, where ``rim`` is the core: cores are about 0.73 of the coin across."""
-    if photo.rgb.shape[:2] != (photo.height_px, photo.width_px):
-        return rim
-    around = []
-    for scale in (1.31, 1.37, 1.43):
-        start = replace(rim.ellipse, major_px=rim.ellipse.major_px * scale, minor_px=rim.ellipse.minor_px * scale)
-        found = measure(photo.rgb, start)
-        if found is not None and 1.25 < found.ellipse.major_px / rim.ellipse.major_px < 1.5:
-            around.append(found)
-    return max(around, key=lambda each: each.quality, default=rim)
 
 
 def _reference(
@@ -88,7 +74,7 @@ def _reference(
         ellipse=rim.ellipse,
         diameter_mm=diameter_mm,
         thickness_mm=row.thickness_mm or USUAL_THICKNESS_MM,
-        u_size_rel=math.hypot(row.u_mm / diameter_mm, U_EDGE_REL, rim.doubt),
+        u_size_rel=math.hypot(row.u_mm / diameter_mm, rim.u_rel),
         on_part=on_part,
         remarks=remarks,
         others=others,
@@ -126,8 +112,8 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     """How good a reference a rim is: sure, apart from others, wholly in view, where the labels put it."""
     found = rim.ellipse
     score = (
-        rim.quality
-        / (1 + (rim.doubt / 0.01) ** 2)
+        rim.support**2
+        / (1 + (rim.u_rel / 0.01) ** 2)
         * (1.0 if stands_apart(found, rims) else 0.6)
         * (1.0 if whole(found, photo) else 0.2)
     )
@@ -142,8 +128,22 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
 
 def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
-    clear = rim.quality > 1.5 and rim.ellipse.major_px > 25
+    clear = rim.support > 0.8 and rim.ellipse.major_px > 25
     return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
+
+
+def _labelled(labels: Bytes, photo: Photo) -> list[Ellipse]:
+    """Ellipses of the same area and moments as the blobs that the label map calls reference [px]."""
+    count, blobs = cv2.connectedComponents((labels == REFERENCE).astype(np.uint8))
+    scale = np.array([photo.width_px / labels.shape[1], photo.height_px / labels.shape[0]])
+    found = []
+    for blob in range(1, count):
+        places = (np.argwhere(blobs == blob)[:, ::-1] + 0.5) * scale - 0.5
+        if len(places) >= LEAST_BLOB:
+            lengths, ways = np.linalg.eigh(np.cov(places.T) + np.diag(scale**2) / 12)
+            shape = 2 * (ways * np.sqrt(lengths)) @ ways.T  # of a disc, a quarter of the squared radius is the variance
+            found.append(ellipses.from_shape_matrix(places.mean(axis=0), shape))
+    return found
 
 
 def whole(found: Ellipse, photo: Photo) -> bool:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from identify.geometry import walls
+from identify.geometry import rings, walls
 from identify.geometry.camera import to_camera
 from identify.model import Ellipse
 from identify.reference.rims import find_rims
@@ -43,9 +43,7 @@ def test_tilt_vectors_and_normals_are_each_others_inverse():
     rim = Ellipse(1200.0, 300.0, 50.0, 48.0, 0.3)
     towards = walls.sight(rim, camera)
     tilts, area = walls.coarse_tilts_rad()
-    seen = walls.Surroundings(
-        rim, np.tile([1.0, 0.0], (walls.STATIONS, 1)), np.arange(-9.0, 9.0), np.zeros((walls.STATIONS, 18)), 0.1, 0.5
-    )
+    seen = walls.Surroundings(rim, rim, np.zeros((2, rings.SPOKES, len(rings.SCALES))))
     judged = walls.judge(seen, camera, tilts[24:], radius_mm=12.0, thickness_mm=2.0)
     assert walls.tilt_vectors(judged.normals, towards[None]) == pytest.approx(tilts[24:], abs=1e-9)
     assert np.linalg.norm(judged.normals, axis=1) == pytest.approx(np.ones(len(tilts) - 24))

@@ -1,0 +1,69 @@
+"""Where a coin's edge is: a small network looks at the picture unwrapped about a first ellipse.
+
+It gives, for every spoke, odds over the radii of the top rim and of the outline with the side wall. It was trained on
+drawn coins only (``training.fit_rings``); the card beside the model file says on how many.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import onnxruntime as ort
+
+from identify.errors import ModelError
+from identify.geometry import rings
+from identify.geometry.rings import Edge
+from identify.model import Array, Bytes, Ellipse
+
+NAME = "coin_edge.onnx"
+AT_ONCE = 32  # coins in one pass of the network: bounds the memory
+
+
+def _shipped() -> Path:
+    """In an installed package models/ lies inside it; in a checkout beside it."""
+    here = Path(__file__).resolve().parents[1]
+    places = (here / "models" / NAME, here.parent / "models" / NAME)
+    return next((place for place in places if place.is_file()), places[0])
+
+
+@lru_cache(maxsize=2)
+def load(path: Path | None = None) -> ort.InferenceSession:
+    """The network in a file, or the one that ships with the package; its card is the .toml beside it.
+
+    Raises
+    ------
+    ModelError
+        The file or its card is missing, or its SHA-256 is not the card's.
+    """
+    path = path or _shipped()
+    try:
+        data = path.read_bytes()
+        card = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+    except (OSError, tomllib.TOMLDecodeError) as error:
+        raise ModelError(f"{path.name} or its card can't be read ({error}); install the package again.") from error
+    if hashlib.sha256(data).hexdigest() != card.get("sha256"):
+        raise ModelError(f"{path.name} is not the file that its card names; install the package again.")
+    options = ort.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    return ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+
+
+def log_odds(rgb: Bytes, starts: Sequence[Ellipse]) -> Array:
+    """Log odds (N, 2, SPOKES, len(SCALES)) of top rim and outline about each of the ellipses."""
+    pictures = [np.moveaxis(rings.unwrap(rgb, start), 2, 0) for start in starts]
+    parts = [
+        load().run(None, {"unwrapped": np.stack(pictures[first : first + AT_ONCE])})[0]
+        for first in range(0, len(pictures), AT_ONCE)
+    ]
+    return np.concatenate(parts) if parts else np.zeros((0, 2, rings.SPOKES, len(rings.SCALES)))
+
+
+def edges(rgb: Bytes, starts: Sequence[Ellipse]) -> list[Edge | None]:
+    """The edge of the coin about each of the ellipses; None where there is none."""
+    return [rings.edge(odds[0], start) for odds, start in zip(log_odds(rgb, starts), starts, strict=True)]
