@@ -201,10 +201,7 @@ class Variety:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recognition:
-    """What the network says of the whole photo.
-
-    ``labels`` is a (h, w) uint8 map over the whole photo: 0 background, 1 part, 2 reference.
-    """
+    """What the network says of the whole photo; ``labels`` (h, w) uint8: 0 background, 1 part, 2 reference."""
 
     answer: str
     probabilities: dict[str, float]
@@ -303,7 +300,7 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
-    """What the rules say; ``remark``: whether the candidates are settled, or what would settle them."""
+    """What the rules say; ``decision``: ask, order, compare or wait; ``remark``: that in words, with what is open."""
 
     candidates: tuple[Candidate, ...]
     checks: tuple[Check, ...]
@@ -311,6 +308,7 @@ class Verdict:
     cautions: tuple[Caution, ...]
     pairs: tuple[Pair, ...] = ()
     remark: str = ""
+    decision: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from identify.model import Candidate, Caution, Check, Measurement, Recognition, Verdict
-from identify.rules.belief import OTHER, Belief, believe
+from identify.model import Caution, Measurement, Recognition, Verdict
+from identify.rules.belief import Belief, believe
 from identify.rules.candidates import candidates
 from identify.rules.conversions import conversions
-from identify.rules.evidence import Evidence, gather
+from identify.rules.evidence import gather
 from identify.rules.pairs import pairs
 from identify.rules.questions import checks
+from identify.rules.stopping import stop
 from identify.tables import Tables, load
 
 __all__ = ["judge"]
@@ -28,7 +29,7 @@ def judge(
     Parameters
     ----------
     measurements : measured values; of two of one quantity the one with the smaller u95 counts.
-    answers : id of a check to one of its answers, a measured number, or "can't tell".
+    answers : id of a check, as the verdict gave it, to one of its answers, a measured number, or "can't tell".
     tables : tables to judge by; those of the package where None.
 
     Returns
@@ -46,13 +47,15 @@ def judge(
     belief = believe(evidence, tables)
     offered = candidates(belief, evidence, tables)
     asked = checks(belief, evidence, tables)
+    decision, remark = stop(belief, asked, evidence, tables)
     return Verdict(
         candidates=offered,
         checks=asked,
         conversions=conversions(belief, evidence, tables),
         cautions=_cautions(recognition, belief, tables),
         pairs=pairs(belief, evidence, tables),
-        remark=_remark(offered, asked, evidence, tables),
+        remark=remark,
+        decision=decision,
     )
 
 
@@ -65,21 +68,3 @@ def _cautions(recognition: Recognition, belief: Belief, tables: Tables) -> tuple
         if named or belief.classes.get(name, 0.0) >= least:
             wanted += block.cautions
     return tables.warnings(wanted)
-
-
-def _remark(offered: tuple[Candidate, ...], asked: tuple[Check, ...], evidence: Evidence, tables: Tables) -> str:
-    """Whether to go on asking: stop once one row holds 95 % or no check is expected to tell a tenth of a bit."""
-    if evidence.nothing_seen:
-        return "No fitting was recognised. Answer the first check, or take another photo."
-    if evidence.stopped:
-        return f"Do not order yet: {'; '.join(evidence.stopped)}."
-    best = offered[0]
-    telling = [check for check in asked if check.gain_bits >= tables.setting("least_gain_bits")]
-    if best.id != OTHER and best.probability >= tables.setting("settled"):
-        still = " Still open for the order: see the checks." if telling else ""
-        return f"Settled: one row holds {best.probability:.0%}.{still}"
-    if not telling and best.id == OTHER:
-        return "No listed row fits: measure the old part with callipers and compare it at the counter."
-    if not telling:
-        return "No check is expected to tell more: compare the leading candidates with the old part at the counter."
-    return f"Not settled: next check: {telling[0].question}"
