@@ -33,6 +33,7 @@ from identify.model import (
 AUTO = "auto"
 INSTALLED = "installed"
 PART_LABEL = 1
+NEAREST = 3  # times the network's input: so long is a picture in which a third of its length fills a near look
 Source = str | Path | bytes
 
 
@@ -75,6 +76,26 @@ def identify_photo(
     return _case((shot,), recognition, seen, measured, missed, remarks, answers), shot
 
 
+def recognise_photo(
+    source: bytes, *, name: str | None = None, classifier: Classifier | None = None
+) -> tuple[Recognition, Photo]:
+    """Say what is in one photo and measure nothing: decoded only as large as the classifier's near looks need.
+
+    Raises
+    ------
+    PhotoError
+        The photo can't be read.
+    ModelError
+        The model file is missing or damaged.
+    """
+    network = classifier or recognisers.load()
+    for reduced in (4, 2, 1):
+        shot = photo.load(source, name=name, reduced=reduced)
+        if max(shot.rgb.shape[:2]) >= NEAREST * network.card.input_px:
+            break
+    return network.recognise(shot), shot
+
+
 def identify_part(cases: Sequence[Case], *, answers: Mapping[str, str] | None = None) -> Case:
     """One case from the cases of several photos of one part."""
     recognition = fusion.recognitions([case.recognition for case in cases])
@@ -108,7 +129,7 @@ class _Seen:
 
 
 def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _Seen:
-    refusal = _nothing_to_measure(recognition)
+    refusal = nothing_to_measure(recognition)
     if refusal is not None and scale == AUTO:  # a NotMeasured is falsy
         return _Seen(missing=refusal)
     found = reference.find(shot, scale, on_part=on_part, labels=recognition.labels)
@@ -125,7 +146,7 @@ def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _
     return _Seen(found, plane.beneath(bench, found, traced.contour_px.mean(axis=0)), traced)
 
 
-def _nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
+def nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
     """Why a photo that shows no loose part is not measured."""
     if recognition.view == INSTALLED:
         reason = "The photo shows an installed tap, not the part on a table."

@@ -13,10 +13,10 @@ import sys
 from collections.abc import Sequence
 
 from identify import __version__
-from identify.cli import convert, fault, identify, sheet, tables, terminal, water
+from identify.cli import convert, fault, identify, sheet, survey, tables, terminal, water
 from identify.errors import IdentifyError
 
-COMMANDS = (identify, fault, convert, water, sheet, tables)
+COMMANDS = (identify, survey, fault, convert, water, sheet, tables)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

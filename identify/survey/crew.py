@@ -1,0 +1,150 @@
+"""Worker processes that look at the photos, one network each; a photo that ends its worker costs one row.
+
+They are spawned, each with a pipe of its own, and end when the process that started them does: the pipe breaks, and a
+thread sees that the parent is another one, also while a photo is being decoded.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections.abc import Collection, Generator, Iterator, Sequence
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+
+from identify.errors import IdentifyError
+from identify.survey import finding
+from identify.survey.finding import Finding
+from identify.survey.site import Shot
+
+WATCH_S = 0.5
+_SPAWN = multiprocessing.get_context("spawn")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of one photo: a finding, or the hash of one that was known, or the reason why there is none."""
+
+    number: int
+    sha256: str = ""
+    finding: Finding | None = None
+    error: str = ""
+
+
+@dataclass(slots=True)
+class _Worker:
+    process: BaseProcess
+    pipe: Connection
+    busy_with: int = -1
+
+
+def work_through(
+    shots: Sequence[Shot], *, workers: int, scale: str | None, known: Collection[str]
+) -> Generator[Outcome, None, None]:
+    """The outcome of every photo, in the order in which they are done; closing the iterator ends the workers.
+
+    Parameters
+    ----------
+    known : hashes of the photos that are not looked at again.
+    """
+    waiting = iter(range(len(shots)))
+    order = (scale, frozenset(known))
+    crew: list[_Worker] = []
+    try:
+        for _ in range(min(workers, len(shots))):
+            crew.append(_hired(*order))
+        for worker in crew:
+            _hand(worker, shots, waiting)
+        while busy := {worker.pipe: worker for worker in crew if worker.busy_with >= 0}:
+            for ready in wait(list(busy)):
+                worker = busy[ready]  # type: ignore[index]
+                outcome = _taken(worker)
+                if outcome is None:
+                    outcome = Outcome(worker.busy_with, error="The photo ended the program that read it; leave it out.")
+                    crew.remove(worker)
+                    _dismiss(worker)
+                    worker = _hired(*order)
+                    crew.append(worker)
+                _hand(worker, shots, waiting)
+                yield outcome
+    finally:
+        for worker in crew:
+            _dismiss(worker)
+
+
+def _hired(scale: str | None, known: frozenset[str]) -> _Worker:
+    ours, theirs = _SPAWN.Pipe()
+    process = _SPAWN.Process(target=_work, args=(theirs, os.getpid(), scale, known), daemon=True)
+    with _undisturbed():
+        process.start()
+    theirs.close()
+    return _Worker(process, ours)
+
+
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """A process that is started here never sees Ctrl-C, which goes to all of a terminal; its parent ends it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _dismiss(worker: _Worker) -> None:
+    worker.pipe.close()
+    worker.process.kill()
+    worker.process.join()
+
+
+def _hand(worker: _Worker, shots: Sequence[Shot], waiting: Iterator[int]) -> None:
+    worker.busy_with = next(waiting, -1)
+    if worker.busy_with >= 0:
+        with contextlib.suppress(OSError):  # a worker that is gone is found out when its answer is awaited
+            worker.pipe.send((worker.busy_with, shots[worker.busy_with]))
+
+
+def _taken(worker: _Worker) -> Outcome | None:
+    try:
+        return worker.pipe.recv()
+    except (EOFError, OSError):
+        return None
+
+
+def _work(pipe: Connection, parent: int, scale: str | None, known: frozenset[str]) -> None:
+    """The life of a worker."""
+    import cv2
+
+    threading.Thread(target=_watch, args=(parent,), daemon=True).start()
+    cv2.setNumThreads(1)
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            number, shot = pipe.recv()
+            pipe.send(_outcome(number, shot, scale, known))
+
+
+def _watch(parent: int) -> None:
+    while os.getppid() == parent:
+        time.sleep(WATCH_S)
+    os._exit(1)
+
+
+def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) -> Outcome:
+    try:
+        data = finding.read(shot)
+        digest = finding.digest(data)
+        if digest in known:
+            return Outcome(number, digest)
+        return Outcome(number, digest, finding.find(data, scale))
+    except IdentifyError as why:
+        return Outcome(number, error=str(why))
+    except Exception as why:  # one photo never ends the survey
+        return Outcome(number, error=f"The photo can't be worked through ({type(why).__name__}); leave it out.")

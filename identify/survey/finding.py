@@ -1,0 +1,130 @@
+"""What is found on one photo, whatever its name and place: the record that is kept so that no photo is done twice."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from identify import __version__, classifier, pipeline, tables
+from identify.errors import PhotoError
+from identify.model import NotMeasured, Recognition
+from identify.photo import MAX_BYTES
+from identify.survey import archive, likeness
+from identify.survey.site import Shot
+
+CALLED = "The photo"  # in a record, which may stand for several files
+UNSCALED = "Nothing was measured. Take callipers, or name what lies beside the part with --scale."
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """The answer for one photo's bytes.
+
+    Parameters
+    ----------
+    sha256 : of the file.
+    answer, probability : class id, or unsure; the best class's probability.
+    likely : the most probable class that is a part or none, also where the answer is unsure.
+    prediction_set : class ids.
+    varieties : (name, answer, probability) each.
+    measured : one text each quantity.
+    advice : what would tell more.
+    likeness : 16 hexadecimal digits, see :mod:`identify.survey.likeness`.
+    """
+
+    sha256: str
+    answer: str
+    likely: str
+    probability: float
+    prediction_set: tuple[str, ...]
+    view: str
+    varieties: tuple[tuple[str, str, float], ...]
+    measured: tuple[str, ...]
+    advice: tuple[str, ...]
+    likeness: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, told: dict[str, Any]) -> Finding:
+        """The record that :meth:`as_json` wrote; KeyError, TypeError or ValueError where it is another thing."""
+        lists = {name: tuple(told[name]) for name in ("prediction_set", "measured", "advice")}
+        varieties = tuple((str(name), str(answer), float(p)) for name, answer, p in told["varieties"])
+        return cls(**{**told, **lists, "varieties": varieties})
+
+
+def recipe(scale: str | None) -> str:
+    """What besides the photo decides a finding: program, model, tables, scale."""
+    return " ".join((__version__, classifier.load().card.sha256[:16], tables.version(), scale or "unscaled"))
+
+
+def read(shot: Shot) -> bytes:
+    """The photo's bytes, no more than one over the limit.
+
+    Raises
+    ------
+    PhotoError
+        It can't be read.
+    """
+    if shot.entry:
+        return archive.read(shot.path, shot.entry, MAX_BYTES + 1)
+    if not shot.path.is_file():
+        raise PhotoError("The photo is no longer there, or is no ordinary file; run the survey again.")
+    try:
+        with shot.path.open("rb") as file:
+            return file.read(MAX_BYTES + 1)
+    except OSError as why:
+        raise PhotoError(f"The photo can't be opened ({why.strerror}); check its permissions.") from why
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 of the bytes, in hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def find(data: bytes, scale: str | None) -> Finding:
+    """What the photo shows; measured only where a scale is named.
+
+    Raises
+    ------
+    PhotoError
+        The bytes are no photo that can be read.
+    """
+    measured: tuple[str, ...] = ()
+    if scale is None:
+        recognition, shot = pipeline.recognise_photo(data, name=CALLED)
+        refusal = pipeline.nothing_to_measure(recognition)
+        advice = (UNSCALED,) if refusal is None else _advice([refusal])
+    else:
+        case, shot = pipeline.identify_photo(data, name=CALLED, scale=scale)
+        recognition = case.recognition
+        measured = tuple(f"{found.quantity.replace('_', ' ')} {found}" for found in case.measurements)
+        advice = () if measured else _advice(case.not_measured)
+    likely = max(recognition.probabilities, key=lambda name: recognition.probabilities[name])
+    return Finding(
+        sha256=shot.sha256,
+        answer=recognition.answer,
+        likely=likely,
+        probability=round(recognition.probabilities[likely], 4),
+        prediction_set=recognition.prediction_set,
+        view=recognition.view if tables.load().fitting(likely).part else "",
+        varieties=_varieties(recognition),
+        measured=measured,
+        advice=advice,
+        likeness=likeness.print_of(shot.rgb),
+    )
+
+
+def _varieties(recognition: Recognition) -> tuple[tuple[str, str, float], ...]:
+    return tuple(
+        (name, found.answer, round(found.probability, 4)) for name, found in sorted(recognition.varieties.items())
+    )
+
+
+def _advice(missing: Iterable[NotMeasured]) -> tuple[str, ...]:
+    told = [f"{miss.reason} {miss.advice}" for miss in missing]
+    return tuple(dict.fromkeys(told))
