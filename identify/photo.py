@@ -65,7 +65,7 @@ _DAMAGE: tuple[type[Exception], ...] = (
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 1) -> Photo:
+def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 1, least_px: int = 0) -> Photo:
     """Read, check and decode one photo.
 
     Parameters
@@ -73,6 +73,7 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     source : a path, or the bytes of the file.
     name : what to call the photo in results; the path where not given.
     reduced : 1, 2 or 4: decode to this fraction of the size (much faster for JPEG).
+    least_px : decode less reduced where the picture's long side would become shorter than this [px].
 
     Raises
     ------
@@ -91,6 +92,8 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
         warnings.simplefilter("ignore")
         with _opened(data, called) as image:
             width_px, height_px, turn = _checked_size(image, called)
+            while reduced > 1 and max(width_px, height_px) < reduced * least_px:
+                reduced //= 2
             focal35_mm, remarks = _focal35_mm(image)
             remarks += _first_frame_remark(image)
             rgb = _decoded(image, data, called, reduced, said)

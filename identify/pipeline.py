@@ -33,7 +33,7 @@ from identify.model import (
 AUTO = "auto"
 INSTALLED = "installed"
 PART_LABEL = 1
-NEAREST = 3  # times the network's input: so long is a picture in which a third of its length fills a near look
+NEAREST = 6  # times the network's input: so long is a picture of which a sixth still fills a near look
 Source = str | Path | bytes
 
 
@@ -89,10 +89,7 @@ def recognise_photo(
         The model file is missing or damaged.
     """
     network = classifier or recognisers.load()
-    for reduced in (4, 2, 1):
-        shot = photo.load(source, name=name, reduced=reduced)
-        if max(shot.rgb.shape[:2]) >= NEAREST * network.card.input_px:
-            break
+    shot = photo.load(source, name=name, reduced=4, least_px=NEAREST * network.card.input_px)
     return network.recognise(shot), shot
 
 

@@ -23,6 +23,9 @@ from identify.survey.finding import Finding
 from identify.survey.site import Shot
 
 WATCH_S = 0.5
+LIMIT_S = 180.0  # for one photo; HEIC has its own, shorter one
+CRASHED = "The photo ended the program that read it; leave it out, or save it as a JPEG."
+TOO_LONG = f"The photo takes more than {LIMIT_S:.0f} s; leave it out, or save it as a smaller JPEG."
 _SPAWN = multiprocessing.get_context("spawn")
 
 
@@ -41,6 +44,7 @@ class _Worker:
     process: BaseProcess
     pipe: Connection
     busy_with: int = -1
+    since: float = 0.0
 
 
 def work_through(
@@ -61,11 +65,13 @@ def work_through(
         for worker in crew:
             _hand(worker, shots, waiting)
         while busy := {worker.pipe: worker for worker in crew if worker.busy_with >= 0}:
-            for ready in wait(list(busy)):
-                worker = busy[ready]  # type: ignore[index]
-                outcome = _taken(worker)
+            ready = wait(list(busy), timeout=1.0)
+            late = [pipe for pipe, worker in busy.items() if time.monotonic() - worker.since > LIMIT_S]
+            for pipe in dict.fromkeys([*ready, *late]):
+                worker = busy[pipe]  # type: ignore[index]
+                outcome = _taken(worker) if pipe in ready else None
                 if outcome is None:
-                    outcome = Outcome(worker.busy_with, error="The photo ended the program that read it; leave it out.")
+                    outcome = Outcome(worker.busy_with, error=CRASHED if pipe in ready else TOO_LONG)
                     crew.remove(worker)
                     _dismiss(worker)
                     worker = _hired(*order)
@@ -106,7 +112,7 @@ def _dismiss(worker: _Worker) -> None:
 
 
 def _hand(worker: _Worker, shots: Sequence[Shot], waiting: Iterator[int]) -> None:
-    worker.busy_with = next(waiting, -1)
+    worker.busy_with, worker.since = next(waiting, -1), time.monotonic()
     if worker.busy_with >= 0:
         with contextlib.suppress(OSError):  # a worker that is gone is found out when its answer is awaited
             worker.pipe.send((worker.busy_with, shots[worker.busy_with]))

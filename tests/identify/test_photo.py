@@ -86,6 +86,14 @@ def test_reduced_picture_agrees_with_the_area_mean(kind, orientation, reduced):
     assert np.abs(inner - blocks)[4:-4, 4:-4].mean() < 1.0
 
 
+@pytest.mark.parametrize(("least_px", "factor"), [(0, 4), (160, 4), (161, 2), (320, 2), (321, 1), (5000, 1)])
+def test_a_picture_is_not_reduced_below_what_is_needed(least_px, factor):
+    data = encoded(picture((640, 480)), "JPEG", exif=exif(orientation=6))
+    less = photo.load(data, reduced=4, least_px=least_px)
+    assert (less.reduced, max(less.rgb.shape)) == (factor, 640 // factor)
+    assert (less.width_px, less.height_px) == (480, 640)
+
+
 @pytest.mark.parametrize(
     ("make", "want"),
     [

@@ -1,0 +1,241 @@
+"""The survey's modules one by one: places, progress, sheets, likeness, the line of progress."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw
+
+from identify import photo, pipeline
+from identify.cli import survey as face
+from identify.errors import PhotoError, UsageError
+from identify.survey import archive, crew, finding, likeness, sheet, site
+from identify.survey.progress import Progress
+from identify.survey.schedule import Row, draw_up
+
+ROOT = Path(__file__).parents[3]
+FOUND = finding.Finding(
+    sha256="ab" * 32,
+    answer="sensor",
+    likely="sensor",
+    probability=0.9,
+    prediction_set=("sensor",),
+    view="installed",
+    varieties=(("supply", "battery", 0.8),),
+    measured=(),
+    advice=("Look.",),
+    likeness="0" * 16,
+)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "file", "want"),
+    [
+        ("building/floor/room", "north/2/kitchen/a.jpg", ("north", "2", "kitchen")),
+        ("building/floor/room", "2026/north/2/kitchen/a.jpg", ("north", "2", "kitchen")),
+        ("building/floor/room", "2/kitchen/a.jpg", ("photos", "2", "kitchen")),
+        ("building/floor/room", "a.jpg", ("", "", "photos")),
+        ("site/-/room", "north/2/kitchen/a.jpg", ("north", "kitchen")),
+        ("Room", "north/2/kitchen/a.jpg", ("kitchen",)),
+    ],
+)
+def test_places(tmp_path, pattern, file, want):
+    path = tmp_path / "photos" / file
+    path.parent.mkdir(parents=True)
+    path.touch()
+    (shot,) = site.find(tmp_path / "photos", site.read_pattern(pattern))
+    assert (shot.file, shot.places) == (file, want)
+
+
+def test_linked_folders_and_odd_names(tmp_path):
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "private.jpg").touch()
+    (tmp_path / "photos" / "link").symlink_to(tmp_path / "outside")
+    odd = b"odd\xff\n\x1b[31m.jpg".decode("utf-8", "surrogateescape")
+    (tmp_path / "photos" / odd).touch()
+    (shot,) = site.find(tmp_path / "photos", site.read_pattern(site.PLACES))
+    assert shot.file == "odd???[31m.jpg"
+    with pytest.raises(PhotoError, match="no longer there"):
+        finding.read(replace(shot, path=shot.path / "gone"))
+
+
+@pytest.mark.parametrize("cut", range(1, 40, 3))
+def test_a_torn_last_line_is_trimmed(tmp_path, cut):
+    path = tmp_path / "progress.jsonl"
+    second = replace(FOUND, sha256="cd" * 32)
+    with Progress(path, "a") as kept:
+        kept.keep(FOUND)
+        kept.keep(FOUND)
+        whole = path.read_bytes()
+        kept.keep(second)
+    torn = path.read_bytes()[: len(whole) + cut]
+    path.write_bytes(torn)
+    with Progress(path, "a") as kept:
+        assert kept.findings == {FOUND.sha256: FOUND}
+        kept.keep(second)
+    assert path.read_bytes().startswith(whole)
+    with Progress(path, "a") as kept:
+        assert list(kept.findings.values()) == [FOUND, second]
+    assert path.read_bytes().count(b"\n") == 2
+
+
+def test_another_recipe_is_done_again_and_nothing_is_lost(tmp_path):
+    path = tmp_path / "progress.jsonl"
+    with Progress(path, "old tables") as kept:
+        kept.keep(FOUND)
+    with Progress(path, "new tables") as kept:
+        assert kept.findings == {}
+        kept.keep(replace(FOUND, probability=0.7))
+    with Progress(path, "old tables") as kept:
+        assert kept.findings == {FOUND.sha256: FOUND}
+
+
+def test_recipe_names_all_that_decides():
+    from identify import __version__, classifier, tables
+
+    plain = finding.recipe(None)
+    assert all(part in plain for part in (__version__, classifier.load().card.sha256[:16], tables.version()))
+    assert len({plain, finding.recipe("card"), finding.recipe("sheet")}) == 3
+
+
+# OWASP, CSV Injection: cells that begin with = + - @ tab or carriage return are taken for formulas
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", " =1", "＝1", "＠A"])
+def test_formulas_become_text(text):
+    written = sheet.csv_text(sheet.Sheet("s", ("a", "b"), ((text, -1.5),))).decode("utf-8-sig")
+    _, line = written.splitlines()
+    assert line.strip('"').startswith(("'", " "))
+    assert not line.strip('" ').startswith(tuple(sheet.FORMULA))
+    assert line.endswith(",-1.5")  # a number stays one
+
+
+def test_a_schedule_that_can_not_be_written_leaves_the_old_one(tmp_path, monkeypatch):
+    out = tmp_path / "s.csv"
+    out.write_text("old")
+
+    def full(self, data):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(UsageError, match="No space left"):
+        sheet.write(out, [sheet.Sheet("s", ("a",), (("b",),))])
+    assert out.read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["s.csv"]
+
+
+def drawing(seed: int) -> Image.Image:
+    """Random boxes and discs, 800 × 600 px."""
+    rng = np.random.default_rng(seed)
+    image = Image.new("RGB", (800, 600), tuple(rng.integers(60, 200, 3).tolist()))
+    draw = ImageDraw.Draw(image)
+    for _ in range(25):
+        x, y, w, h = (*rng.integers(0, (750, 550)).tolist(), *rng.integers(30, 300, 2).tolist())
+        shape = draw.ellipse if rng.random() < 0.5 else draw.rectangle
+        shape((x, y, x + w, y + h), fill=tuple(rng.integers(0, 256, 3).tolist()))
+    return image
+
+
+def prints(image: Image.Image, **saving: object) -> str:
+    file = io.BytesIO()
+    image.save(file, "JPEG", **saving)
+    return likeness.print_of(photo.load(file.getvalue()).rgb)
+
+
+def test_likeness_survives_a_new_size_exposure_and_compression_and_tells_drawings_apart():
+    marks = [prints(drawing(seed)) for seed in range(20)]
+    for seed, mark in enumerate(marks):
+        small = drawing(seed).resize((640, 480)).point(lambda code: min(255, int(1.1 * code)))
+        assert likeness.alike(mark, prints(small, quality=50))
+        assert not any(likeness.alike(mark, other) for other in marks[seed + 1 :])
+
+
+@pytest.mark.parametrize(
+    ("change", "taps"),
+    [
+        ({}, 1),
+        ({"answer": "unsure"}, 1),
+        ({"likeness": "f" * 16}, 2),
+        ({"answer": "thermostatic", "likely": "thermostatic"}, 2),
+        ({"answer": "none", "likely": "none"}, 1),
+    ],
+)
+def test_which_photos_are_one_tap(change, taps):
+    room = ("north", "1", "bath")
+    rows = [
+        Row(site.Shot(f"{name}.jpg", Path(name), "", room), found)
+        for name, found in (("a", FOUND), ("b", replace(FOUND, **change)))
+    ]
+    drawn = draw_up(("building", "floor", "room"), rows)
+    assert len(drawn.taps) == taps
+    assert [row.first for row in drawn.rows if row.first] == (
+        ["a.jpg"] if taps == 1 and "none" not in change.values() else []
+    )
+    assert next(iter(drawn.taps.values())).answer == "sensor"
+
+
+def test_a_small_photo_is_read_whole():
+    data = (ROOT / "data_synthetic" / "demo" / "installed.jpg").read_bytes()
+    recognition, shot = pipeline.recognise_photo(data)
+    whole = pipeline.recognisers.load().recognise(photo.load(data))
+    assert shot.reduced == 1
+    assert recognition.probabilities == whole.probabilities
+
+
+def test_a_large_photo_is_read_at_half_and_says_the_same():
+    with Image.open(ROOT / "data_synthetic" / "demo" / "installed.jpg") as image:
+        file = io.BytesIO()
+        image.resize((4032, 3024)).save(file, "JPEG", quality=92)
+    recognition, shot = pipeline.recognise_photo(file.getvalue())
+    whole = pipeline.recognisers.load().recognise(photo.load(file.getvalue()))
+    assert shot.reduced == 2
+    assert recognition.answer == whole.answer
+    assert recognition.view == whole.view
+
+
+def test_a_photo_that_takes_too_long_is_one_row(tmp_path, monkeypatch):
+    monkeypatch.setattr(crew, "LIMIT_S", -1.0)
+    shots = [site.Shot(f"{name}.jpg", ROOT / "data_synthetic" / "demo" / "bench.jpg", "", ()) for name in "ab"]
+    told = list(crew.work_through(shots, workers=1, scale=None, known=()))
+    assert [(outcome.number, outcome.error) for outcome in told] == [(0, crew.TOO_LONG), (1, crew.TOO_LONG)]
+
+
+def test_a_damaged_zip_entry_is_a_photo_error(tmp_path):
+    import zipfile
+
+    path = tmp_path / "photos.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as file:
+        file.writestr("a.jpg", b"0123456789" * 50)
+    path.write_bytes(path.read_bytes().replace(b"89012", b"89_12", 1))  # its checksum no longer holds
+    assert archive.entries(path) == ("a.jpg",)
+    with pytest.raises(PhotoError, match="damaged in the ZIP"):
+        archive.read(path, "a.jpg", 1000)
+
+
+@pytest.mark.parametrize(("seconds", "want"), [(0, "0:00"), (61, "1:01"), (3725, "1:02:05")])
+def test_progress_is_shown_on_a_terminal_only(monkeypatch, seconds, want):
+    class Screen(io.StringIO):
+        def isatty(self) -> bool:
+            return self.watched
+
+    clock = [100.0]
+    monkeypatch.setattr(face.time, "monotonic", lambda: clock[0])
+    for watched in (False, True):
+        screen = Screen()
+        screen.watched = watched
+        monkeypatch.setattr(sys, "stderr", screen)
+        bar = face._Bar()
+        clock[0] += 10
+        bar.told(12, 2, 12 + seconds)  # ten new ones in ten seconds
+        bar.finish()
+        said = screen.getvalue()
+        assert said == (f"\r\033[K12 of {12 + seconds} photos, 1.0 a second, {want} left\n" if watched else "")
+
+
+def test_findings_survive_json():
+    assert finding.Finding.from_json(json.loads(json.dumps(FOUND.as_json()))) == FOUND
