@@ -104,6 +104,7 @@ def _tell(done: Survey, files: tuple[Path, ...], as_json: bool) -> None:
         "failed": sum(bool(row.error) for row in rows),
         "taps": len(taps),
         "taps_by_class": dict(sorted(classes.items())),
+        "errors": [{"file": row.shot.file, "error": row.error} for row in rows if row.error],
         "stopped": done.stopped,
         "files": [str(file) for file in files],
     }
@@ -113,7 +114,7 @@ def _tell(done: Survey, files: tuple[Path, ...], as_json: bool) -> None:
         print(json.dumps(summary, indent=1))
         return
     again = f", {done.known} of them known from before" if done.known else ""
-    print(f"{len(rows)} photos{again}; {len(taps)} taps; {summary['failed']} photos can't be read.")
+    print(f"Photos: {len(rows)}{again}, {summary['failed']} that can't be read. Taps: {len(taps)}, of these")
     for name, count in sorted(classes.items(), key=lambda pair: (-pair[1], pair[0])):
         print(f"  {count:5d}  {name}")
     print("The insert of an installed tap can't be known from outside: check on site before ordering.")

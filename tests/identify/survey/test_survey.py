@@ -64,7 +64,11 @@ def command(source: Path, out: Path, *words: str) -> list[str]:
 
 def start(source: Path, out: Path) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        command(source, out), cwd=ROOT, start_new_session=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        command(source, out, "--workers", "2"),
+        cwd=ROOT,
+        start_new_session=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     )
 
 
@@ -108,6 +112,7 @@ def undisturbed(building, tmp_path_factory) -> Path:
     assert done.returncode == 1, done.stderr
     summary = json.loads(done.stdout)
     assert (summary["rows"], summary["failed"], summary["known_before"]) == (PHOTOS, BAD, 0)
+    assert [each["file"] for each in summary["errors"]] == ["first/other/torn.jpg", "first/other/words.png"]
     assert "torn.jpg" in done.stderr
     assert "\r" not in done.stderr  # no progress bar where nobody watches
     return out
