@@ -249,8 +249,26 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
+class StockOffer:
+    """A part of the shop's own list, and the probability that the part in hand is what it states.
+
+    Rows that state the same carry one and the same probability: either will do. ``quantity`` and ``price`` are None
+    where the list does not say.
+    """
+
+    part_number: str
+    description: str
+    quantity: int | None
+    price: float | None
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
 class Candidate:
-    """One row of replacement dimensions that the photo leaves possible."""
+    """One row of replacement dimensions that the photo leaves possible.
+
+    ``stock`` are the shop's own rows of this size, the best first; None where no stock list was given.
+    """
 
     id: str
     description: str
@@ -258,6 +276,7 @@ class Candidate:
     dimensions: dict[str, float | str]
     because: tuple[str, ...]
     sources: tuple[str, ...]
+    stock: tuple[StockOffer, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from identify.model import Array
+
 SQRT_3 = math.sqrt(3.0)
 LEAST_U = 1e-3
 
@@ -34,6 +38,16 @@ def density(value: float, u: float, low: float, high: float, *, wear: float = 0.
     spread = above if value >= middle else below
     peak = 2.0 / (math.sqrt(2.0 * math.pi) * (above + below))
     return peak * math.exp(-0.5 * ((value - middle) / spread) ** 2)
+
+
+def densities(value: float, u: float, low: Array, high: Array, *, wear: float = 0.0) -> Array:
+    """`density` for many parts at once: (N,) limits give (N,) densities; NaN where a limit is NaN."""
+    middle = (low + high) / 2.0
+    above = np.hypot(max(u, LEAST_U), (high - low) / (2.0 * SQRT_3))
+    below = np.hypot(above, wear)
+    spread = np.where(value >= middle, above, below)
+    peak = 2.0 / (math.sqrt(2.0 * math.pi) * (above + below))
+    return np.asarray(peak * np.exp(-0.5 * ((value - middle) / spread) ** 2))
 
 
 def mixed(match: float, broad: float, outlier: float) -> float:

@@ -1,0 +1,153 @@
+"""A shop's own rows ranked beside the generic rows, by the same Bayes.
+
+The rows of a stock list that fit a generic row share its probability with the rest of that size, and lift it by what
+they state beyond it:
+
+    p(row and variant | evidence) ∝ p(row | evidence) · w(variant) · p(evidence | variant) / p(evidence | row)
+
+A variant that states no more than its generic row has the ratio 1, so that a list which says nothing new moves
+nothing. What no generic row lists takes its share of ``other``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from identify.model import Array, StockOffer
+from identify.rules.belief import Belief, Size, by_name, sizes
+from identify.rules.evidence import Evidence
+from identify.rules.likelihood import densities
+from identify.rules.shelf import Indices, Shelf, lay_out
+from identify.tables import Tables
+from identify.tables.stock import Stock
+
+SOURCE = "the shop's own stock list"
+MOST_OFFERED, MOST_ROWS = 20, 20
+LEAST_OF_BEST, LEAST_ROW = 0.01, 0.001
+Offers = dict[str, tuple[StockOffer, ...]]
+
+
+def rank(belief: Belief, evidence: Evidence, stock: Stock, tables: Tables) -> tuple[Belief, Offers]:
+    """The belief with the stock list, and for each of its rows what the shop has of it.
+
+    Returns
+    -------
+    Belief
+        The generic rows, then own rows that belong to none of them and hold a thousandth or more, then ``other``.
+    dict
+        Id of a row to its offers, the most probable first, those that are there before those that are not.
+    """
+    if evidence.nothing_seen:
+        return belief, {}
+    shelf = lay_out(stock, tables)
+    of_rows, of_others = by_name(belief, evidence, tables)
+    families, left = [], []
+    for row, share, alone in zip(belief.rows, belief.p[:-1], of_rows, strict=True):
+        at, shared = shelf.families[row.id]
+        outlier = tables.setting("gate_outlier" if row.confidence == "H" else "rank_outlier")
+        ratio = _ratio(shelf, at, sizes(row, tables), evidence, alone, outlier, tables)
+        weight = (1.0 - tables.setting("other_share")) * shared / max(1.0, float(shared.sum()))
+        families.append((at, share * weight * ratio))
+        left.append(float(share) * (1.0 - float(weight.sum())))
+    unlisted, others = _unlisted(shelf, belief, evidence, of_others, tables)
+    total = sum(left) + sum(others.values()) + sum(float(mass.sum()) for _, mass in [*families, *unlisted])
+    offers = {row.id: _offers(shelf, at, mass / total) for row, (at, mass) in zip(belief.rows, families, strict=True)}
+    p = [(rest + float(mass.sum())) / total for rest, (_, mass) in zip(left, families, strict=True)]
+    others = {name: share / total for name, share in others.items()}
+    return _with_own(replace(belief, p=np.array(p), other_classes=others), shelf, unlisted, total, offers)
+
+
+def _unlisted(
+    shelf: Shelf, belief: Belief, evidence: Evidence, of_others: dict[str, dict[str, float]], tables: Tables
+) -> tuple[list[tuple[Indices, Array]], dict[str, float]]:
+    """Own variants of no generic row with their masses, and what they leave of each class's ``other``."""
+    found, left = [], {}
+    for name, within in belief.other_classes.items():
+        share = float(belief.p[-1]) * within
+        at = shelf.unlisted.get(name, np.array([], np.intp))
+        weight = tables.setting("stock_share") if len(at) else 0.0
+        ratio = _ratio(shelf, at, {}, evidence, of_others[name], tables.setting("rank_outlier"), tables)
+        found.append((at, share * weight * ratio / max(len(at), 1)))
+        left[name] = share * (1.0 - weight)
+    return found, left
+
+
+def _with_own(
+    belief: Belief, shelf: Shelf, unlisted: list[tuple[Indices, Array]], total: float, offers: Offers
+) -> tuple[Belief, Offers]:
+    """The best of the unlisted variants as rows of their own; the others stay in ``other``."""
+    at = np.concatenate([each for each, _ in unlisted])
+    mass = np.concatenate([each for _, each in unlisted]) / total
+    best = [k for k in np.argsort(-mass, kind="stable")[:MOST_ROWS] if mass[k] >= LEAST_ROW]
+    rows = tuple(shelf.members[at[k]][0].row for k in best)
+    others = dict(belief.other_classes)
+    for k in set(range(len(at))) - set(best):
+        others[shelf.members[at[k]][0].row.class_id] += float(mass[k])
+    rest = sum(others.values())
+    p = np.array([*belief.p, *(mass[k] for k in best), rest])
+    classes = dict(others)
+    for row, share in zip((*belief.rows, *rows), p[:-1], strict=True):
+        classes[row.class_id] += float(share)
+    own = {row.id: _offers(shelf, at[[k]], mass[[k]]) for row, k in zip(rows, best, strict=True)}
+    within = {name: share / rest if rest > 0 else 0.0 for name, share in others.items()}
+    options = (*belief.options, *({} for _ in rows))
+    return Belief((*belief.rows, *rows), p, options, classes, within), offers | own
+
+
+def _ratio(
+    shelf: Shelf,
+    at: Indices,
+    known: dict[str, Size],
+    evidence: Evidence,
+    alone: dict[str, float],
+    outlier: float,
+    tables: Tables,
+) -> Array:
+    """(n,) likelihood of each variant over that of the row it refines; 1 for what it does not state.
+
+    Where both state a size, the part lies within both.
+    """
+    ratio = np.ones(len(at))
+    for name, whole in alone.items():
+        stated, likelihood = np.zeros(len(at), bool), np.ones(len(at))
+        if name in shelf.low:
+            low, high = (np.asarray(side[name][at]) for side in (shelf.low, shelf.high))
+            stated |= ~np.isnan(low)
+            likelihood = likelihood * _told_size(low, high, name, evidence)
+            if name in known:
+                low, high = np.maximum(low, known[name][0]), np.minimum(high, known[name][1])
+            if name in evidence.measured:
+                measured, quantity = evidence.measured[name], tables.quantities[name]
+                match = densities(measured.value, measured.u, low, high, wear=quantity.wear)
+                likelihood = likelihood * ((1.0 - outlier) * match + outlier / (quantity.high - quantity.low))
+        elif name in shelf.codes and name in evidence.told:
+            told = evidence.told[name]
+            heard = np.array([told.likelihood.get(word, told.blank) for word in shelf.words[name]] + [1.0])
+            stated, likelihood = shelf.codes[name][at] >= 0, heard[shelf.codes[name][at]]
+        ratio *= np.where(stated, likelihood / max(whole, 1e-300), 1.0)
+    return ratio
+
+
+def _told_size(low: Array, high: Array, name: str, evidence: Evidence) -> Array:
+    """(n,) likelihood of an answer that chose among sizes, such as a number of splines; 1 where none did."""
+    told = evidence.told.get(name)
+    if told is None:
+        return np.ones(len(low))
+    heard = np.full(len(low), told.blank)
+    for value, likelihood in told.likelihood.items():
+        heard[(low <= float(value)) & (float(value) <= high)] = likelihood
+    return heard
+
+
+def _offers(shelf: Shelf, at: Indices, p: Array) -> tuple[StockOffer, ...]:
+    """Rows of the most probable variants; on equal terms those that are there come first."""
+    found = []
+    for k in np.argsort(-p, kind="stable")[:MOST_OFFERED]:
+        if p[k] > 0.0 and p[k] >= LEAST_OF_BEST * p.max():
+            found += [
+                StockOffer(each.part_number, each.row.description, each.quantity, each.price, float(p[k]))
+                for each in shelf.members[at[k]]
+            ]
+    return tuple(sorted(found, key=lambda each: (-each.probability, each.quantity == 0, each.part_number))[:MOST_OFFERED])
