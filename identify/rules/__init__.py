@@ -11,7 +11,9 @@ from identify.rules.conversions import conversions
 from identify.rules.evidence import Evidence, gather
 from identify.rules.pairs import pairs
 from identify.rules.questions import checks
+from identify.rules.stock import rank, with_offers
 from identify.tables import Tables, load
+from identify.tables.stock import Stock
 
 __all__ = ["judge"]
 
@@ -22,6 +24,7 @@ def judge(
     *,
     answers: Mapping[str, str] | None = None,
     tables: Tables | None = None,
+    stock: Stock | None = None,
 ) -> Verdict:
     """Judge one part.
 
@@ -30,6 +33,7 @@ def judge(
     measurements : measured values; of two of one quantity the one with the smaller u95 counts.
     answers : id of a check to one of its answers, a measured number, or "can't tell".
     tables : tables to judge by; those of the package where None.
+    stock : the shop's own list, ranked beside the rows of the tables.
 
     Returns
     -------
@@ -45,6 +49,10 @@ def judge(
     evidence = gather(recognition, measurements, answers or {}, tables)
     belief = believe(evidence, tables)
     offered = candidates(belief, evidence, tables)
+    if stock is not None:
+        ranked = rank(belief, evidence, stock, tables)
+        belief = ranked.belief
+        offered = with_offers(candidates(ranked.shown, evidence, tables), ranked.offers)
     asked = checks(belief, evidence, tables)
     return Verdict(
         candidates=offered,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -198,22 +198,24 @@ def _unlisted(
     return (total / weight + broad) / 2.0 if weight else broad
 
 
-def by_name(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[list[dict[str, float]], dict[str, dict[str, float]]]:
+def by_name(
+    belief: Belief, evidence: Evidence, tables: Tables
+) -> tuple[list[dict[str, float]], dict[str, dict[str, float]]]:
     """Likelihood of the evidence on each single matter: under each row, and under an unlisted part of each class."""
-    known = [sizes(row, tables) for row in belief.rows]
+    rows, known = belief.rows, [sizes(row, tables) for row in belief.rows]
+    unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in evidence.measured.items()}
     alone = {}
     for name in sorted({*evidence.measured, *evidence.told}):
         measured = {name: evidence.measured[name]} if name in evidence.measured else {}
         told = {name: evidence.told[name]} if name in evidence.told else {}
-        alone[name] = replace(evidence, measured=measured, told=told)
-    unlisted = {name: _unlisted(name, value, belief.rows, known, tables) for name, value in evidence.measured.items()}
-    rows = [
+        alone[name] = Evidence(evidence.classes, measured, told, nothing_seen=False, asked=frozenset())
+    of_rows = [
         {name: math.prod(_of_row(row, sized, one, unlisted, tables)[0]) for name, one in alone.items()}
-        for row, sized in zip(belief.rows, known, strict=True)
+        for row, sized in zip(rows, known, strict=True)
     ]
-    others: dict[str, dict[str, float]] = {class_id: {} for class_id in evidence.classes}
-    for class_id, found in others.items():
+    of_others: dict[str, dict[str, float]] = {class_id: {} for class_id in evidence.classes}
+    for class_id, found in of_others.items():
         for name, one in alone.items():
             fits = [_of_other(class_id, name, value, tables) for value in one.measured.values()]
             found[name] = math.prod([*fits, *(each.blank for each in one.told.values())])
-    return rows, others
+    return of_rows, of_others

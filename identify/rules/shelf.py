@@ -46,8 +46,8 @@ def lay_out(stock: Stock, tables: Tables) -> Shelf:
     """The shelf of a stock list; made once for a list and its tables, the same for any order of its rows."""
     variants: dict[tuple[object, ...], list[StockRow]] = {}
     for each in sorted(stock.rows, key=lambda each: each.part_number):
-        spans, words = sizes(each.row, tables), _stated(each.row, tables)
-        key = (each.row.class_id, tuple(sorted(spans.items())), tuple(sorted(words.items())))
+        stated = sizes(each.row, tables), _stated(each.row, tables)
+        key = (each.row.class_id, *(tuple(sorted(one.items())) for one in stated))
         variants.setdefault(key, []).append(each)
     firsts = [rows[0].row for rows in variants.values()]
     spans_of = [sizes(row, tables) for row in firsts]
@@ -55,7 +55,8 @@ def lay_out(stock: Stock, tables: Tables) -> Shelf:
     low = {name: np.array([spans.get(name, none)[0] for spans in spans_of]) for name in tables.quantities}
     high = {name: np.array([spans.get(name, none)[1] for spans in spans_of]) for name in tables.quantities}
     words_of = [_stated(row, tables) for row in firsts]
-    words = {name: tuple(sorted({own[name] for own in words_of if name in own})) for own in words_of for name in own}
+    names = sorted({name for own in words_of for name in own})
+    words = {name: tuple(sorted({own[name] for own in words_of if name in own})) for name in names}
     codes = {}
     for name, known in words.items():
         index = {word: at for at, word in enumerate(known)} | {"": -1}
@@ -81,7 +82,7 @@ def _assign(shelf: Shelf, classes: NDArray[np.str_], tables: Tables) -> None:
     for row, own in zip(rows, belongs, strict=True):
         at = np.flatnonzero(own)
         shelf.families[row.id] = (at, row.prior / weight[at])
-    for name in dict.fromkeys(classes.tolist()):
+    for name in tables.classes:
         shelf.unlisted[name] = np.flatnonzero((weight == 0.0) & (classes == name))
 
 

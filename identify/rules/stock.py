@@ -11,17 +11,19 @@ nothing. What no generic row lists takes its share of ``other``.
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from identify.model import Array, StockOffer
+from identify.model import Array, Candidate, StockOffer
 from identify.rules.belief import Belief, Size, by_name, sizes
 from identify.rules.evidence import Evidence
 from identify.rules.likelihood import densities
 from identify.rules.shelf import Indices, Shelf, lay_out
 from identify.tables import Tables
-from identify.tables.stock import Stock
+from identify.tables.stock import OWN, Stock
 
 SOURCE = "the shop's own stock list"
 MOST_OFFERED, MOST_ROWS = 20, 20
@@ -29,18 +31,27 @@ LEAST_OF_BEST, LEAST_ROW = 0.01, 0.001
 Offers = dict[str, tuple[StockOffer, ...]]
 
 
-def rank(belief: Belief, evidence: Evidence, stock: Stock, tables: Tables) -> tuple[Belief, Offers]:
-    """The belief with the stock list, and for each of its rows what the shop has of it.
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranked:
+    """A belief with a stock list.
 
-    Returns
-    -------
-    Belief
-        The generic rows, then own rows that belong to none of them and hold a thousandth or more, then ``other``.
-    dict
-        Id of a row to its offers, the most probable first, those that are there before those that are not.
+    Parameters
+    ----------
+    belief : the generic rows and ``other``, moved by what the list states beyond them.
+    shown : the same with own rows that belong to no generic row and hold a thousandth or more, taken out of ``other``.
+    offers : id of a row of ``shown`` to the shop's rows, the most probable first; those that are there come first
+        on equal terms.
     """
+
+    belief: Belief
+    shown: Belief
+    offers: Offers
+
+
+def rank(belief: Belief, evidence: Evidence, stock: Stock, tables: Tables) -> Ranked:
+    """Rank a stock list beside the generic rows of a belief."""
     if evidence.nothing_seen:
-        return belief, {}
+        return Ranked(belief, belief, {})
     shelf = lay_out(stock, tables)
     of_rows, of_others = by_name(belief, evidence, tables)
     families, left = [], []
@@ -49,51 +60,58 @@ def rank(belief: Belief, evidence: Evidence, stock: Stock, tables: Tables) -> tu
         outlier = tables.setting("gate_outlier" if row.confidence == "H" else "rank_outlier")
         ratio = _ratio(shelf, at, sizes(row, tables), evidence, alone, outlier, tables)
         weight = (1.0 - tables.setting("other_share")) * shared / max(1.0, float(shared.sum()))
-        families.append((at, share * weight * ratio))
+        families.append(share * weight * ratio)
         left.append(float(share) * (1.0 - float(weight.sum())))
     unlisted, others = _unlisted(shelf, belief, evidence, of_others, tables)
-    total = sum(left) + sum(others.values()) + sum(float(mass.sum()) for _, mass in [*families, *unlisted])
-    offers = {row.id: _offers(shelf, at, mass / total) for row, (at, mass) in zip(belief.rows, families, strict=True)}
-    p = [(rest + float(mass.sum())) / total for rest, (_, mass) in zip(left, families, strict=True)]
-    others = {name: share / total for name, share in others.items()}
-    return _with_own(replace(belief, p=np.array(p), other_classes=others), shelf, unlisted, total, offers)
+    total = sum(left) + sum(others.values()) + sum(float(mass.sum()) for mass in (*families, *unlisted.values()))
+    offers = {
+        row.id: _offers(shelf, shelf.families[row.id][0], mass / total)
+        for row, mass in zip(belief.rows, families, strict=True)
+    }
+    p = [(rest + float(mass.sum())) / total for rest, mass in zip(left, families, strict=True)]
+    whole = {name: (others[name] + float(unlisted[name].sum())) / total for name in others}
+    moved = _moved(belief, p, whole)
+    shown, own = _shown(moved, shelf, {name: mass / total for name, mass in unlisted.items()}, whole)
+    return Ranked(moved, shown, offers | own)
 
 
 def _unlisted(
     shelf: Shelf, belief: Belief, evidence: Evidence, of_others: dict[str, dict[str, float]], tables: Tables
-) -> tuple[list[tuple[Indices, Array]], dict[str, float]]:
-    """Own variants of no generic row with their masses, and what they leave of each class's ``other``."""
-    found, left = [], {}
+) -> tuple[dict[str, Array], dict[str, float]]:
+    """For each class the masses of its own variants of no generic row, and what they leave of its ``other``."""
+    found, left = {}, {}
     for name, within in belief.other_classes.items():
         share = float(belief.p[-1]) * within
-        at = shelf.unlisted.get(name, np.array([], np.intp))
+        at = shelf.unlisted[name]
         weight = tables.setting("stock_share") if len(at) else 0.0
         ratio = _ratio(shelf, at, {}, evidence, of_others[name], tables.setting("rank_outlier"), tables)
-        found.append((at, share * weight * ratio / max(len(at), 1)))
+        found[name] = share * weight * ratio / max(len(at), 1)
         left[name] = share * (1.0 - weight)
     return found, left
 
 
-def _with_own(
-    belief: Belief, shelf: Shelf, unlisted: list[tuple[Indices, Array]], total: float, offers: Offers
-) -> tuple[Belief, Offers]:
-    """The best of the unlisted variants as rows of their own; the others stay in ``other``."""
-    at = np.concatenate([each for each, _ in unlisted])
-    mass = np.concatenate([each for _, each in unlisted]) / total
-    best = [k for k in np.argsort(-mass, kind="stable")[:MOST_ROWS] if mass[k] >= LEAST_ROW]
-    rows = tuple(shelf.members[at[k]][0].row for k in best)
-    others = dict(belief.other_classes)
-    for k in set(range(len(at))) - set(best):
-        others[shelf.members[at[k]][0].row.class_id] += float(mass[k])
-    rest = sum(others.values())
-    p = np.array([*belief.p, *(mass[k] for k in best), rest])
+def _moved(belief: Belief, p: Sequence[float], others: dict[str, float]) -> Belief:
+    """The belief with other probabilities of its rows, and of an unlisted part of each class."""
+    rest = math.fsum(others.values())
     classes = dict(others)
-    for row, share in zip((*belief.rows, *rows), p[:-1], strict=True):
-        classes[row.class_id] += float(share)
-    own = {row.id: _offers(shelf, at[[k]], mass[[k]]) for row, k in zip(rows, best, strict=True)}
-    within = {name: share / rest if rest > 0 else 0.0 for name, share in others.items()}
-    options = (*belief.options, *({} for _ in rows))
-    return Belief((*belief.rows, *rows), p, options, classes, within), offers | own
+    for row, share in zip(belief.rows, p, strict=True):
+        classes[row.class_id] += share
+    within = {name: share / rest if rest > 0.0 else 0.0 for name, share in others.items()}
+    return replace(belief, p=np.array([*p, rest]), classes=classes, other_classes=within)
+
+
+def _shown(belief: Belief, shelf: Shelf, unlisted: dict[str, Array], others: dict[str, float]) -> tuple[Belief, Offers]:
+    """The belief with the best of the unlisted variants as rows beside ``other``, and their offers."""
+    at = np.concatenate([shelf.unlisted[name] for name in unlisted])
+    p = np.concatenate(list(unlisted.values()))
+    best = [k for k in np.argsort(-p, kind="stable")[:MOST_ROWS] if p[k] >= LEAST_ROW]
+    rows = tuple(shelf.members[at[k]][0].row for k in best)
+    left = dict(others)
+    for row, k in zip(rows, best, strict=True):
+        left[row.class_id] = max(left[row.class_id] - float(p[k]), 0.0)
+    longer = replace(belief, rows=(*belief.rows, *rows), options=(*belief.options, *({} for _ in rows)))
+    offers = {row.id: _offers(shelf, at[[k]], p[[k]]) for row, k in zip(rows, best, strict=True)}
+    return _moved(longer, [*belief.p[:-1].tolist(), *(float(p[k]) for k in best)], left), offers
 
 
 def _ratio(
@@ -150,4 +168,14 @@ def _offers(shelf: Shelf, at: Indices, p: Array) -> tuple[StockOffer, ...]:
                 StockOffer(each.part_number, each.row.description, each.quantity, each.price, float(p[k]))
                 for each in shelf.members[at[k]]
             ]
-    return tuple(sorted(found, key=lambda each: (-each.probability, each.quantity == 0, each.part_number))[:MOST_OFFERED])
+    return tuple(
+        sorted(found, key=lambda each: (-each.probability, each.quantity == 0, each.part_number))[:MOST_OFFERED]
+    )
+
+
+def with_offers(candidates: Sequence[Candidate], offers: Offers) -> tuple[Candidate, ...]:
+    """Candidates with what the shop has of each; one that only its list knows names it as the source."""
+    return tuple(
+        replace(each, stock=offers.get(each.id, ()), sources=(SOURCE,) if each.id.startswith(OWN) else each.sources)
+        for each in candidates
+    )

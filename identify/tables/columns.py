@@ -15,14 +15,26 @@ PART_NUMBER, CLASS, DESCRIPTION, IN_STOCK, PRICE = "part_number", "class", "desc
 THREAD = "thread"
 TOLERANCE = "_tolerance"
 ALIASES = {
-    PART_NUMBER: ("part_no", "part", "partnumber", "sku", "item_number", "item_no", "article", "article_number"),
-    CLASS: ("class_id", "kind"),
+    PART_NUMBER: (
+        "part_no",
+        "part",
+        "partnumber",
+        "sku",
+        "item_number",
+        "item_no",
+        "article",
+        "article_number",
+        "part_code",
+        "item_code",
+        "product_code",
+    ),
+    CLASS: ("class_id", "kind", "type"),
     DESCRIPTION: ("name", "text"),
     IN_STOCK: ("qty", "quantity_in_stock", "in_stock", "stock", "pieces"),
     PRICE: ("unit_price",),
     THREAD: ("body_thread",),
 }
-NEAR = 0.8
+NEAR = 0.88  # body_diametr is meant for body_diameter, supplier not for supply
 NUMBER = r"([0-9]{1,6}(?:[.,][0-9]{1,10})?)"
 UNIT = r"\s*(?:mm)?\s*"
 SIZE = re.compile(rf"{NUMBER}{UNIT}(?:(?:±|\+/?-)\s*{NUMBER}{UNIT})?")
@@ -106,6 +118,19 @@ def loose(cell: str) -> str:
     """A word without case and spacing, fractions written out: ``G ½"`` is g1/2."""
     text = unicodedata.normalize("NFKC", cell).casefold().replace("\u2044", "/")
     return re.sub(r"[\s_\"″-]+", "", text)
+
+
+def shown(cell: str) -> str:
+    """A text that a terminal or page can show.
+
+    Raises
+    ------
+    ValueError
+        If it holds control characters.
+    """
+    if not cell.isprintable():
+        raise ValueError("holds characters that can't be shown; type it anew")
+    return cell
 
 
 def size(cell: str, quantity: Quantity) -> tuple[float, float]:

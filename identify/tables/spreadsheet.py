@@ -19,7 +19,7 @@ from typing import Any
 from identify.errors import TableError, UsageError
 
 MAX_BYTES = 20_000_000
-MAX_UNPACKED_BYTES = 200_000_000  # 50,000 lines of 20 columns unpack to about 80 MB
+MAX_UNPACKED_BYTES = 100_000_000  # the longest list of 20 columns unpacks to about half of it
 MAX_LINES, MAX_COLUMNS, MAX_LETTERS = 50_000, 200, 1_000
 DELIMITERS = (";", "\t", ",")
 LIVE = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")

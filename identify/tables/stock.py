@@ -34,7 +34,8 @@ class Problem:
         """``file:line:column (name): 'value' reason.``, as the tables' own problems read."""
         cut = self.value if len(self.value) <= SHOWN_LETTERS else f"{self.value[: SHOWN_LETTERS - 1]}…"
         said = f"{cut!r} " if self.value else ""
-        return f"{self.file}:{self.line}:{self.column} ({self.name}): {said}{self.reason}."
+        name = "".join(letter if letter.isprintable() else "?" for letter in self.name)
+        return f"{self.file}:{self.line}:{self.column} ({name}): {said}{self.reason}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +104,10 @@ def examine(path: Path, tables: Tables | None = None) -> Examined:
     remarks = list(sheet.remarks)
     if unknown:
         remarks.append(f"Columns that mean nothing here are left out: {', '.join(unknown)}.")
-    if problems:
-        return Examined(None, tuple(problems), tuple(remarks))
-    reader = _Reader(sheet, header, words, tables, problems)
-    rows = [row for line in sheet.lines if (row := reader.row(line)) is not None]
+    rows = []
+    if all(name in header for name in NEEDED):
+        reader = _Reader(sheet, header, words, tables, problems)
+        rows = [row for line in sheet.lines if (row := reader.row(line)) is not None]
     if not sheet.lines:
         problems.append(Problem(sheet.file, sheet.header.number, 1, PART_NUMBER, "", "no part stands below the header"))
     if problems:
@@ -136,7 +137,7 @@ def _header(file: str, line: Line, words: Vocabulary, problems: list[Problem]) -
         else:
             known[column] = at
     for name in NEEDED:
-        if name not in known and not problems:
+        if name not in known:
             what = "the column is missing; see tapwright stock template"
             problems.append(Problem(file, line.number, len(line.cells), name, "", what))
     return known, unknown
@@ -155,6 +156,7 @@ class _Reader:
         parsers: dict[str, Any] = {name: partial(words.word, name) for name in words.words}
         parsers |= {name: partial(columns.size, quantity=quantity) for name, quantity in tables.quantities.items()}
         parsers |= {f"{name}{TOLERANCE}": columns.tolerance for name in tables.quantities}
+        parsers |= {PART_NUMBER: columns.shown, DESCRIPTION: columns.shown}
         parsers |= {IN_STOCK: columns.pieces, PRICE: columns.price}
         self._parsers = {name: lru_cache(maxsize=4096)(parse) for name, parse in parsers.items() if name in header}
 
@@ -174,7 +176,7 @@ class _Reader:
         if len(self._problems) > before:
             return None
         described = given.get(DESCRIPTION) or f"{self._tables.classes[given[CLASS]].name} {number}"
-        attributes = {name: (given[name],) for name in self._attributes if name in given}
+        attributes: dict[str, tuple[str, ...]] = {name: (given[name],) for name in self._attributes if name in given}
         origin = {"source": "", "evidence": "own stock list", "confidence": "M"}
         row = CandidateRow(OWN + number, given[CLASS], described, 1.0, attributes, {}, thread, ranges, **origin)
         return StockRow(number, given.get(IN_STOCK), given.get(PRICE), row, line.number)
@@ -190,7 +192,7 @@ class _Reader:
         for name in self._header:
             if cell := self._cell(line, name):
                 try:
-                    given[name] = self._parsers[name](cell) if name in self._parsers else cell
+                    given[name] = self._parsers[name](cell)
                 except ValueError as why:
                     self._refuse(line, name, str(why))
         return given
@@ -222,8 +224,6 @@ class _Reader:
     def _check_number(self, line: Line, number: str) -> None:
         if not number:
             return
-        if not number.isprintable():
-            self._refuse(line, PART_NUMBER, "holds characters that can't be shown; type it anew")
         first = self._first.setdefault(number, line.number)
         if first != line.number:
             self._refuse(line, PART_NUMBER, f"is already in line {first}; give each part one line")
