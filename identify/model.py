@@ -16,7 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.verdict import Verdict
+# the verdict's records are imported from here, as all that travel
+from identify.verdict import Candidate as Candidate
+from identify.verdict import Caution as Caution
+from identify.verdict import Check as Check
+from identify.verdict import Conversion as Conversion
+from identify.verdict import Pair as Pair
+from identify.verdict import StockOffer as StockOffer
+from identify.verdict import Verdict as Verdict
 
 Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]

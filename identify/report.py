@@ -8,8 +8,20 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from identify import tables
-from identify.model import UNSURE, Case, FailedPhoto, Measurement, PhotoFacts, Recognition, Reference
-from identify.verdict import Candidate, Check, Conversion, StockOffer, Verdict
+from identify.model import (
+    UNSURE,
+    Candidate,
+    Case,
+    Check,
+    Conversion,
+    FailedPhoto,
+    Measurement,
+    PhotoFacts,
+    Recognition,
+    Reference,
+    StockOffer,
+    Verdict,
+)
 
 WIDTH = 88
 SURE = 0.995

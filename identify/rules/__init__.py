@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from identify.model import Measurement, Recognition
+from identify.model import Candidate, Caution, Check, Measurement, Recognition, Verdict
 from identify.rules.belief import OTHER, Belief, believe
 from identify.rules.candidates import candidates
 from identify.rules.conversions import conversions
@@ -14,7 +14,6 @@ from identify.rules.questions import checks
 from identify.rules.stock import rank, with_offers
 from identify.tables import Tables, load
 from identify.tables.stock import Stock
-from identify.verdict import Candidate, Caution, Check, Verdict
 
 __all__ = ["judge"]
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from identify.model import Candidate
 from identify.rules.belief import OTHER, Belief, sizes
 from identify.rules.evidence import Evidence
 from identify.rules.likelihood import row_spread
 from identify.rules.threads import reads_as
 from identify.tables import Tables
 from identify.tables.rows import CandidateRow
-from identify.verdict import Candidate
 
 SURE = 0.9
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from identify.model import Conversion
 from identify.rules.belief import Belief
 from identify.rules.evidence import Evidence
 from identify.tables import Tables
 from identify.tables.advice import ConversionRow
-from identify.verdict import Conversion
 
 FITS = "fits"
 FAILS = "does not fit"

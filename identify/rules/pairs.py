@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from identify.model import Pair
 from identify.rules.belief import Belief, sizes
 from identify.rules.evidence import Evidence, Measured
 from identify.tables import Tables
 from identify.tables.rows import Confusable
-from identify.verdict import Pair
 
 PITCH = "thread_pitch"
 SLACK_MM = 0.3

@@ -11,14 +11,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from identify.model import Array
+from identify.model import Array, Check
 from identify.rules.belief import Belief, attributes, entropy_bits, sizes
 from identify.rules.evidence import CANT_TELL, CLASS, Evidence, meanings
 from identify.rules.likelihood import density, row_spread, said
 from identify.tables import Tables
 from identify.tables.advice import CheckRow
 from identify.tables.rows import EVERY_CLASS
-from identify.verdict import Check
 
 LEAST_SHOWN_BITS = 0.01
 

@@ -17,14 +17,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from identify.model import Array
+from identify.model import Array, Candidate, StockOffer
 from identify.rules.belief import Belief, Size, by_name, sizes
 from identify.rules.evidence import Evidence
 from identify.rules.likelihood import densities
 from identify.rules.shelf import Indices, Shelf, lay_out
 from identify.tables import Tables
 from identify.tables.stock import OWN, Stock
-from identify.verdict import Candidate, StockOffer
 
 SOURCE = "the shop's own stock list"
 MOST_OFFERED, MOST_ROWS = 20, 20
