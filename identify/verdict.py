@@ -79,7 +79,7 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
-    """What the rules say; ``remark``: whether the candidates are settled, or what would settle them."""
+    """What the rules say; ``decision``: ask, order, compare or wait; ``remark``: that in words, with what is open."""
 
     candidates: tuple[Candidate, ...]
     checks: tuple[Check, ...]
@@ -87,3 +87,4 @@ class Verdict:
     cautions: tuple[Caution, ...]
     pairs: tuple[Pair, ...] = ()
     remark: str = ""
+    decision: str = ""

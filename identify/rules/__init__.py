@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from identify.model import Candidate, Caution, Check, Measurement, Recognition, Verdict
-from identify.rules.belief import OTHER, Belief, believe
+from identify.model import Caution, Measurement, Recognition, Verdict
+from identify.rules.belief import Belief, believe
 from identify.rules.candidates import candidates
 from identify.rules.conversions import conversions
-from identify.rules.evidence import Evidence, gather
+from identify.rules.evidence import gather
 from identify.rules.pairs import pairs
 from identify.rules.questions import checks
 from identify.rules.stock import rank, with_offers
+from identify.rules.stopping import stop
 from identify.tables import Tables, load
 from identify.tables.stock import Stock
 
@@ -31,7 +32,7 @@ def judge(
     Parameters
     ----------
     measurements : measured values; of two of one quantity the one with the smaller u95 counts.
-    answers : id of a check to one of its answers, a measured number, or "can't tell".
+    answers : id of a check, as the verdict gave it, to one of its answers, a measured number, or "can't tell".
     tables : tables to judge by; those of the package where None.
     stock : the shop's own list, ranked beside the rows of the tables.
 
@@ -48,19 +49,23 @@ def judge(
     tables = tables or load()
     evidence = gather(recognition, measurements, answers or {}, tables)
     belief = believe(evidence, tables)
-    offered = candidates(belief, evidence, tables)
+    shown = belief
     if stock is not None:
         ranked = rank(belief, evidence, stock, tables)
-        belief = ranked.belief
-        offered = with_offers(candidates(ranked.shown, evidence, tables), ranked.offers)
+        belief, shown = ranked.belief, ranked.shown
+    offered = candidates(shown, evidence, tables)
+    if stock is not None:
+        offered = with_offers(offered, ranked.offers)
     asked = checks(belief, evidence, tables)
+    decision, remark = stop(shown, asked, evidence, tables)
     return Verdict(
         candidates=offered,
         checks=asked,
         conversions=conversions(belief, evidence, tables),
         cautions=_cautions(recognition, belief, tables),
         pairs=pairs(belief, evidence, tables),
-        remark=_remark(offered, asked, evidence, tables),
+        remark=remark,
+        decision=decision,
     )
 
 
@@ -74,21 +79,3 @@ def _cautions(recognition: Recognition, belief: Belief, tables: Tables) -> tuple
             wanted += block.cautions
     rows = [tables.cautions[name] for name in dict.fromkeys(wanted)]
     return tuple(Caution(row.text, tables.titles([row.source])[0]) for row in rows)
-
-
-def _remark(offered: tuple[Candidate, ...], asked: tuple[Check, ...], evidence: Evidence, tables: Tables) -> str:
-    """Whether to go on asking: stop once one row holds 95 % or no check is expected to tell a tenth of a bit."""
-    if evidence.nothing_seen:
-        return "No fitting was recognised. Answer the first check, or take another photo."
-    if evidence.stopped:
-        return f"Do not order yet: {'; '.join(evidence.stopped)}."
-    best = offered[0]
-    telling = [check for check in asked if check.gain_bits >= tables.setting("least_gain_bits")]
-    if best.id != OTHER and best.probability >= tables.setting("settled"):
-        still = " Still open for the order: see the checks." if telling else ""
-        return f"Settled: one row holds {best.probability:.0%}.{still}"
-    if not telling and best.id == OTHER:
-        return "No listed row fits: measure the old part with callipers and compare it at the counter."
-    if not telling:
-        return "No check is expected to tell more: compare the leading candidates with the old part at the counter."
-    return f"Not settled: next check: {telling[0].question}"

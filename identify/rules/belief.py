@@ -6,14 +6,15 @@ What no row explains is kept by the state ``other``, whose sizes may lie anywher
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from identify.model import Array
-from identify.rules.evidence import Evidence, Measured, Told
+from identify.rules.evidence import Evidence, Measured, ReadBack, Told
 from identify.rules.likelihood import density, mixed
 from identify.tables import Tables
 from identify.tables.rows import CandidateRow
@@ -21,6 +22,7 @@ from identify.tables.rows import CandidateRow
 OTHER = "other"
 TAPER = "thread_taper"
 Size = tuple[float, float]
+Values = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,23 +33,35 @@ class Belief:
     ----------
     rows : the N rows that may be ranked.
     p : (N + 1,) probabilities; the last is that of ``other``.
-    options : for each row, option to the probability of each of its values.
+    orders : for each row, what its open options may be together, to the probability of it; they sum to 1.
+    options : the same for each option by itself: option to the probability of each of its values.
     classes : class to the probability that the part is of it, whichever row it is.
     other_classes : the same for a part that no row lists.
     """
 
     rows: tuple[CandidateRow, ...]
     p: Array
+    orders: tuple[dict[Values, float], ...]
     options: tuple[dict[str, dict[str, float]], ...]
     classes: dict[str, float]
     other_classes: dict[str, float]
 
     @property
+    def best(self) -> tuple[int, Values, float]:
+        """The most probable order: place of its row, values of its open options, and its probability."""
+        found = [
+            (float(p) * share, -at, values)
+            for at, p in enumerate(self.p[:-1])
+            for values, share in self.orders[at].items()
+        ]
+        share, at, values = max(found, default=(0.0, 0, ()))
+        return -at, values, share
+
+    @property
     def entropy_bits(self) -> float:
         """Entropy of row, open options and the class of an unlisted part together [bit]."""
         inside = sum(
-            share * sum(entropy_bits(values.values()) for values in options.values())
-            for share, options in zip(self.p[:-1], self.options, strict=True)
+            share * entropy_bits(orders.values()) for share, orders in zip(self.p[:-1], self.orders, strict=True)
         )
         return entropy_bits(self.p) + inside + float(self.p[-1]) * entropy_bits(self.other_classes.values())
 
@@ -82,11 +96,11 @@ def believe(evidence: Evidence, tables: Tables) -> Belief:
     prior = _prior(rows, evidence, tables)
     known = [sizes(row, tables) for row in rows]
     unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in evidence.measured.items()}
-    log_p, options = [], []
+    log_p, orders = [], []
     for row, sized, share in zip(rows, known, prior, strict=True):
         factors, left_open = _of_row(row, sized, evidence, unlisted, tables)
         log_p.append(_log(share, *factors))
-        options.append(left_open)
+        orders.append(left_open)
     other = _other(rows, evidence, tables)
     peak = max([*log_p, *other.values()])
     others = {name: math.exp(value - peak) for name, value in other.items()}
@@ -96,7 +110,16 @@ def believe(evidence: Evidence, tables: Tables) -> Belief:
     classes = {name: float(p[-1]) * share for name, share in other_classes.items()}
     for row, share in zip(rows, p[:-1], strict=True):
         classes[row.class_id] += float(share)
-    return Belief(rows, p, tuple(options), classes, other_classes)
+    options = tuple(_singly(row, order) for row, order in zip(rows, orders, strict=True))
+    return Belief(rows, p, tuple(orders), options, classes, other_classes)
+
+
+def _singly(row: CandidateRow, orders: Mapping[Values, float]) -> dict[str, dict[str, float]]:
+    singly = {name: dict.fromkeys(values, 0.0) for name, values in row.options.items()}
+    for values, share in orders.items():
+        for name, value in zip(row.options, values, strict=True):
+            singly[name][value] += share
+    return singly
 
 
 def _log(*factors: float) -> float:
@@ -115,19 +138,21 @@ def _other(rows: tuple[CandidateRow, ...], evidence: Evidence, tables: Tables) -
     """Log weight of a part that no row lists, by its class: what its rows leave, and all where it has none."""
     listed = dict.fromkeys((row.class_id for row in rows), 1.0 - tables.setting("other_share"))
     told = [one.blank for _, one in sorted(evidence.told.items())]
+    told += [_read_back(one, "", (), tables) for one in evidence.read_back]
     measured = sorted(evidence.measured.items())
     weights = {}
     for name, share in evidence.classes.items():
         fits = [_of_other(name, quantity, value, tables) for quantity, value in measured]
-        weights[name] = _log(share * (1.0 - listed.get(name, 0.0)), *fits, *told)
+        silence = _silence(name, evidence, tables)
+        weights[name] = _log(share * (1.0 - listed.get(name, 0.0)), silence, *fits, *told)
     return weights
 
 
 def _of_row(
     row: CandidateRow, known: Mapping[str, Size], evidence: Evidence, unlisted: Mapping[str, float], tables: Tables
-) -> tuple[list[float], dict[str, dict[str, float]]]:
+) -> tuple[list[float], dict[Values, float]]:
     """Likelihood factors of one row, and the posterior of what it leaves open."""
-    factors = []
+    factors = [_silence(row.class_id, evidence, tables)]
     for name, value in sorted(evidence.measured.items()):
         if name in known:
             factors.append(_match(name, value, known[name], row.confidence, tables))
@@ -137,14 +162,16 @@ def _of_row(
     for name, told in sorted(evidence.told.items()):
         if name not in row.options:
             factors.append(told.likelihood.get(own[name], told.blank) if name in own else told.blank)
-    left_open = {}
-    for name, values in row.options.items():
-        weights = {value: _option(name, value, evidence, tables) / len(values) for value in values}
-        total = math.fsum(weights.values())
-        if name in evidence.told or name in evidence.measured:
-            factors.append(total)
-        left_open[name] = {value: weight / total for value, weight in weights.items()}
-    return factors, left_open
+    each = [
+        {value: _option(name, value, evidence, tables) / len(values) for value in values}
+        for name, values in row.options.items()
+    ]
+    weights = {}
+    for values in itertools.product(*each):
+        heard = [_read_back(one, row.id, values, tables) for one in evidence.read_back]
+        weights[values] = math.prod([one[value] for one, value in zip(each, values, strict=True)] + heard)
+    total = math.fsum(weights.values())
+    return [*factors, total], {values: weight / total for values, weight in weights.items()}
 
 
 def _option(name: str, value: str, evidence: Evidence, tables: Tables) -> float:
@@ -155,6 +182,20 @@ def _option(name: str, value: str, evidence: Evidence, tables: Tables) -> float:
     if name in evidence.measured:
         likelihood *= _match(name, evidence.measured[name], (float(value), float(value)), "M", tables)
     return likelihood
+
+
+def _silence(class_id: str, evidence: Evidence, tables: Tables) -> float:
+    """Probability that the user can't tell what only some classes have; once, for one user's silences go together."""
+    if not evidence.silent:
+        return 1.0
+    return tables.setting("cant_tell" if class_id in evidence.silent else "cant_tell_elsewhere")
+
+
+def _read_back(heard: ReadBack, row_id: str, values: Values, tables: Tables) -> float:
+    """Probability of what was said to an order that was read back, for one row and its options."""
+    noise = tables.setting("answer_noise")
+    true = (heard.row, heard.values) == (row_id, values)
+    return 1.0 - noise if true == heard.agrees else noise
 
 
 def _broad(name: str, tables: Tables) -> float:
@@ -204,18 +245,16 @@ def by_name(
     """Likelihood of the evidence on each single matter: under each row, and under an unlisted part of each class."""
     rows, known = belief.rows, [sizes(row, tables) for row in belief.rows]
     unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in evidence.measured.items()}
-    alone = {}
+    of_rows: list[dict[str, float]] = [{} for _ in rows]
+    of_others: dict[str, dict[str, float]] = {class_id: {} for class_id in evidence.classes}
+    nothing = Evidence(evidence.classes, {}, {}, nothing_seen=False, asked=frozenset())
+    prior = _other(rows, nothing, tables)
     for name in sorted({*evidence.measured, *evidence.told}):
         measured = {name: evidence.measured[name]} if name in evidence.measured else {}
         told = {name: evidence.told[name]} if name in evidence.told else {}
-        alone[name] = Evidence(evidence.classes, measured, told, nothing_seen=False, asked=frozenset())
-    of_rows = [
-        {name: math.prod(_of_row(row, sized, one, unlisted, tables)[0]) for name, one in alone.items()}
-        for row, sized in zip(rows, known, strict=True)
-    ]
-    of_others: dict[str, dict[str, float]] = {class_id: {} for class_id in evidence.classes}
-    for class_id, found in of_others.items():
-        for name, one in alone.items():
-            fits = [_of_other(class_id, name, value, tables) for value in one.measured.values()]
-            found[name] = math.prod([*fits, *(each.blank for each in one.told.values())])
+        alone = replace(nothing, measured=measured, told=told)
+        for found, row, sized in zip(of_rows, rows, known, strict=True):
+            found[name] = math.prod(_of_row(row, sized, alone, unlisted, tables)[0])
+        for class_id, log_p in _other(rows, alone, tables).items():
+            of_others[class_id][name] = math.exp(log_p - prior[class_id])
     return of_rows, of_others

@@ -10,8 +10,6 @@ from identify.rules.threads import reads_as
 from identify.tables import Tables
 from identify.tables.rows import CandidateRow
 
-SURE = 0.9
-
 
 def candidates(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Candidate, ...]:
     """All rows and ``other``, the most probable first; they sum to 1."""
@@ -69,7 +67,7 @@ def _order(row: CandidateRow, options: dict[str, dict[str, float]], tables: Tabl
     order |= {name: values[0] for name, values in row.attributes.items()}
     for name, values in options.items():
         best = max(values, key=lambda value: values[value])
-        order[name] = best if values[best] >= SURE else f"to check: {' or '.join(values)}"
+        order[name] = best if values[best] >= tables.setting("option_known") else f"to check: {' or '.join(values)}"
     return order
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,9 +12,13 @@ from identify.model import Measurement, Recognition
 from identify.rules.likelihood import said
 from identify.tables import Tables
 from identify.tables.advice import CheckRow
+from identify.tables.rows import EVERY_CLASS, CandidateRow
 
 CANT_TELL = "can't tell"
 CLASS = "class"
+ORDER = "order"
+AGREES = "agrees"
+AGAIN = "again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,17 +32,32 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A second answer: the value told, and the probability of hearing it for each true value."""
+    """A second answer: the value told, and the probability of hearing it for each true value.
+
+    ``blank`` is the probability of hearing it from a part that has no such attribute: the mean over the values.
+    """
 
     answer: str
     by: str
     likelihood: dict[str, float]
     certainty: float
+    blank: float
 
-    @property
-    def blank(self) -> float:
-        """Probability of hearing it from a part that has no such attribute: the mean over the values."""
-        return sum(self.likelihood.values()) / len(self.likelihood)
+    def also(self, later: Told) -> Told:
+        """Both answers together; where they weigh alike the later word is named."""
+        values = {**self.likelihood, **later.likelihood}
+        likelihood = {v: self.likelihood.get(v, self.blank) * later.likelihood.get(v, later.blank) for v in values}
+        stronger = self if likelihood[self.answer] > likelihood[later.answer] else later
+        return Told(stronger.answer, later.by, likelihood, stronger.certainty, self.blank * later.blank)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBack:
+    """An order that was read back against the old part: its row, its open options filled in, and what was said."""
+
+    row: str
+    values: tuple[str, ...]
+    agrees: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +70,9 @@ class Evidence:
     nothing_seen : the photo shows no fitting, and the user has not said otherwise.
     asked : ids of the checks that were answered, with or without a result.
     stopped : questions answered so that nothing may be ordered yet.
+    untold : ids of the checks that the user could not answer.
+    silent : classes to whose checks the user could not answer: less likely than those that were not asked about.
+    read_back : orders that were read back against the old part.
     """
 
     classes: dict[str, float]
@@ -58,6 +81,19 @@ class Evidence:
     nothing_seen: bool
     asked: frozenset[str]
     stopped: tuple[str, ...] = ()
+    untold: frozenset[str] = frozenset()
+    silent: frozenset[str] = frozenset()
+    read_back: tuple[ReadBack, ...] = ()
+
+    @property
+    def doubted(self) -> bool:
+        """Whether an order that was read back differs: some earlier answer was a slip."""
+        return any(not one.agrees for one in self.read_back)
+
+
+def order_code(row: CandidateRow, values: tuple[str, ...]) -> str:
+    """Row and open options of an order in one word, as the id of its read-back carries it."""
+    return "+".join((row.id, *values))
 
 
 def gather(
@@ -73,21 +109,25 @@ def gather(
     measured = _from_photo(measurements, tables)
     told = _from_varieties(recognition, tables)
     class_told: Told | None = None
-    stopped = []
+    stopped, read_back, untold, silent = [], [], set(), set()
     for name, answer in sorted(answers.items()):
-        row = tables.checks.get(name)
-        if row is None:
-            raise UsageError(f"No check {name!r}. Known: {', '.join(tables.checks)}.")
+        row, suffix = _check(name, tables)
         if answer.strip().lower() == CANT_TELL:
+            untold.add(row.id)
+            silent |= _addressed(row, tables)
             continue
         if answer.strip() in row.stops:
             stopped.append(f"{row.question} ({answer.strip()})")
         if row.kind == "number":
             measured[row.decides] = _number(row, answer, tables)
+        elif row.decides == ORDER:
+            read_back.append(_read_back(row, suffix, answer, tables))
         elif row.decides == CLASS:
-            class_told = _choice(row, answer, tables)
+            said_now = _choice(row, answer, tables)
+            class_told = class_told.also(said_now) if class_told else said_now
         else:
-            told[row.decides] = _choice(row, answer, tables)
+            before, said_now = told.get(row.decides), _choice(row, answer, tables)
+            told[row.decides] = before.also(said_now) if before and before.by == said_now.by else said_now
     top = tables.classes.get(recognition.answer)
     return Evidence(
         classes=_classes(recognition, class_told, tables),
@@ -96,7 +136,40 @@ def gather(
         nothing_seen=top is not None and not top.part and class_told is None,
         asked=frozenset(answers),
         stopped=tuple(stopped),
+        untold=frozenset(untold),
+        silent=frozenset(silent),
+        read_back=tuple(read_back),
     )
+
+
+def _check(name: str, tables: Tables) -> tuple[CheckRow, str]:
+    """Row of an answered check, and what stands behind the colon: ``again``, or the order that was read back."""
+    known, colon, suffix = name.partition(":")
+    row = tables.checks.get(known)
+    if row is None:
+        raise UsageError(f"No check {name!r}. Known: {', '.join(tables.checks)}.")
+    if row.decides != ORDER and colon and suffix != AGAIN:
+        raise UsageError(f"No check {name!r}: only {known} and {known}:{AGAIN} are asked.")
+    return row, suffix
+
+
+def _addressed(row: CheckRow, tables: Tables) -> set[str]:
+    """Classes whose rows a question tells apart; none for a question about any part, or one that wants a tool."""
+    if row.classes == EVERY_CLASS or row.kind == "number":
+        return set()
+    rows = tables.candidates.values()
+    told = {one.class_id for one in rows if row.decides in one.attributes or row.decides in one.options}
+    return told & set(row.classes)
+
+
+def _read_back(row: CheckRow, code: str, answer: str, tables: Tables) -> ReadBack:
+    said_now = _choice(row, answer, tables).answer
+    code = code.removesuffix(f":{AGAIN}")
+    for one in tables.candidates.values():
+        for values in itertools.product(*one.options.values()):
+            if code == order_code(one, values):
+                return ReadBack(one.id, values, said_now == AGREES)
+    raise UsageError(f"{row.id}: {code!r} is no order; take the id of the check as it was given.")
 
 
 def _from_photo(measurements: Sequence[Measurement], tables: Tables) -> dict[str, Measured]:
@@ -117,7 +190,8 @@ def _from_varieties(recognition: Recognition, tables: Tables) -> dict[str, Told]
         if not lists or variety.answer not in lists[0] or len(lists[0]) < 2:
             continue
         certainty = min(variety.probability, tables.setting("variety_ceiling"))
-        told[name] = Told(variety.answer, "photo", said(variety.answer, lists[0], certainty), variety.probability)
+        likelihood = said(variety.answer, lists[0], certainty)
+        told[name] = Told(variety.answer, "photo", likelihood, variety.probability, 1.0 / len(lists[0]))
     return told
 
 
@@ -139,8 +213,9 @@ def _choice(row: CheckRow, answer: str, tables: Tables) -> Told:
         meant = answer.strip()
     if meant is None:
         raise UsageError(f"{row.id}: {answer!r} is none of {', '.join(row.answers)}, {CANT_TELL}.")
-    certainty = 1.0 - tables.setting("answer_noise")
-    return Told(meant, "user", said(meant, meanings(row), certainty), 1.0)
+    values = meanings(row)
+    likelihood = said(meant, values, 1.0 - tables.setting("answer_noise"))
+    return Told(meant, "user", likelihood, 1.0, 1.0 / len(values))
 
 
 def meanings(row: CheckRow) -> tuple[str, ...]:

@@ -1,10 +1,17 @@
-"""Sizes that the measurement cannot tell apart, and the check that can."""
+"""Sizes that the measurement cannot tell apart, and the check that can; rows that no check can."""
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
 from identify.model import Pair
-from identify.rules.belief import Belief, sizes
+from identify.rules.belief import TAPER, Belief, sizes
 from identify.rules.evidence import Evidence, Measured
+from identify.rules.questions import gain_bits
 from identify.tables import Tables
 from identify.tables.rows import Confusable
 
@@ -26,7 +33,30 @@ def pairs(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Pair, ...
             apart = abs(row.first_mm - row.second_mm)
             text = f"{row.first} and {row.second} are {apart:.2f} mm apart; what separates them is {row.separated_by}."
             found.append(Pair(row.first, row.second, text, check.question, check.id))
-    return tuple(found)
+    return (*found, *_alike(belief, tables))
+
+
+def _alike(belief: Belief, tables: Tables) -> Iterator[Pair]:
+    """Rows in play that no check tells apart."""
+    in_play = [at for at in range(len(belief.rows)) if belief.p[at] >= tables.setting("pair_in_play")]
+    for one, other in itertools.combinations(in_play, 2):
+        if twins(one, other, belief, tables):
+            first, second = belief.rows[one].id, belief.rows[other].id
+            text = f"No check tells {first} and {second} apart: order either, or compare both with the old part."
+            yield Pair(first, second, text, "", "")
+
+
+def twins(one: int, other: int, belief: Belief, tables: Tables) -> bool:
+    """Whether no check is expected to tell a tenth of a bit of two rows that are as likely as each other."""
+    rows = belief.rows[one], belief.rows[other]
+    if one == other or rows[0].class_id != rows[1].class_id or list(rows[0].options) != list(rows[1].options):
+        return False
+    share = np.zeros(len(belief.p))
+    share[[one, other]] = 0.5
+    even = replace(belief, p=share, classes={rows[0].class_id: 1.0}, other_classes={})
+    told = {name for row in rows for name in (*row.attributes, *sizes(row, tables), TAPER)}
+    asked = [row for row in tables.checks.values() if row.decides in told]
+    return all(gain_bits(row, even, tables) < tables.setting("least_gain_bits") for row in asked)
 
 
 def _offered(row: Confusable, belief: Belief, tables: Tables) -> bool:

@@ -13,27 +13,71 @@ import numpy as np
 
 from identify.model import Array, Check
 from identify.rules.belief import Belief, attributes, entropy_bits, sizes
-from identify.rules.evidence import CANT_TELL, CLASS, Evidence, meanings
+from identify.rules.evidence import AGAIN, CANT_TELL, CLASS, ORDER, Evidence, meanings, order_code
 from identify.rules.likelihood import density, row_spread, said
 from identify.tables import Tables
 from identify.tables.advice import CheckRow
-from identify.tables.rows import EVERY_CLASS
+from identify.tables.rows import EVERY_CLASS, CandidateRow
 
 LEAST_SHOWN_BITS = 0.01
 
 
 def checks(belief: Belief, evidence: Evidence, tables: Tables) -> tuple[Check, ...]:
-    """Checks worth making, by gain per minute; those that belong before any order close the list."""
-    found = []
+    """Checks worth making, by gain per minute; those that belong before any order close the list.
+
+    A check that was answered is asked once more where an order that was read back differs, or where no other check
+    is expected to tell enough.
+    """
+    found, again = _read_backs(belief, evidence, tables), []
     for row in tables.checks.values():
-        if row.id in evidence.asked or not _in_play(row, belief, tables):
+        if row.decides == ORDER or not _in_play(row, belief, tables):
             continue
         gain = gain_bits(row, belief, tables)
+        if row.id in evidence.asked:
+            if gain >= LEAST_SHOWN_BITS and row.id not in evidence.untold:
+                again.append(_check(row, gain, again=True))
+            continue
         wanted = row.blocking or (row.decides == CLASS and evidence.nothing_seen) or _converts(row, belief, tables)
         if gain >= LEAST_SHOWN_BITS or wanted:
-            answers = (*row.answers, CANT_TELL) if row.kind == "choice" else ()
-            found.append(Check(row.question, row.how, row.why, gain, row.minutes, row.id, answers))
+            found.append(_check(row, gain))
+    if evidence.doubted or all(check.gain_bits < tables.setting("least_gain_bits") for check in found):
+        found += [check for check in again if check.id not in evidence.asked]
     return tuple(sorted(found, key=lambda check: (-check.gain_bits / check.effort, check.id)))
+
+
+def _check(row: CheckRow, gain: float, *, again: bool = False, order: str = "", how: str = "") -> Check:
+    name = ":".join((row.id, *([order] if order else []), *([AGAIN] if again else [])))
+    question = f"Once more: {row.question[0].lower()}{row.question[1:]}" if again else row.question
+    answers = (*row.answers, CANT_TELL) if row.kind == "choice" else ()
+    return Check(question, how or row.how, row.why, gain, row.minutes, name, answers)
+
+
+def _read_backs(belief: Belief, evidence: Evidence, tables: Tables) -> list[Check]:
+    """The leading order, to be compared point by point, once nothing of it is left open."""
+    at, values, share = belief.best
+    if not belief.rows or (share < tables.setting("read_back_from") and not evidence.doubted):
+        return []
+    line, options = belief.rows[at], belief.options[at]
+    if any(max(shares.values()) < tables.setting("option_known") for shares in options.values()):
+        return []
+    noise = tables.setting("answer_noise")
+    agree = (1.0 - noise) * share + noise * (1.0 - share)
+    gain = max(entropy_bits([agree, 1.0 - agree]) - entropy_bits([noise, 1.0 - noise]), 0.0)
+    gain *= 1.0 - tables.setting("cant_tell")
+    code = order_code(line, values)
+    found = []
+    for row in tables.checks.values():
+        if row.decides == ORDER:
+            how = f"{row.how} The order: {in_words(line, values)}."
+            both = [_check(row, gain, again=again, order=code, how=how) for again in (False, True)]
+            found += [check for check in both if check.id not in evidence.asked][:1]
+    return found
+
+
+def in_words(row: CandidateRow, values: Sequence[str]) -> str:
+    """An order as words: its description, and what its open options were found to be."""
+    chosen = [f"{name.replace('_', ' ')} {value}" for name, value in zip(row.options, values, strict=True)]
+    return "; ".join((row.description, *chosen))
 
 
 def _in_play(row: CheckRow, belief: Belief, tables: Tables) -> bool:

@@ -177,7 +177,7 @@ def test_every_coin_can_be_used_or_says_why_not():
         ("threads", 38, "major_mm", 930.04),
         ("threads", 38, "pitch_mm", 53.8538),
         ("threads", 38, "od_min_mm", 834.272),
-        ("checks", 32, "minutes", 78.0),
+        ("checks", 35, "minutes", 84.5),
         ("confusables", 14, "first_mm", 353.808),
         ("candidates", 39, "prior", 62.1),
     ],
@@ -186,6 +186,61 @@ def test_a_slipped_digit_changes_a_sum(table, count, column, total):
     rows = getattr(T, table).values()
     assert len(rows) == count
     assert sum(getattr(row, column) or 0 for row in rows) == pytest.approx(total, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "count", "prior", "words", "sizes"),
+    [
+        ("cartridges", 17, 21.1, 46, 607.0),
+        ("garden", 2, 1.0, 12, 0.0),
+        ("heads", 12, 30.0, 61, 0.0),
+        ("sensors", 6, 8.0, 42, 0.0),
+        ("thermostatic", 2, 2.0, 2, 0.0),
+    ],
+)
+def test_a_slipped_row_of_the_replacement_parts_changes_a_sum(name, count, prior, words, sizes):
+    """Rows, sum of the weights, number of attributes and option values, sum of the middle sizes [mm]."""
+    rows = show.rows(name)
+    assert len(rows) == count
+    assert sum(row.prior for row in rows) == pytest.approx(prior)
+    assert sum(len(v) for row in rows for v in (*row.attributes.values(), *row.options.values())) == words
+    assert sum((low + high) / 2 for row in rows for low, high in row.ranges.values()) == pytest.approx(sizes)
+
+
+def test_every_size_of_the_trade_has_its_rows():
+    """Common practice of the trade: which sizes and forms are sold; each order can be told."""
+    heads = {(row.thread, *row.attributes.get("spindle", ())) for row in show.rows("heads")}
+    assert {(t, s) for t in ("G1/2", "G3/4", "G3/8") for s in ("exposed", "concealed")} <= heads
+    screws = [row for row in T.candidates.values() if "spindle" in row.attributes or "packing" in row.attributes]
+    assert all(row.options["size_pattern"] == ("15 light", "15 heavy", "20 heavy") for row in screws)
+    meant = T.checks["size-pattern"].answers
+    assert meant["15 mm heavy"] == meant["20 mm light"] == "15 heavy"  # one head serves both
+    ceramic = [row for row in show.rows("heads") if "stem" in row.attributes]
+    assert {(row.thread, row.attributes["stem"][0]) for row in ceramic} == {
+        (thread, stem) for thread in ("G1/2", "G3/4") for stem in ("short", "long")
+    }
+    assert all(set(row.options) == {"opens", "spline_count"} for row in ceramic)
+    sizes = {(row.ranges["body_diameter"][0] + 0.3, *row.attributes.get("base", ())) for row in show.rows("cartridges")}
+    assert {(d, base) for d in (25.0, 35.0, 40.0, 45.0, 47.0) for base in ("flat", "raised")} <= sizes
+    sensor = show.rows("sensors")
+    fed = {(row.attributes["supply"][0], row.attributes["water"][0]) for row in sensor}
+    assert fed == {(s, w) for s in ("battery", "mains", "turbine") for w in ("cold only", "blended")}
+    assert all(row.options["solenoid"] == ("latching", "monostable") for row in sensor)
+
+
+def test_what_an_order_needs_can_be_asked_for():
+    """Every option and attribute of a row that may be ranked, and its size, is told by some check of its class."""
+    for row in T.candidates.values():
+        asked = {check.decides for check in T.checks.values() if row.class_id in check.classes}
+        if row.confidence != "L":
+            assert {*row.options, *row.ranges, *row.attributes} - {"spindle_motion"} <= asked | {"size_pattern"}, row.id
+
+
+def test_no_value_stands_in_a_row_that_must_not_be_used():
+    """Seat bores, washers, spline diameters, pegs, stem squares, ring threads, pattern sizes: no source has them."""
+    for row in T.candidates.values():
+        assert set(row.ranges) <= {"body_diameter"}, row.id
+        assert not row.thread or T.threads[row.thread].series.startswith("ISO 228-1"), row.id
 
 
 def test_set_temperatures_and_limits_in_the_cautions_are_the_published_ones():

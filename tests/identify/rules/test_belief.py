@@ -9,12 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from identify import rules, tables
+from identify.errors import UsageError
 from identify.model import Measurement, Recognition
 from identify.rules.belief import believe
 from identify.rules.evidence import gather
 from identify.tables.advice import CheckRow
 from identify.tables.rows import CandidateRow
 
+OTHER_CLASS = "thermostatic"
 T = tables.load()
 CLASS = next(name for name, block in T.classes.items() if block.part)
 
@@ -30,16 +32,17 @@ def small(*rows, **values):
     numbers = {"class_floor": 0.0, "other_share": 0.1} | values
     changed = {name: replace(T.settings[name], value=value) for name, value in numbers.items()}
     quantities = T.quantities | {"body_diameter": replace(T.quantities["body_diameter"], wear=0.0)}
-    question = CheckRow(
-        *("colour", ("*",), "colour", "choice", "Colour?", "Look.", "It tells.", {"red": "red", "blue": "blue"}, ()),
-        *(None, 1.0, False, "own-estimate", "common practice", "M"),
-    )
+    rest = (None, 1.0, False, "own-estimate", "common practice", "M")
+    colours = {"red": "red", "blue": "blue"}
+    question = CheckRow("colour", ("*",), "colour", "choice", "Colour?", "Look.", "It tells.", colours, (), *rest)
+    asked = {"colour": question, "own-colour": replace(question, id="own-colour", classes=(CLASS,))}
+    asked |= {name: check for name, check in T.checks.items() if check.decides == "order"}
     return replace(
         T,
         candidates={one.id: one for one in rows},
         settings=T.settings | changed,
         quantities=quantities,
-        checks={"colour": question},
+        checks=asked,
         conversions={},
         confusables={},
     )
@@ -86,6 +89,81 @@ def test_hand_worked_option():
     assert found == pytest.approx({"open": 0.225 / total, "red": 0.432 / total, "other": 0.05 / total}, abs=1e-9)
     belief = believe(gather(sure(), (), {"colour": "red"}, own), own)
     assert belief.options[0]["colour"] == pytest.approx({"red": 0.96, "blue": 0.04})
+
+
+def coloured():
+    return small(row("a", attributes={"colour": ("red",)}), row("b", attributes={"colour": ("blue",)}))
+
+
+def test_hand_worked_second_answer():
+    """Red twice: 0.45 x 0.96², 0.45 x 0.04², 0.1 x 0.5² over 0.44044; red, then blue: 0.45 x 0.96 x 0.04 for both."""
+    own = coloured()
+    twice = posterior(own, answers={"colour": "red", "colour:again": "red"})
+    assert twice == pytest.approx({"a": 0.941604, "b": 0.001635, "other": 0.056761}, abs=1e-6)
+    torn = posterior(own, answers={"colour": "red", "colour:again": "blue"})
+    assert torn == pytest.approx({"a": 0.290127, "b": 0.290127, "other": 0.419745}, abs=1e-6)  # 0.01728, 0.01728, 0.025
+
+
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        # 0.864, 0.036 and 0.1 after red; times 0.96, 0.04, 0.04 over 0.83488
+        ("all of it", {"a": 0.993484, "b": 0.001725, "other": 0.004791}),
+        # times 0.04, 0.96, 0.96 over 0.16512
+        ("not all of it", {"a": 0.209302, "b": 0.209302, "other": 0.581395}),
+        ("can't tell", {"a": 0.864, "b": 0.036, "other": 0.1}),
+    ],
+)
+def test_hand_worked_order_that_is_read_back(said, expected):
+    assert posterior(coloured(), answers={"colour": "red", "read-back:a": said}) == pytest.approx(expected, abs=1e-6)
+
+
+def test_hand_worked_option_that_is_read_back():
+    """Row: 0.9 (0.5 x 0.96² + 0.5 x 0.04²) = 0.41544; other: 0.1 x 0.5 x 0.04 = 0.002. Red: 0.4608 / 0.4616."""
+    own = small(row("open", options={"colour": ("red", "blue")}))
+    answers = {"colour": "red", "read-back:open+red": "all of it"}
+    assert posterior(own, answers=answers) == pytest.approx({"open": 0.995209, "other": 0.004791}, abs=1e-6)
+    belief = believe(gather(sure(), (), answers, own), own)
+    assert belief.options[0]["colour"]["red"] == pytest.approx(0.998267, abs=1e-6)
+    assert belief.best == (0, ("red",), pytest.approx(0.995209 * 0.998267, abs=1e-6))
+
+
+def test_hand_worked_silence():
+    """Who can't tell what only the first class has: 0.1 against 0.6. 0.045, 0.27, 0.005 + 0.03 over 0.35.
+
+    A second silence of the same user counts no more.
+    """
+    own = small(row("a", attributes={"colour": ("red",)}), row("b", class_id=OTHER_CLASS))
+    both = Recognition(CLASS, {CLASS: 0.5, OTHER_CLASS: 0.5}, (CLASS,), "lying", {}, None, "")
+    own = replace(own, checks=own.checks | {"second": replace(own.checks["own-colour"], id="second")})
+    for answers in ({"own-colour": "can't tell"}, {"own-colour": "can't tell", "second": "can't tell"}):
+        found = posterior(own, both, answers=answers)
+        assert found == pytest.approx({"a": 0.128571, "b": 0.771429, "other": 0.1}, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["read-back", "read-back:c", "read-back:a+red", "colour:twice", "colours"])
+def test_an_answer_to_no_check_is_refused(name):
+    with pytest.raises(UsageError, match=r"No check|is no order"):
+        gather(sure(), (), {name: "all of it"}, coloured())
+
+
+@given(st.permutations(range(39)))
+@settings(max_examples=20, deadline=None)
+def test_permuting_rows_permutes_results(order):
+    rows = list(T.candidates.items())
+    assert len(rows) == len(order)
+    values = [Measurement("thread_major_diameter", 20.8, 0.5, "mm", "")]
+    answers = {"size-pattern": "15 mm heavy", "splines": "20", "site": "can't tell"}
+    seen = Recognition("unsure", dict.fromkeys(T.classes, 1 / len(T.classes)), (), "lying", {}, None, "")
+    found = {}
+    for own in (T, replace(T, candidates=dict(rows[at] for at in order))):
+        belief = believe(gather(seen, values, answers, own), own)
+        found[own is T] = {
+            one.id: (p, belief.options[k]) for k, (one, p) in enumerate(zip(belief.rows, belief.p[:-1], strict=True))
+        }
+    for name, (p, options) in found[True].items():
+        assert found[False][name][0] == pytest.approx(p, rel=1e-9)
+        assert found[False][name][1] == options
 
 
 def test_cant_tell_says_nothing():
