@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import numpy as np
 
 from identify.model import Array
 
+Density = TypeVar("Density", float, Array)
 SQRT_3 = math.sqrt(3.0)
 LEAST_U = 1e-3
 
@@ -50,7 +52,7 @@ def densities(value: float, u: float, low: Array, high: Array, *, wear: float = 
     return np.asarray(peak * np.exp(-0.5 * ((value - middle) / spread) ** 2))
 
 
-def mixed(match: float, broad: float, outlier: float) -> float:
+def mixed(match: Density, broad: float, outlier: float) -> Density:
     """Density with a share ``outlier`` of parts or photos that have nothing to do with the row."""
     return (1.0 - outlier) * match + outlier * broad
 

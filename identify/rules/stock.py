@@ -20,7 +20,7 @@ import numpy as np
 from identify.model import Array, Candidate, StockOffer
 from identify.rules.belief import Belief, Size, by_name, sizes
 from identify.rules.evidence import Evidence
-from identify.rules.likelihood import densities
+from identify.rules.likelihood import densities, mixed
 from identify.rules.shelf import Indices, Shelf, lay_out
 from identify.tables import Tables
 from identify.tables.stock import OWN, Stock
@@ -76,7 +76,11 @@ def rank(belief: Belief, evidence: Evidence, stock: Stock, tables: Tables) -> Ra
 
 
 def _unlisted(
-    shelf: Shelf, belief: Belief, evidence: Evidence, of_others: dict[str, dict[str, float]], tables: Tables
+    shelf: Shelf,
+    belief: Belief,
+    evidence: Evidence,
+    of_others: dict[str, dict[str, float]],
+    tables: Tables,
 ) -> tuple[dict[str, Array], dict[str, float]]:
     """For each class the masses of its own variants of no generic row, and what they leave of its ``other``."""
     found, left = {}, {}
@@ -139,7 +143,8 @@ def _ratio(
             if name in evidence.measured:
                 measured, quantity = evidence.measured[name], tables.quantities[name]
                 match = densities(measured.value, measured.u, low, high, wear=quantity.wear)
-                likelihood = likelihood * ((1.0 - outlier) * match + outlier / (quantity.high - quantity.low))
+                match = mixed(match, 1.0 / (quantity.high - quantity.low), outlier)
+                likelihood = likelihood * match
         elif name in shelf.codes and name in evidence.told:
             told = evidence.told[name]
             heard = np.array([told.likelihood.get(word, told.blank) for word in shelf.words[name]] + [1.0])
