@@ -247,7 +247,7 @@ def _candidate_lines(verdict: Verdict) -> list[str]:
 def _offer_lines(row: Candidate) -> list[str]:
     """The first parts of the shop for a candidate, each with what is left of it."""
     lines = []
-    offers = row.stock or ()
+    offers = [offer for offer in row.stock or () if offer.probability >= LEAST_SHOWN]
     for offer in offers[:SHOWN_OFFERS]:
         pieces = {None: "number not stated", 0: "none left", 1: "1 piece"}.get(
             offer.quantity, f"{offer.quantity} pieces"
