@@ -19,6 +19,7 @@ DISAGREE = 0.01  # chance that values of one part spread this far
 LEAST = 1e-4  # no photo alone rules a class out
 OWN = {  # budget lines that are drawn anew with each photo; any other is taken as shared by the photos
     *("edge", "part edge", "outline", "end faces", "crests", "spectral peak"),
+    *("level of the thread's edges", "another place may be the thread"),
     *("pose", "sign of the tilt", "height of the axis"),
 }
 

@@ -210,10 +210,7 @@ class Variety:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recognition:
-    """What the network says of the whole photo.
-
-    ``labels`` is a (h, w) uint8 map over the whole photo: 0 background, 1 part, 2 reference.
-    """
+    """What the network says of the whole photo; ``labels`` (h, w) uint8: 0 background, 1 part, 2 reference."""
 
     answer: str
     probabilities: dict[str, float]

@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry.edges import sample_profiles
-from identify.geometry.strip import clearness, follow, peak_offset, steepness
+from identify.geometry.edges import sample_profiles, steepness
+from identify.geometry.strip import clearness, follow, peak_offset
 from identify.model import Array, Bytes, NotMeasured, Outline, Photo, Reference
 
 PART = 1
@@ -259,8 +259,8 @@ def _sharpened(photo: Photo, inside: Mask, window: _Window, slack_px: float) -> 
     count = int(np.ceil(reach / step))
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, stations, normals, offsets)
-    steep = steepness(profiles, step, 0.8)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
+    steep = steepness(profiles, step_px=step, blur_px=0.8)
+    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step_px=step, blur_px=0.8)
     gain = clearness(visible, CLEAR_STEP) - 0.6 * (offsets / reach) ** 2
     path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
     where, height = peak_offset(steep, path)

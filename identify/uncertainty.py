@@ -16,7 +16,6 @@ from identify.geometry.camera import moved
 from identify.model import Array, BudgetLine, Camera, Pose
 
 COVERAGE = 0.95
-UNLIKELY = 40.0  # squared distance beyond which a pose is no less likely: the quantities may be wrong themselves
 _STEPS = np.array([1e-3, 1e-4, 1e-4, 1e-4, 0.02, 0.02, 0.02])  # ln focal, rad, rad, rad, mm, mm, mm
 
 Function = Callable[[Camera, Pose, Array], float]
@@ -169,39 +168,6 @@ def monte_carlo(
     steps = source.multivariate_normal(np.zeros(7), pose.covariance, size=draws, method="svd")
     shifts = source.normal(size=(draws, len(extras))) * np.array([extra.u for extra in extras])
     return np.array([function(*moved(camera, pose, steps[k]), shifts[k]) for k in range(draws)])
-
-
-def informed(zeros: Functions, camera: Camera, pose: Pose, u: Array, *, odd: float = 9.0) -> tuple[Camera, Pose, float]:
-    """Camera and pose after learning that quantities of the scene are zero, as far as they agree with the pose.
-
-    Parameters
-    ----------
-    zeros : K quantities (K,) of (camera, pose, no shifts) that ought to be zero.
-    u : (K,) by how much they may differ from zero in truth and by their own measurement.
-    odd : squared distance a quantity over which the quantities are taken to be really different from zero; then
-        nothing is learned.
-
-    Returns
-    -------
-    Camera, Pose, float
-        With the narrowed covariance, and the log-likelihood of the quantities under the pose as it was.
-        Source of the formula: linear Bayesian update, iterated once (the update step of an extended Kalman filter).
-    """
-    none = np.zeros(0)
-    first = zeros(camera, pose, none)
-    gradient = pose_gradient(zeros, camera, pose, none).T
-    covariance = pose.covariance
-    spread = gradient @ covariance @ gradient.T + np.diag(np.asarray(u, float) ** 2)
-    distance = float(first @ np.linalg.solve(spread, first))
-    if not np.isfinite(distance) or distance > odd * len(first):
-        distance = min(distance, UNLIKELY) if np.isfinite(distance) else UNLIKELY
-        return camera, pose, -0.5 * distance - 0.5 * float(np.linalg.slogdet(spread)[1])
-    likelihood = -0.5 * distance - 0.5 * float(np.linalg.slogdet(spread)[1])
-    gain = covariance @ gradient.T @ np.linalg.inv(spread)
-    new_camera, new_pose = moved(camera, pose, -gain @ first)
-    narrowed = covariance - gain @ gradient @ covariance
-    narrowed = (narrowed + narrowed.T) / 2
-    return new_camera, Pose(new_pose.rotation, new_pose.translation_mm, narrowed, pose.weight), likelihood
 
 
 def mixture(estimates: Sequence[Estimate], weights: Sequence[float]) -> tuple[float, float]:

@@ -15,7 +15,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from identify import classifier, photo, pipeline, report
+from identify import classifier, photo, pipeline, report, tables
 
 FOLDER = Path(__file__).parent / "evaluation"
 LINES = [json.loads(line) for line in (FOLDER / "manifest.jsonl").read_text(encoding="utf-8").splitlines()]
@@ -82,3 +82,32 @@ def test_floor_class_top1(answers):
 def test_every_case_keeps_the_contract(cases):
     schema = json.loads((Path(pipeline.__file__).parent / "case.schema.json").read_text(encoding="utf-8"))
     jsonschema.validate([case for _, case in cases], schema)
+
+
+def goods(cases: list[tuple[dict, dict]]) -> list[bool]:
+    """Of the photos that a person would call good, whether the main diameter was given."""
+    return [
+        any(found["quantity"] == name for found in case["measurements"])
+        for line, case in cases
+        for name in [tables.load().fitting(line["class"]).main_quantity]
+        if name in line["dimensions_mm"] and line["camera"]["tilt_deg"] < 35 and not line["reference"]["on_part"]
+    ]
+
+
+def off_percent(cases: list[tuple[dict, dict]]) -> float:
+    return 100 * float(np.median([abs(one.value / one.true - 1) for one in scored(cases, MAIN)]))
+
+
+@pytest.mark.xfail(strict=True, reason="the first network's masks and the reference step lose too many parts")
+def test_goal_main_diameter_given(cases):
+    assert np.mean(goods(cases)) >= 0.70
+
+
+def test_goal_main_diameter_off(cases):
+    assert off_percent(cases) <= 1.5
+
+
+def test_floor_main_diameter_held(cases):
+    values = scored(cases, MAIN)
+    assert len(values) >= 5
+    assert np.mean([abs(one.value - one.true) <= one.u95 for one in values]) >= 0.8

@@ -15,7 +15,7 @@ FLOORS = {
     6: {"survey"},
     5: {"pipeline"},
     4: {
-        *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules"),
+        *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules", "water"),
         *("overlay", "report", "records"),
     },
     3: {"tables", "geometry", "uncertainty", "heic"},

@@ -13,9 +13,10 @@ import argparse
 import statistics
 import sys
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -177,6 +178,12 @@ def in_fixed_order(verdict: Verdict, known: Tables) -> Check | None:
     return min(verdict.checks, key=lambda check: (":" in check.id, place[check.id.partition(":")[0]]), default=None)
 
 
+def telling_in_fixed_order(verdict: Verdict, known: Tables) -> Check | None:
+    """The same of the checks that are expected to tell enough: what the order of asking alone is worth."""
+    telling = [check for check in verdict.checks if check.gain_bits >= known.setting("least_gain_bits")]
+    return in_fixed_order(replace(verdict, checks=tuple(telling)), known)
+
+
 def serve(
     part: Part,
     seen: Recognition,
@@ -243,17 +250,16 @@ def run(parts: int, seed: int, *, pick: Pick = by_the_rules, slips: float = 0.02
     return tally
 
 
-def ranking_ms(repeats: int = 50) -> float:
-    """Median processor time of one judgement with the generic tables [ms]."""
-    known, rng = tables.load(), np.random.default_rng(0)
-    part = draw_part(rng, known)
-    seen, sized = photo_of(part, confusion()[part.row.class_id], rng, known), measured(part, rng, known)
-    spent = []
-    for _ in range(repeats):
+def ranking_ms(parts: int = 60) -> list[float]:
+    """Processor time of one judgement with the generic tables, for parts of every class [ms], the quickest first."""
+    known, counts, rng, spent = tables.load(), confusion(), np.random.default_rng(0), []
+    for _ in range(parts):
+        part = draw_part(rng, known)
+        seen, sized = photo_of(part, counts[part.row.class_id], rng, known), measured(part, rng, known)
         begun = time.process_time()
         rules.judge(seen, sized, tables=known)
         spent.append(1e3 * (time.process_time() - begun))
-    return statistics.median(spent)
+    return sorted(spent)
 
 
 def share(right: int, count: int) -> str:
@@ -275,6 +281,17 @@ def line(name: str, tally: Tally) -> str:
     )
 
 
+RUNS: dict[str, dict[str, Any]] = {
+    "2 % slips": {},
+    "2 % slips, fixed order": {"pick": in_fixed_order},
+    "2 % slips, fixed order of the checks that tell": {"pick": telling_in_fixed_order},
+    "no slips": {"slips": 0.0},
+    "photo surely of a wrong class": {"trick": "photo"},
+    "one wrong answer about the class": {"trick": "answer"},
+    "parts that no row lists (right: no order)": {"trick": "part"},
+}
+
+
 def main() -> int:
     """Run and print; the exit code is 1 where a goal is missed."""
     parser = argparse.ArgumentParser(description="Serve simulated parts at a counter.")
@@ -284,25 +301,18 @@ def main() -> int:
         "--show", type=int, default=0, help="print so many wrong orders and unsettled parts of each run"
     )
     options = parser.parse_args()
-    runs = {
-        "2 % slips": run(options.parts, options.seed),
-        "2 % slips, fixed order": run(options.parts, options.seed, pick=in_fixed_order),
-        "no slips": run(options.parts, options.seed, slips=0.0),
-        "photo surely of a wrong class": run(options.parts, options.seed, trick="photo"),
-        "one wrong answer about the class": run(options.parts, options.seed, trick="answer"),
-        "parts that no row lists (right: no order)": run(options.parts, options.seed, trick="part"),
-    }
-    for name, tally in runs.items():
+    runs = {}
+    for name, how in RUNS.items():
+        runs[name] = tally = run(options.parts, options.seed, **how)
         print(line(name, tally), flush=True)
-        print(
-            "".join(f"    {text}\n" for text in (tally.wrong[: options.show] + tally.unsettled[: options.show])), end=""
-        )
-    return report(list(runs.values()))
+        for text in (*tally.wrong[: options.show], *tally.unsettled[: options.show]):
+            print(f"    {text}")
+    return report(runs)
 
 
-def report(runs: Sequence[Tally]) -> int:
+def report(runs: Mapping[str, Tally]) -> int:
     """Compare with the goals."""
-    plain, fixed, clean, photo, lied, _ = runs
+    plain, fixed, _, clean, photo, lied, _ = runs.values()
     effort = statistics.mean(plain.questions) / statistics.mean(fixed.questions)
     took = ranking_ms()
     held = {
@@ -310,7 +320,8 @@ def report(runs: Sequence[Tally]) -> int:
         "recovered, photo": (photo.right / photo.parts, GOALS["recovered"], 1),
         "recovered, answer": (lied.right / lied.parts, GOALS["recovered"], 1),
         "questions against the fixed order": (effort, GOALS["effort"], -1),
-        "ranking [ms]": (took, GOALS["ranking_ms"], -1),
+        "ranking, median [ms]": (statistics.median(took), GOALS["ranking_ms"], -1),
+        "ranking, 95 % of the parts [ms]": (took[int(0.95 * len(took))], GOALS["ranking_ms"], -1),
     }
     for name, (value, goal, sign) in held.items():
         print(f"{name}: {value:.3f}, goal {'at least' if sign > 0 else 'at most'} {goal:g}")

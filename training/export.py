@@ -145,7 +145,7 @@ def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> di
     net = build(config)
     net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
     plain = run / "float32.onnx"
-    export_onnx(net, plain, side_px=config.side_px, names=OUTPUTS)
+    export_onnx(net, plain, shape=(3, config.side_px, config.side_px), names=OUTPUTS)
     pictures = load(read_rows(index, CALIBRATION)[:limit], config.labels, side_px=config.side_px)
     probe = normalised(pictures, slice(0, 8), config)
     worst = difference(net, plain, probe)

@@ -1,7 +1,8 @@
 """Train the small network that finds a coin's edge on the picture unwrapped about it, on drawn coins.
 
     python -m training.fit_rings draw --out FILE.npz --count N --seed S [--workers W]
-    python -m training.fit_rings train --data FILE.npz ... --out models/coin_edge.onnx --minutes M
+    python -m training.fit_rings train --data FILE.npz ... --out models/coin_edge.onnx --minutes M --seed S
+    python -m training.fit_rings score --data FILE.npz --model models/coin_edge.onnx
 
 For every spoke the network gives log odds over radii of the top rim and of the outline, which takes in the side wall.
 """
@@ -12,11 +13,13 @@ import argparse
 import hashlib
 import math
 import time
+import tomllib
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import cv2
 import numpy as np
+import onnxruntime as ort
 
 from identify.geometry import ellipse as ellipses
 from identify.geometry.rings import SCALES, SPOKES, unwrap
@@ -74,10 +77,9 @@ def draw(out: Path, count: int, seed: int, workers: int, seconds: float) -> None
     """Draw coins until there are ``count`` or the time is over, and save them."""
     begun, found = time.monotonic(), []
     with ProcessPoolExecutor(workers) as pool:
-        for first in range(seed, seed + 4 * count, 64 * workers):
-            found += [
-                each for each in pool.map(looks, range(first, first + 64 * workers), chunksize=8) if each is not None
-            ]
+        block = min(64 * workers, 2 * count)
+        for first in range(seed, seed + 4 * count, block):
+            found += [each for each in pool.map(looks, range(first, first + block), chunksize=8) if each is not None]
             if len(found) >= count or time.monotonic() - begun > seconds:
                 break
     np.savez(
@@ -134,15 +136,17 @@ def network():
     return Net()
 
 
-def train(data: list[Path], out: Path, minutes: float, batch: int = 256) -> None:
-    """Train on the first 95 % of the coins, print the error on the others, write the network."""
+def train(data: list[Path], out: Path, minutes: float, seed: int, batch: int = 256) -> None:
+    """Train on all the coins of ``data`` and write the network with its card."""
     import torch
 
+    from training.network import export_onnx
+
+    torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     files = [np.load(each) for each in data]
     pictures = torch.from_numpy(np.concatenate([each["pictures"] for each in files])).to(device)
     radii = torch.from_numpy(np.concatenate([each["radii"] for each in files])).to(device)
-    held = LOOKS * max(8, len(pictures) // LOOKS // 20)
     scales = torch.tensor(SCALES, dtype=torch.float32, device=device)
     step = float(SCALES[1] - SCALES[0])
     net = network().to(device)
@@ -152,7 +156,7 @@ def train(data: list[Path], out: Path, minutes: float, batch: int = 256) -> None
         share = min(1.0, (time.monotonic() - begun) / (60 * minutes))
         for group in rate.param_groups:
             group["lr"] = 3e-3 * min(1.0, turns / 200) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
-        chosen = torch.randint(0, len(pictures) - held, (batch,), device=device)
+        chosen = torch.randint(0, len(pictures), (batch,), device=device)
         x, y = pictures[chosen].permute(0, 3, 1, 2).float() / 255, radii[chosen]
         roll = int(torch.randint(0, SPOKES, (1,)))
         x, y = torch.roll(x, roll, 2), torch.roll(y, roll, 2)
@@ -171,51 +175,39 @@ def train(data: list[Path], out: Path, minutes: float, batch: int = 256) -> None
         turns += 1
         if turns % 500 == 0:
             print(turns, round(float(loss), 4), flush=True)
-    net.eval()
-    with torch.no_grad():
-        missed = []
-        for part in torch.arange(len(pictures) - held, len(pictures)).split(512):
-            odds = net(pictures[part].permute(0, 3, 1, 2).float() / 255).exp()
-            ring = (odds * scales).sum(3).mean(2)
-            missed.append((ring / radii[part].mean(2) - 1).cpu().numpy())
-    missed = 100 * np.abs(np.concatenate(missed))
-    print(
-        turns,
-        "steps; mean radius, |error| [%] 50 75 90 95:",
-        np.percentile(missed, [50, 75, 90, 95], axis=0).round(2).tolist(),
+    export_onnx(net, out, shape=(3, SPOKES, len(SCALES)), names=("log_odds",), given="unwrapped")
+    write_card(out, {"coins": len(pictures) // LOOKS, "looks": LOOKS, "steps": turns, "seed": seed})
+
+
+def score(data: Path, model: Path) -> None:
+    """Error of the mean radius of the top rim [%] on the coins of ``data``, into the card of ``model``.
+
+    The coins must be of other seeds than those of the training.
+    """
+    drawn, scales = np.load(data), np.asarray(SCALES, np.float32)
+    session = ort.InferenceSession(model, providers=["CPUExecutionProvider"])
+    given = drawn["pictures"]
+    missed = []
+    for part in range(0, len(given), 64):
+        x = np.moveaxis(given[part : part + 64], -1, 1).astype(np.float32) / 255
+        odds = np.exp(session.run(None, {"unwrapped": x})[0])
+        missed.append((odds * scales).sum(3).mean(2)[:, 0] / drawn["radii"][part : part + 64, 0].mean(1) - 1)
+    percent = 100 * np.abs(np.concatenate(missed))
+    found = dict(zip(("p50", "p90", "p95"), np.percentile(percent, [50, 90, 95]).round(2).tolist(), strict=True))
+    kept = tomllib.loads(model.with_suffix(".toml").read_text(encoding="utf-8"))["training"]
+    write_card(
+        model, kept, {"coins": len(given) // LOOKS, **{f"radius_error_{k}_percent": v for k, v in found.items()}}
     )
-    found = np.percentile(missed, [50, 90, 95], axis=0)[:, 0].round(2).tolist()
-    save(net.cpu(), out, coins=len(pictures) // LOOKS, steps=turns, missed_percent=found)
+    print(found)
 
 
-def save(net, out: Path, *, coins: int, steps: int, missed_percent: list[float]) -> None:
-    """Write the network as ONNX, and its card beside it."""
-    import torch
-
-    example = torch.zeros(2, 3, SPOKES, len(SCALES))
-    torch.onnx.export(
-        net,
-        (example,),
-        out,
-        input_names=["unwrapped"],
-        output_names=["log_odds"],
-        opset_version=17,
-        dynamo=False,
-        dynamic_axes={"unwrapped": {0: "n"}, "log_odds": {0: "n"}},
-    )
-    found = hashlib.sha256(out.read_bytes()).hexdigest()
-    card = [
-        "# Written by training.fit_rings; do not edit.",
-        f'version = "{found[:12]}"',
-        f'sha256 = "{found}"',
-        "",
-        "[training]",
-        f"coins = {coins}",
-        f"looks = {LOOKS}",
-        f"steps = {steps}",
-        f"missed_percent = {missed_percent}  # 50th, 90th, 95th percentile of the radius' error on coins held out",
-    ]
-    out.with_suffix(".toml").write_text("\n".join(card) + "\n", encoding="utf-8")
+def write_card(model: Path, training: dict[str, int], check: dict[str, float] | None = None) -> None:
+    """The card of a network: its SHA-256, how it was trained, and its error on coins that it never saw."""
+    digest = hashlib.sha256(model.read_bytes()).hexdigest()
+    lines = ["# Written by training.fit_rings; do not edit.", f'version = "{digest[:12]}"', f'sha256 = "{digest}"']
+    for name, block in (("training", training), ("check", check or {})):
+        lines += ["", f"[{name}]", *(f"{key} = {value}" for key, value in block.items())] if block else []
+    model.with_suffix(".toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def main() -> None:
@@ -232,12 +224,18 @@ def main() -> None:
     training.add_argument("--data", type=Path, nargs="+", required=True)
     training.add_argument("--out", type=Path, required=True)
     training.add_argument("--minutes", type=float, default=5.0)
+    training.add_argument("--seed", type=int, default=1)
+    scoring = steps.add_parser("score")
+    scoring.add_argument("--data", type=Path, required=True)
+    scoring.add_argument("--model", type=Path, required=True)
     options = parser.parse_args()
     cv2.setNumThreads(1)
     if options.step == "draw":
         draw(options.out, options.count, options.seed, options.workers, options.seconds)
+    elif options.step == "train":
+        train(options.data, options.out, options.minutes, options.seed)
     else:
-        train(options.data, options.out, options.minutes)
+        score(options.data, options.model)
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Pl
 GRID = 64  # cells of the network's mask across its second look
 LOOK_SHARE = 0.7  # of that look's side that the part fills
 PART = 1
+GOOD_TILT_DEG = 35.0
 TRUE_POSE_U = np.array([2e-3, 5e-4, 5e-4, 5e-4, 0.1, 0.1, 0.3])
 
 
@@ -146,6 +147,14 @@ def score(folder: Path, row: dict[str, Any], *, pose: str, labels: str) -> tuple
     return scores, list(missed)
 
 
+def main_quantity(row: dict[str, Any]) -> str | None:
+    """What a photo that a person would call good ought to give: whole, upright enough, its reference in view."""
+    if not row["reference"] or row["camera"]["tilt_deg"] >= GOOD_TILT_DEG or row["reference"]["on_part"]:
+        return None
+    name = tables.load().fitting(row["class"]).main_quantity
+    return name if name in row["dimensions_mm"] else None
+
+
 def _labels(which: str, shot: Photo, mask: Bytes) -> Bytes | None:
     if which == "true":
         return network_like(mask)
@@ -188,11 +197,15 @@ def main(argv: list[str] | None = None) -> int:
     asked = parser.parse_args(argv)
     scores: list[Score] = []
     missed: dict[str, int] = defaultdict(int)
+    given: dict[str, list[bool]] = defaultdict(list)
     for count, row in enumerate(rows(asked.folder)):
         if asked.first is not None and count >= asked.first:
             break
         found, lacking = score(asked.folder, row, pose=asked.pose, labels=asked.labels)
         scores += found
+        name = main_quantity(row)
+        if name is not None:
+            given[f"{row['view']} {name}"].append(any(one.quantity == name for one in found))
         for one in lacking:
             missed[f"{row['view']} {one.quantity}: {one.reason}"] += 1
         for value in found if asked.each else ():
@@ -201,6 +214,8 @@ def main(argv: list[str] | None = None) -> int:
             print(f"{where} true {value.truth:7.3f} got {value.value:7.3f} ± {value.u95:.3f}", end=" ")
             print(f"{100 * value.error / value.truth:+.2f} %{held}  {value.method}")
     print("\n".join(table(scores)))
+    for name, ones in sorted(given.items()):
+        print(f"{name} given in {sum(ones)} of {len(ones)} good photos ({100 * np.mean(ones):.0f} %)")
     for reason, count in sorted(missed.items(), key=lambda pair: -pair[1]):
         print(f"{count:4d}  {reason}")
     return 0

@@ -1,8 +1,9 @@
-"""Benchmark of the geometry on exact projective scenes: no renderer, no pixels, only points with known errors.
+"""Benchmark of the geometry on exact projective scenes: no renderer, only points with known errors.
 
 ``python -m training.measure_scenes``: a reference and a part are projected through a camera that differs from what
 the photo says (focal length, radial term, principal point), edges get errors, and plane and dimensions are found
-again. Printed for each row: bias, median |error|, median u95, and how many true values lie within u95.
+again. A coin is drawn with its wall, because its tilt is read off what lies beside its rim. Printed for each row:
+bias, median |error|, median u95, and how many true values lie within u95.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from identify.dimensions import lying, reading, standing
 from identify.dimensions.axis import Sides, settle, unrolled
 from identify.geometry import ellipse as ellipses
 from identify.geometry.camera import camera_place_mm, focal_px_from_35mm, project
-from identify.model import Array, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
+from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
 from identify.uncertainty import Estimate, mixture
-from training.drawn_parts import look_at
+from training.drawn_parts import Placed, draw, joined, look_at, stepped
+from training.drawn_parts import stood as upright
 
 WIDTH_PX, HEIGHT_PX = 1600, 1200
 FOCAL35_MM = 26.0
@@ -30,6 +32,7 @@ EDGE_BIAS_PX, EDGE_NOISE_PX = 0.15, 0.10
 THREAD_MM, COLLAR_MM, RIM_MM, RIM_HIGH_MM = 20.955, 26.0, 35.0, 40.0
 REFERENCE_MM = -55.0  # the reference's centre lies this far to the left of the part's
 COIN_MM, COIN_HIGH_MM = 23.25, 2.33
+COIN_MARGIN_PX = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +54,32 @@ def scene_camera(noise: np.random.Generator) -> Camera:
     return Camera(focal, centre, 0.0, "truth", U_K1 * float(noise.normal()))
 
 
-def bare_photo(focal_known: bool) -> Photo:
-    """A photo without pixels."""
-    return Photo("scene", "", np.zeros((2, 2, 3), np.uint8), WIDTH_PX, HEIGHT_PX, FOCAL35_MM if focal_known else None)
+def photo_of(picture: Bytes, focal_known: bool) -> Photo:
+    """A photo of the scene."""
+    return Photo("scene", "", picture, WIDTH_PX, HEIGHT_PX, FOCAL35_MM if focal_known else None)
+
+
+def drawn(found: Reference, camera: Camera, pose: Pose, *, up_mm: float, seed: int) -> Bytes:
+    """What there is to see of the reference: a coin with its wall (H, W, 3); of others nothing (2, 2, 3)."""
+    if found.ellipse is None:
+        return np.zeros((2, 2, 3), np.uint8)
+    low = np.maximum(np.floor(found.outline_px.min(axis=0)) - COIN_MARGIN_PX, 0).astype(int)
+    high = np.minimum(np.ceil(found.outline_px.max(axis=0)) + COIN_MARGIN_PX, (WIDTH_PX, HEIGHT_PX)).astype(int)
+    corner = Camera(
+        camera.focal_px,
+        (camera.centre_xy_px[0] - float(low[0]), camera.centre_xy_px[1] - float(low[1])),
+        camera.u_focal_rel,
+        camera.focal_source,
+        camera.k1,
+    )
+    coin = joined((COIN_HIGH_MM, stepped((COIN_HIGH_MM, COIN_MM))))
+    place = upright((REFERENCE_MM if up_mm == 0 else 0.0, 0.0))
+    place = Placed(place.foot_mm + np.array([0.0, 0.0, up_mm]), place.along, place.down)
+    crop, _ = draw(coin, place, corner, pose, (int(high[1] - low[1]), int(high[0] - low[0])), finer=2, seed=seed)
+    picture = np.broadcast_to(np.median(crop[:3].reshape(-1, 3), axis=0).astype(np.uint8), (HEIGHT_PX, WIDTH_PX, 3))
+    picture = picture.copy()
+    picture[low[1] : high[1], low[0] : high[0]] = crop
+    return picture
 
 
 def seen_reference(
@@ -160,7 +186,7 @@ def _lying_at(outline: Outline, camera: Camera, pose: Pose, sides: Sides, statio
     seen = lying.Seen(profile.axis, sides, 70.0 / long_px, EDGE_NOISE_PX)
     usable = np.ones(len(station), bool)
     thread = np.abs(station) > 10
-    lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(station)), thread, None, None, None)
+    lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(station)), body=thread)
     return reading.read(lain, outline, u_size_rel=0.001)["body_diameter"].estimate
 
 
@@ -198,8 +224,9 @@ def trial(row: Row, seed: int) -> tuple[float, float, float] | None:
     camera = scene_camera(noise)
     pose = look_at(row.distance_mm, row.tilt_deg, 270.0 + float(noise.normal(0, 20)))
     on_part = row.part == "standing, coin on it"
-    found = seen_reference(row.kind, camera, pose, noise, up_mm=RIM_HIGH_MM if on_part else 0.0)
-    bench = plane.see(bare_photo(row.focal_known), found)
+    up_mm = RIM_HIGH_MM if on_part else 0.0
+    found = seen_reference(row.kind, camera, pose, noise, up_mm=up_mm)
+    bench = plane.see(photo_of(drawn(found, camera, pose, up_mm=up_mm, seed=seed), row.focal_known), found)
     if isinstance(bench, NotMeasured):
         return None
     if row.part == "lying":

@@ -102,17 +102,19 @@ def load_backbone(net: FittingNet, path: str | Path) -> None:
     )
 
 
-def export_onnx(net: FittingNet, path: Path, *, side_px: int, names: tuple[str, ...]) -> None:
-    """Write the network as ONNX, opset 18, with a free batch size and a fixed picture size."""
+def export_onnx(
+    net: nn.Module, path: Path, *, shape: tuple[int, ...], names: tuple[str, ...], given: str = "pixels"
+) -> None:
+    """Write a network as ONNX, opset 18, for inputs of ``shape`` (C, H, W) with a free batch size."""
     net = net.float().cpu().eval()
     batch = torch.export.Dim("batch", min=1, max=1024)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         torch.onnx.export(
             net,
-            (torch.zeros(2, 3, side_px, side_px),),
+            (torch.zeros(2, *shape),),
             str(path),
-            input_names=["pixels"],
+            input_names=[given],
             output_names=list(names),
             dynamic_shapes=({0: batch},),
             opset_version=18,

@@ -13,10 +13,10 @@ import sys
 from collections.abc import Sequence
 
 from identify import __version__
-from identify.cli import identify, sheet, stock, tables, terminal
+from identify.cli import convert, fault, identify, sheet, stock, tables, terminal, water
 from identify.errors import IdentifyError
 
-COMMANDS = (identify, sheet, stock, tables)
+COMMANDS = (identify, fault, convert, water, sheet, stock, tables)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from identify.cli import terminal
+from identify.cli import answers, terminal
 from identify.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
     from identify.model import Case, Photo
-    from identify.tables.advice import CheckRow
     from identify.tables.stock import Stock
 
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
@@ -36,7 +35,7 @@ def add(commands: Any) -> None:
     )
     option("--scale-on", choices=("part", "bench"), default="bench", help="where the coin lies (default: bench)")
     option("--height", type=_length_mm, metavar="MM", help="height of a standing part's measured rim, if you know it")
-    option("--answer", action="append", default=[], metavar="CHECK=VALUE", help="your answer to a check; repeatable")
+    answers.add_option(command)
     option("--stock", type=Path, metavar="LIST", help="rank your own stock list (.csv, .xlsx) beside the listed sizes")
     option("--same-part", action="store_true", help="all photos show one part: answer them together")
     option("--json", action="store_true", help="print a JSON array, an object a case")
@@ -59,7 +58,7 @@ def _identify(options: argparse.Namespace) -> int:
     from identify import pipeline
 
     names = list(_expanded(options.photos))
-    answers = _answers(options.answer)
+    given = answers.read(options.answer)
     _check_scale(options.scale)
     own = _stock(options.stock)
     places = _overlay_places(options.overlay, names)
@@ -72,7 +71,7 @@ def _identify(options: argparse.Namespace) -> int:
                 scale=options.scale,
                 on_part=options.scale_on == "part",
                 height_mm=options.height,
-                answers=answers,
+                answers=given,
                 stock=own,
             )
         except PhotoError as why:
@@ -84,7 +83,7 @@ def _identify(options: argparse.Namespace) -> int:
         if not options.same_part:
             page.case(case)
     if options.same_part and cases:
-        page.case(pipeline.identify_part(cases, answers=answers, stock=own))
+        page.case(pipeline.identify_part(cases, answers=given, stock=own))
     page.finish()
     return terminal.DONE if len(cases) == len(names) else terminal.SOME_FAILED
 
@@ -145,28 +144,6 @@ def _stock(path: Path | None) -> Stock | None:
     from identify.tables import stock
 
     return stock.read(path)
-
-
-def _answers(words: Sequence[str]) -> dict[str, str]:
-    from identify import tables
-
-    checks = tables.load().checks
-    answers = {}
-    for word in words:
-        check, equals, value = (part.strip() for part in word.partition("="))
-        if not (check and equals and value):
-            raise UsageError(f"--answer {word!r}: write it as CHECK=VALUE, for example {_an_answer(checks)}.")
-        if check.partition(":")[0] not in checks:  # "splines:again", or an order that is read back
-            raise UsageError(
-                f"--answer {word!r}: no check is called {check!r}{terminal.near(check, checks, 'checks')}."
-            )
-        answers[check] = value
-    return answers
-
-
-def _an_answer(checks: Mapping[str, CheckRow]) -> str:
-    row = next(row for row in checks.values() if row.answers)
-    return f"{row.id}={next(iter(row.answers))}"
 
 
 def _check_scale(scale: str) -> None:

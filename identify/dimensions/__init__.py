@@ -7,6 +7,7 @@ import numpy as np
 from identify import tables
 from identify.dimensions import reading, standing
 from identify.dimensions.reading import Reading
+from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Measurement, NotMeasured, Outline, Photo, Plane, Reference
 from identify.uncertainty import mixed_budget, mixture
 
@@ -58,6 +59,8 @@ def measure(
         found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
+    if answer != UNSURE and not tables.load().fitting(answer).turned:
+        found.pop("body_diameter", None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
     measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
     known = {one.quantity for one in measured}
@@ -94,8 +97,7 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
 
 def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
     found: Quantities = {}
-    for pose in plane.poses:
-        lain = reading.lie(photo, outline, plane.camera, pose)
+    for pose, lain in zip(plane.poses, reading.lie(photo, outline, plane.camera, plane.poses, _listed()), strict=True):
         if lain is None:
             continue
         for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
@@ -103,6 +105,18 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Q
     if outline.cut_off:
         found.pop("overall_length", None)
     return found
+
+
+def _listed() -> tuple[Listed, ...]:
+    """The threads that rows of replacement dimensions name, each with its share of their weights."""
+    known = tables.load()
+    weights: dict[str, float] = {}
+    for row in known.candidates.values():
+        if row.thread in known.threads:
+            weights[row.thread] = weights.get(row.thread, 0.0) + row.prior
+    whole = sum(weights.values())
+    sizes = ((known.threads[name], weight / whole) for name, weight in sorted(weights.items()))
+    return tuple(Listed(size.major_mm, size.pitch_mm, share) for size, share in sizes)
 
 
 def _standing(
@@ -166,7 +180,7 @@ _LYING_HELP = {
         "Lay the part on its side, 250 to 350 mm from the camera, sharp and evenly lit, and retake.",
     ),
     "thread_major_diameter": (
-        "No thread with at least three crests on both edges was seen.",
+        "No stretch of the part could be told to be its thread.",
         "Lay the part on its side, 250 to 350 mm from the camera, sharp and evenly lit, and retake.",
     ),
     "hex_across_flats": (
@@ -175,7 +189,7 @@ _LYING_HELP = {
     ),
     "body_diameter": (
         "No round body with two clear, alike edges was seen.",
-        "Lay the part on plain paper in soft light and retake.",
+        "Lay the part on plain paper in soft light and retake, or measure it with a calliper.",
     ),
 }
 _ELSEWHERE = {

@@ -110,7 +110,7 @@ def settle(
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
         profile = _profile(now, camera, pose, sides)
-        if change < 1e-6:
+        if change < 1e-5:
             break
     return profile
 

@@ -159,9 +159,8 @@ def _facets_rest(light: Array, across: Array, roll: float, half: float, away: fl
         here = (across > low + guard) & (across < high - guard)
         if here.sum() < 4:
             continue
-        design = np.vander(across[here], 2)
-        line, *_ = np.linalg.lstsq(design, light[here], rcond=None)
-        rest += float(np.sum((light[here] - design @ line) ** 2))
+        place, seen = across[here] - across[here].mean(), light[here] - light[here].mean(axis=0)
+        rest += float(np.sum(seen**2) - np.sum((place @ seen) ** 2) / (place @ place))
         count += int(here.sum())
     return rest / max(count, 1)
 

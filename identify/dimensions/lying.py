@@ -12,8 +12,8 @@ from scipy.spatial import cKDTree
 
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, on_height, project
-from identify.geometry.edges import sample_profiles
-from identify.geometry.strip import clearness, follow, peak_offset, steepness
+from identify.geometry.edges import sample_profiles, steepness
+from identify.geometry.strip import clearness, follow, peak_offset
 from identify.model import Array, Camera, Outline, Photo, Pose
 
 EDGE_REACH_PX = (3.0, 16.0)  # how far from the outline an edge is looked for
@@ -21,7 +21,7 @@ ALIKE_REL = 0.10  # both sides of a turned part are equally wide within this sha
 FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's depth and some blur
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
-LONGEST = 600  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
+LONGEST = 480  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
 MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
@@ -196,8 +196,10 @@ def _strip(
     count = int(np.ceil(reach_px / step))
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step, 0.8)
-    return _Strip(start, normals, offsets, steepness(profiles, step, 0.8), clearness(visible, CLEAR_STEP))
+    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step_px=step, blur_px=0.8)
+    return _Strip(
+        start, normals, offsets, steepness(profiles, step_px=step, blur_px=0.8), clearness(visible, CLEAR_STEP)
+    )
 
 
 def _sideways(axis: Axis, pose: Pose, station: Array) -> Array:

@@ -2,30 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import anchor, crests, hexagon, lying, thread
-from identify.dimensions.axis import Axis, Profile, settle
+from identify.dimensions import anchor, crests, hexagon, lying, thread, zone
+from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
 from identify.uncertainty import Estimate, Extra, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-LEAST_MIRROR = 0.88  # of the outline and its mirror image: a part that covers less of it is not turned
+LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Relative excess of the widest place over the body, and its standard uncertainty: rings stand proud, blur widens.
 # Set on the training split of the rendered pictures.
-EXCESS = (0.005, 0.030)
-EXCESS_SQUAT = (0.015, 0.040)
+EXCESS = (0.014, 0.030)
+EXCESS_SQUAT = (0.020, 0.040)
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
 U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
+LIKELY = 0.6  # chance below which a zone is not taken for the thread
+LIKELY_ODD = 0.75  # the same where the outline is not its own mirror image elsewhere
+LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
+LEAST_STATIONS = 4
+# Set on the training split as above: edges of a thread are found a little inside; scatter of its level; how far off a
+# wrong zone is; and how much the form of the valleys may differ.
+SHORT_REL = 0.006
+U_LEVEL_REL = 0.020
+U_OTHER_REL = 0.10
+U_DROP_SHARE = 0.15
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 LENS_REL = 0.0015
@@ -57,15 +68,29 @@ class Lain:
     usable: NDArray[np.bool_]
     turned: NDArray[np.bool_]
     under: Array
-    body: NDArray[np.bool_] | None
-    thread: thread.Thread | None
-    crests: crests.Crests | None
-    hexagon: hexagon.Hexagon | None
+    alike: float = 1.0
+    hexagon: hexagon.Hexagon | None = None
+    body: NDArray[np.bool_] | None = None
+    zone: zone.Zone | None = None
+    thread: thread.Thread | None = None
+    crests: crests.Crests | None = None
     excess: tuple[float, float] = (0.0, 0.0)
 
 
-def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
-    """Settle the part at one pose; None where its edges are not found or are not each other's mirror image."""
+def lie(
+    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed]
+) -> list[Lain | None]:
+    """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
+
+    Edges and what is recognised along them are looked for once, at the first pose: they are the same pixels at each.
+    """
+    first = _first(photo, outline, camera, poses[0], listed)
+    if first is None:
+        return [None] * len(poses)
+    return [first, *(_again(first, camera, pose) for pose in poses[1:])]
+
+
+def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed]) -> Lain | None:
     axis = lying.first_axis(outline, camera, pose)
     for _ in range(2):
         if axis is None:
@@ -75,67 +100,66 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | No
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
         return None
-    if lying.mirrored(outline, settle(axis, camera, pose, seen.sides), camera, pose) < LEAST_MIRROR:
+    profile = settle(axis, camera, pose, seen.sides)
+    alike = lying.mirrored(outline, profile, camera, pose)
+    if alike < LEAST_ALIKE:
         return None
-    found = _on(photo, outline, camera, pose, axis)
-    return None if found is None else _told(photo, found)
+    usable = lying.symmetric(profile, seen.mm_per_px)
+    hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
+    under, turned = np.ones(len(usable)), usable.copy()
+    for one in hexes:
+        under = np.where(hexagon.carried(one, profile), one.under, under)
+        turned &= ~one.stations if one.score < PLAIN_FACETS else True
+    profile = settle(axis, camera, pose, seen.sides, under=under)
+    lain = Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
+    return _told(photo, lain, listed)
 
 
-def _told(photo: Photo, lain: Lain) -> Lain:
-    """The settled part with its body and thread."""
+def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
+    """A settled part at another pose."""
+    profile = settle(first.profile.axis, camera, pose, first.seen.sides, under=first.under)
+    lain = replace(first, pose=pose, profile=profile)
+    if first.zone is None:
+        return lain
+    ratio = float(
+        np.mean(profile.radius_mm[first.zone.stations]) / np.mean(first.profile.radius_mm[first.zone.stations])
+    )
+    level = (first.zone.diameter_mm - first.zone.drop_mm) * ratio
+    return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
+
+
+def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
+    """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
-    found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale)
-    if found is not None and (
-        found.u_pitch_mm > VAGUE * found.pitch_mm
-        or found.score < LEAST_SCORE
-        or found.pitch_px < LEAST_PITCH_PX
-        or not HELIX[0] < abs(found.helix) < HELIX[1]
-    ):
-        found = None
-    tops = None if found is None else crests.find(lain.profile, found)
-    found = None if tops is None else found
+    place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed)
+    likely = LIKELY if lain.alike >= LEAST_MIRROR else LIKELY_ODD
+    if place is not None and (place.chance < likely or place.stations.sum() < LEAST_STATIONS):
+        place = None
+    turns = _turns(photo, lain, place)
+    tops = None if turns is None else crests.find(lain.profile, turns)
+    lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     index = lying.widest(lain.profile, lain.usable, scale)
-    if index is None:
-        return replace(lain, thread=found, crests=tops)
+    if index is None or lain.alike < LEAST_MIRROR:
+        return lain
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
     long = float(np.ptp(lain.profile.station_mm)) / max(2 * float(np.median(lain.profile.radius_mm[index])), 1e-6)
-    excess = EXCESS_SQUAT if long < SQUAT else EXCESS
-    return replace(lain, body=body, thread=found, crests=tops, excess=excess)
+    return replace(lain, body=body, excess=EXCESS_SQUAT if long < SQUAT else EXCESS)
 
 
-def _on(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Lain | None:
-    """The part settled on the bench, and what is recognised along it."""
-    rough = lying.contour_sides(outline, camera, pose, axis)
-    if rough is None:
+def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
+    """The thread's turns where they are far enough apart to be told from others, and are where the thread is."""
+    scale = lain.seen.mm_per_px
+    coarsest = max(thread.PITCHES_MM[1] if place is None else place.pitch_mm, scale)
+    if coarsest / scale < LEAST_PITCH_PX:
         return None
-    axis = settle(axis, camera, pose, rough).axis
-    seen = lying.seen(photo, outline, camera, pose, axis)
-    if seen is None:
+    within = None if place is None else place.stations
+    found = thread.find(photo, lain.camera, lain.pose, lain.profile, lain.turned, scale, within=within)
+    if found is None or found.score < LEAST_SCORE or found.pitch_px < LEAST_PITCH_PX:
         return None
-    profile = settle(axis, camera, pose, seen.sides)
-    usable = lying.symmetric(profile, seen.mm_per_px)
-    hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
-    under = np.ones(len(usable))
-    for one in hexes:
-        under = np.where(hexagon.carried(one, profile), one.under, under)
-    profile = settle(axis, camera, pose, seen.sides, under=under)
-    turned = usable.copy()
-    for one in hexes:
-        turned &= ~one.stations if one.score < PLAIN_FACETS else True
-    return Lain(
-        camera=camera,
-        pose=pose,
-        seen=seen,
-        profile=profile,
-        usable=usable,
-        under=under,
-        turned=turned,
-        body=None,
-        thread=None,
-        crests=None,
-        hexagon=hexes[0] if hexes else None,
-    )
+    if found.u_pitch_mm > VAGUE * found.pitch_mm or not HELIX[0] < abs(found.helix) < HELIX[1]:
+        return None
+    return None if place is not None and not (found.zone & place.stations).any() else found
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -143,8 +167,10 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     names = ["overall_length"]
     if lain.body is not None:
         names.append("body_diameter")
+    if lain.zone is not None or lain.crests is not None:
+        names.append("thread_major_diameter")
     if lain.crests is not None:
-        names += ["thread_major_diameter", "thread_pitch"]
+        names.append("thread_pitch")
     if lain.hexagon is not None:
         names.append("hex_across_flats")
     scale = lain.seen.mm_per_px
@@ -193,6 +219,9 @@ def _lengths(
 def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     if name == "thread_major_diameter" and lain.crests is not None:
         return lain.crests.left, lain.crests.right
+    if name == "thread_major_diameter" and lain.zone is not None:
+        index = np.flatnonzero(lain.zone.stations)
+        return index, index
     stations = lain.hexagon.stations if name == "hex_across_flats" and lain.hexagon is not None else lain.body
     index = np.flatnonzero(np.asarray(stations))
     return index, index
@@ -207,6 +236,8 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
         return 2 * float(np.median(profile.radius_mm[lain.body])) * (1 - lain.excess[0])
     if name == "thread_major_diameter" and lain.crests is not None:
         return crests.major(profile, lain.crests) + lain.crests.blunted_mm
+    if name == "thread_major_diameter" and lain.zone is not None:
+        return lain.zone.diameter_mm * (1 + SHORT_REL)
     if name == "thread_pitch" and lain.thread is not None:
         return lain.thread.pitch_mm
     return hexagon.across_flats(lain.hexagon, profile, lain.pose) if lain.hexagon is not None else float("nan")
@@ -232,6 +263,10 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_major_diameter" and lain.crests is not None:
         lines.append(BudgetLine("crests", float(np.hypot(lain.crests.u_mm, U_THREAD_REL * value))))
         lines.append(BudgetLine("blunted crests", BLUNT_SHARE * lain.crests.blunted_mm))
+    elif name == "thread_major_diameter" and lain.zone is not None:
+        lines.append(BudgetLine("level of the thread's edges", float(np.hypot(lain.zone.u_mm, U_LEVEL_REL * value))))
+        lines.append(BudgetLine("depth of unresolved turns", U_DROP_SHARE * lain.zone.drop_mm))
+        lines.append(BudgetLine("another place may be the thread", U_OTHER_REL * (1 - lain.zone.chance) * value))
     if name == "body_diameter":
         lines.append(BudgetLine("widest place for the body", lain.excess[1] * value))
         lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))
@@ -257,18 +292,18 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
         line = sides.right_px[[index[0], index[-1]]]
         text = f"lying, period of the thread over {lain.thread.turns:.0f} turns"
         return Reading(name, estimate, text, line, (sides.left_px[index], sides.right_px[index]))
-    if name == "thread_major_diameter" and lain.crests is not None:
-        left, right = lain.crests.left, lain.crests.right
+    if name == "thread_major_diameter":
+        left, right = _stations(name, lain)
+        how = "mean level of both edges, turns not resolved"
+        if lain.crests is not None:
+            how = f"crests of both edges ({len(left)} and {len(right)})"
         middle = left[len(left) // 2]
-        seen_how = (
-            "mean level of both edges" if len(left) > 40 else f"crests of both edges ({len(left)} and {len(right)})"
-        )
-        text = f"lying, {seen_how}, cylinder on the bench"
+        line = np.array([sides.left_px[middle], sides.right_px[middle]])
         return Reading(
             name,
             estimate,
-            text,
-            np.array([sides.left_px[middle], sides.right_px[middle]]),
+            f"lying, {how}, cylinder on the bench",
+            line,
             (sides.left_px[left], sides.right_px[right]),
         )
     if name == "hex_across_flats" and lain.hexagon is not None:

@@ -9,14 +9,14 @@ of the class usually have) enters as one more observation, with its spread.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from identify.geometry.camera import moved, on_height, project
+from identify.geometry.camera import camera_place_mm, moved, on_height, project
 from identify.model import Array, BudgetLine, Camera, Outline, Pose
 from identify.uncertainty import Estimate
 
@@ -29,6 +29,7 @@ EDGE_PX = 0.25
 LENS_REL = 0.0015
 SHADOW_PX = 0.17
 ROUND_REL = 0.001
+LIP_MM = 3.0  # of height: a rim is a lip above a narrower wall and base; training split of the rendered pictures
 HIDDEN_BASE = 0.4  # how often a body's widest rim overhangs its base
 OUTLIER = 4.0  # squared standard deviations: a point further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright cylinder
@@ -123,8 +124,9 @@ def stand(
         rest = float(np.sqrt(np.mean(off[used] ** 2)))
         if used.mean() < LEAST_USED or rest > MOST_REST * float(np.ptp(points, axis=0).max()):
             continue
-        best = fit.best(first, used, loss="linear")
-        found.append(_stood(fit, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
+        loose = replace(fit, u_px=max(u_px, rest))  # what the shape leaves over counts as its points' error
+        best = loose.best(first, used, loss="linear")
+        found.append(_stood(loose, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
     return found
 
 
@@ -221,11 +223,14 @@ def _stood(
     outward = abs(float(gain[:count].sum())) / fit.sigma_px
     pose_rest = float(np.sum(gain[count + 2 :] ** 2))
     size = min((u_size_rel * value) ** 2, pose_rest)
+    away = float(camera_place_mm(fit.view(numbers)[1])[2] - numbers[3])
+    lip = value * LIP_MM / max(away, 1.0) if fit.base and fit.rim_mm is None else 0.0
     budget = (
         BudgetLine("focal length", abs(float(gain[count + 1]))),
         BudgetLine("reference size", math.sqrt(size)),
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(gain[count]))),
+        BudgetLine("form of rim and base", lip),
         BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),
         BudgetLine("lens", LENS_REL * value),
@@ -250,28 +255,3 @@ def _rim_line(fit: _Fit, numbers: Array) -> Array:
     right = right / np.linalg.norm(right) * numbers[2]
     centre = np.array([numbers[0], numbers[1], top])
     return project(camera, pose, np.array([centre - right, centre + right]))
-
-
-def from_foot(rim_read_mm: float, rim_off_mm: float, base_off_mm: float, camera_mm: float) -> tuple[float, float]:
-    """Diameter and height of a standing rim from what is read in the bench plane, where the base shows.
-
-    By similar triangles from the camera's foot point F: the rim's centre C at height h is seen on the bench at P
-    with |FP| = |FC| H / (H - h), and its diameter is enlarged alike. So k = |FP| / |FC| gives d = d0 / k and
-    h = H (1 - 1 / k).
-
-    Parameters
-    ----------
-    rim_read_mm : the rim's diameter read in the bench plane, d0
-    rim_off_mm : distance of its centre, read in the bench plane, from the foot point, |FP|
-    base_off_mm : distance of the base's centre from the foot point, |FC|
-    camera_mm : the camera's height over the bench, H
-
-    Raises
-    ------
-    ValueError
-        If the base lies under the camera: there the ratio says nothing.
-    """
-    if base_off_mm <= 0:
-        raise ValueError(f"The base must lie beside the camera's foot point, got {base_off_mm} mm.")
-    ratio = rim_off_mm / base_off_mm
-    return rim_read_mm / ratio, camera_mm * (1 - 1 / ratio)

@@ -83,23 +83,45 @@ def unrolled_light(
 
 
 def find(
-    photo: Photo, camera: Camera, pose: Pose, profile: Profile, usable: NDArray[np.bool_], px_mm: float
+    photo: Photo,
+    camera: Camera,
+    pose: Pose,
+    profile: Profile,
+    usable: NDArray[np.bool_],
+    px_mm: float,
+    *,
+    within: NDArray[np.bool_] | None = None,
 ) -> Thread | None:
-    """The thread that stands out most, or None. ``px_mm`` is the size of a photo pixel at the axis [mm]."""
+    """The thread that stands out most, or None.
+
+    Parameters
+    ----------
+    px_mm : size of a photo pixel at the axis [mm].
+    within : (N,) stations of the thread where it is known; by default it is looked for along the whole part.
+    """
+    if within is not None:
+        usable = usable & _about(profile, within)
     if usable.sum() < 24:
         return None
-    station, surface, ripple = _evened(profile, usable)
-    likely = _likely(profile, usable, station)
+    station, surface, ripple = evened(profile, usable)
+    likely = _likely(profile, usable, station) if within is None else np.ones(len(station), bool)
     shortest = max(PITCHES_MM[0], LEAST_PX * px_mm)
     if shortest >= PITCHES_MM[1] or np.ptp(station) < 2 * PITCHES_MM[0] * LEAST_TURNS:
         return None
     angles = np.linspace(-TURN_RAD, TURN_RAD, 15)
     light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
-    bands = np.concatenate([_banded(light, station), _banded(ripple, station, floor=RIPPLE_MM)], axis=1)
+    bands = np.concatenate([banded(light, station), banded(ripple, station, floor=RIPPLE_MM)], axis=1)
     return _strongest(profile, station, likely, bands, angles, shortest, px_mm)
 
 
-def _evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+def _about(profile: Profile, zone: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Stations (N,) of a zone and a window's length to either side."""
+    at = profile.station_mm[zone]
+    spare = max(WINDOWS_MM) / 2
+    return np.asarray((profile.station_mm > at.min() - spare) & (profile.station_mm < at.max() + spare))
+
+
+def evened(profile: Profile, usable: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
     """Even stations (M,), the surface's radius there (M,), and both edges' ripple (M, 2) [mm]."""
     order = np.argsort(profile.station_mm)
     order = order[usable[order]]
@@ -125,7 +147,7 @@ def _likely(profile: Profile, usable: NDArray[np.bool_], station: Array) -> NDAr
     return np.asarray(np.interp(station, at, here.astype(float)) > 0.5)
 
 
-def _banded(values: Array, station: Array, *, floor: float | None = None) -> Array:
+def banded(values: Array, station: Array, *, floor: float | None = None) -> Array:
     """Values (M, C) less their slow part along the stations, at unit spread within a few millimetres.
 
     A spread below ``floor`` (by default half of the usual one) is not raised to one; larger steps are clipped.
@@ -145,7 +167,7 @@ def _spectrum(values: Array | NDArray[np.complex128], station: Array, frequency:
     return np.asarray((wave * window) @ values / window.sum())
 
 
-def _twisted(bands: Array, angles: Array, order: int) -> NDArray[np.complex128]:
+def twisted(bands: Array, angles: Array, order: int) -> NDArray[np.complex128]:
     """Means (M, 6) over the angles for phase turns of -order, 0, +order per turn: the surface's, then the edges'.
 
     The edges lie a quarter turn to either side.
@@ -167,9 +189,9 @@ def _lines(bands: Array, station: Array, windows: Array, frequencies: Array, ang
     lines = []
     weights = windows / windows.sum(axis=1, keepdims=True)
     for order in (1, 2):
-        twisted = _twisted(bands, angles, order)
+        turned = twisted(bands, angles, order)
         waves = np.exp(-2j * math.pi * order * frequencies[None, :] * station[:, None])
-        moved = (waves[:, :, None] * twisted[:, None, :]).reshape(len(station), -1)
+        moved = (waves[:, :, None] * turned[:, None, :]).reshape(len(station), -1)
         spectrum = (weights @ moved.real + 1j * (weights @ moved.imag)).reshape(len(windows), len(frequencies), 6)
         power = np.abs(spectrum) ** 2
         lines.append(_explained(power[..., :3] + power[..., 3:] if order == 1 else power[..., :3]))
@@ -245,7 +267,7 @@ def _read(
 ) -> Thread:
     """The thread about a window: how far it goes, and its pitch from the slope of its phase along the axis."""
     spectrum = _spectrum(bands[inside], station[inside], order * frequency)
-    power = np.abs(_spectrum(_twisted(bands[inside], angles, order), station[inside], order * frequency)) ** 2
+    power = np.abs(_spectrum(twisted(bands[inside], angles, order), station[inside], order * frequency)) ** 2
     whole = power[:3] + power[3:] if order == 1 else power[:3]
     hand = -order if whole[0] > whole[2] else order
     middle: int | None = None

@@ -1,28 +1,14 @@
-"""A strip of picture unrolled along a line: how steep it is across, and the best path along it."""
+"""A strip of picture unrolled along a line: how clear its edges are, and the best path along it."""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from identify.model import Array
 
-
-def steepness(profiles: Array, step_px: float, blur_px: float) -> Array:
-    """Step height (N, K) of profiles (N, K, 3) across the strip, smoothed along K with a Gaussian derivative.
-
-    A clean step of height 1 in one channel gives 1 at its place when it is much sharper than ``blur_px``.
-    """
-    taps = np.arange(-np.ceil(3 * blur_px / step_px), np.ceil(3 * blur_px / step_px) + 1) * step_px
-    kernel = taps * np.exp(-0.5 * (taps / blur_px) ** 2)
-    kernel /= np.sum(np.abs(kernel)) / 2
-    half = len(taps) // 2
-    padded = np.pad(profiles, ((0, 0), (half, half), (0, 0)), mode="edge")
-    width = profiles.shape[1]
-    slope = np.zeros_like(profiles)
-    for index, weight in enumerate(kernel):
-        slope += weight * padded[:, index : index + width]
-    return np.sqrt(np.sum(slope**2, axis=2))
+LAP = 60  # rows by which a closed strip is gone on beyond its start, so that its path can settle
 
 
 def clearness(visible: Array, clear: float) -> Array:
@@ -43,28 +29,30 @@ def follow(
     path ends where it began. Source of the method: Bellman's dynamic programming, as used for minimal-cost paths in
     pictures.
     """
-    count = len(gain)
+    count, columns = gain.shape
     if closed:
-        doubled = np.concatenate([gain[count // 2 :], gain, gain[: count // 2]])
-        path = follow(doubled, jump=jump, jump_cost=jump_cost, leap_cost=leap_cost)
-        start = count - count // 2
-        return path[start : start + count]
-    shifts = np.arange(-jump, jump + 1)
-    costs = jump_cost * np.abs(shifts)
-    columns = gain.shape[1]
+        lap = min(count // 2, LAP)
+        path = follow(np.concatenate([gain[count - lap :], gain, gain[:lap]]), jump=jump, jump_cost=jump_cost,
+                      leap_cost=leap_cost)  # fmt: skip
+        return path[lap : lap + count]
+    costs = jump_cost * np.abs(np.arange(-jump, jump + 1))
     came = np.zeros((count, columns), np.int64)
-    best = gain[0].copy()
     index = np.arange(columns)
+    reached = np.full(columns + 2 * jump, -np.inf)
+    near = sliding_window_view(reached, 2 * jump + 1)  # follows what is written into ``reached``
+    best = reached[jump : jump + columns]
+    best[:] = gain[0]
     for row in range(1, count):
-        padded = np.pad(best, jump, constant_values=-np.inf)
-        options = np.stack([padded[jump + shift : jump + shift + columns] for shift in shifts]) - costs[:, None]
-        choice = np.argmax(options, axis=0)
-        came[row] = index + shifts[choice]
-        stepped = options[choice, index]
-        top = int(np.argmax(best))
-        leaps = best[top] - leap_cost > stepped
-        came[row, leaps] = top
-        best = np.maximum(stepped, best[top] - leap_cost) + gain[row]
+        options = near - costs
+        choice = options.argmax(axis=1)
+        stepped = options[index, choice]
+        came[row] = index + choice - jump
+        top = int(best.argmax())
+        leap = best[top] - leap_cost
+        if leap > stepped.min():
+            came[row, leap > stepped] = top
+            np.maximum(stepped, leap, out=stepped)
+        np.add(stepped, gain[row], out=best)
     path = np.zeros(count, np.int64)
     path[-1] = int(np.argmax(best))
     for row in range(count - 1, 0, -1):

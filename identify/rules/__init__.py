@@ -77,5 +77,4 @@ def _cautions(recognition: Recognition, belief: Belief, tables: Tables) -> tuple
         named = name in (recognition.answer, *recognition.prediction_set)
         if named or belief.classes.get(name, 0.0) >= least:
             wanted += block.cautions
-    rows = [tables.cautions[name] for name in dict.fromkeys(wanted)]
-    return tuple(Caution(row.text, tables.titles([row.source])[0]) for row in rows)
+    return tables.warnings(wanted)

@@ -84,10 +84,14 @@ def sizes(row: CandidateRow, tables: Tables) -> dict[str, Size]:
 
 def attributes(row: CandidateRow, tables: Tables) -> dict[str, str]:
     """What a row is, its thread's taper included."""
-    known = {name: values[0] for name, values in row.attributes.items()}
-    if row.thread:
-        known[TAPER] = "taper" if tables.threads[row.thread].taper else "parallel"
-    return known
+    return {name: attribute(row, name, tables) for name in (*row.attributes, *([TAPER] if row.thread else []))}
+
+
+def attribute(row: CandidateRow, name: str, tables: Tables) -> str:
+    """One attribute of a row; empty where it has none of that name."""
+    if name == TAPER and row.thread:
+        return "taper" if tables.threads[row.thread].taper else "parallel"
+    return row.attributes[name][0] if name in row.attributes else ""
 
 
 def believe(evidence: Evidence, tables: Tables) -> Belief:

@@ -93,7 +93,7 @@ class Evidence:
 
 def order_code(row: CandidateRow, values: tuple[str, ...]) -> str:
     """Row and open options of an order in one word, as the id of its read-back carries it."""
-    return "+".join((row.id, *values))
+    return "+".join((row.id, *values)).replace(" ", "_")
 
 
 def gather(

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from identify.model import Array, Check
-from identify.rules.belief import Belief, attributes, entropy_bits, sizes
+from identify.rules.belief import Belief, attribute, entropy_bits, sizes
 from identify.rules.evidence import AGAIN, CANT_TELL, CLASS, ORDER, Evidence, meanings, order_code
-from identify.rules.likelihood import density, row_spread, said
+from identify.rules.likelihood import density, row_spread
 from identify.tables import Tables
 from identify.tables.advice import CheckRow
 from identify.tables.rows import EVERY_CLASS, CandidateRow
@@ -114,10 +114,11 @@ def _choices(row: CheckRow, belief: Belief, tables: Tables) -> tuple[Array, floa
         if row.decides in options:
             for value, weight in options[row.decides].items():
                 p[value] = p.get(value, 0.0) + float(share) * weight
-        elif (own := attributes(line, tables).get(row.decides, "")) in p:
+        elif (own := attribute(line, row.decides, tables)) in p:
             p[own] += float(share)
-    certainty = 1.0 - tables.setting("answer_noise")
-    answered = np.array([[said(answer, values, certainty)[value] for answer in values] for value in values])
+    noise = tables.setting("answer_noise")
+    answered = np.full((len(values), len(values)), noise / max(len(values) - 1, 1))
+    np.fill_diagonal(answered, 1.0 - noise)
     states = np.array([p[value] for value in values])
     return states, max(1.0 - float(states.sum()), 0.0), answered
 

@@ -43,7 +43,7 @@ def stop(belief: Belief, asked: Sequence[Check], evidence: Evidence, tables: Tab
     telling = [check for check in asked if check.gain_bits >= tables.setting("least_gain_bits")]
     row = float(belief.p[:-1].max()) if belief.rows else 0.0
     if telling:
-        start = f"One row holds {_sure(row)}, its order is not complete" if row >= settled else "Not settled"
+        start = f"One row holds {_sure(row)}, its order is not sure yet" if row >= settled else "Not settled"
         return ASK, f"{start}: next check: {telling[0].question}"
     if not belief.rows or float(belief.p[-1]) > row:
         return COMPARE, "No listed row fits: measure the old part with callipers and compare it at the counter."

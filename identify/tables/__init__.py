@@ -6,15 +6,17 @@ A new coin, size, check, fault or class is a row or a block in one of the files 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from identify.errors import TableError, UsageError
+from identify.model import Caution
 from identify.tables import links
-from identify.tables.advice import CautionRow, CheckRow, ConversionRow, Fault, Setting
+from identify.tables.advice import CautionRow, CheckRow, ConversionRow, Fault, FaultCause, Setting
 from identify.tables.files import FOLDER, Content, read
+from identify.tables.hydraulics import Calculator, DrawOff, Exposure, Input, Limit, Pipe, SetTemperature, WaterRow
 from identify.tables.rows import (
     CandidateRow,
     Confusable,
@@ -44,9 +46,18 @@ class Tables:
     confusables: dict[str, Confusable]
     checks: dict[str, CheckRow]
     faults: dict[str, Fault]
+    fault_causes: dict[str, FaultCause]
     conversions: dict[str, ConversionRow]
     cautions: dict[str, CautionRow]
     settings: dict[str, Setting]
+    water: dict[str, WaterRow]
+    pipes: dict[str, Pipe]
+    scald: dict[str, Exposure]
+    set_temperatures: dict[str, SetTemperature]
+    draw_offs: dict[str, DrawOff]
+    limits: dict[str, Limit]
+    inputs: dict[str, Input]
+    calculators: dict[str, Calculator]
     version: str
 
     def reference(self, name: str) -> ReferenceRow:
@@ -78,6 +89,15 @@ class Tables:
     def setting(self, name: str) -> float:
         """Value of a threshold."""
         return self.settings[name].value
+
+    def limit(self, name: str) -> float:
+        """Value of a limit, in its unit."""
+        return self.limits[name].value
+
+    def warnings(self, keys: Iterable[str]) -> tuple[Caution, ...]:
+        """Cautions with these keys, each once and in order, with the title of their source."""
+        rows = [self.cautions[key] for key in dict.fromkeys(keys)]
+        return tuple(Caution(row.text, self.titles([row.source])[0]) for row in rows)
 
     def titles(self, keys: Sequence[str]) -> tuple[str, ...]:
         """Titles of the sources with these keys, each once and in order."""
@@ -156,8 +176,17 @@ def _tables(content: Content, digest: str) -> Tables:
         confusables=content.table(Confusable),
         checks=content.table(CheckRow),
         faults=content.table(Fault),
+        fault_causes=content.table(FaultCause),
         conversions=content.table(ConversionRow),
         cautions=content.table(CautionRow),
         settings=content.table(Setting),
+        water=content.table(WaterRow),
+        pipes=content.table(Pipe),
+        scald=content.table(Exposure),
+        set_temperatures=content.table(SetTemperature),
+        draw_offs=content.table(DrawOff),
+        limits=content.table(Limit),
+        inputs=content.table(Input),
+        calculators=content.table(Calculator),
         version=digest,
     )

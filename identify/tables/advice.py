@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from identify.tables.reader import Column, number, one_of, positive, text, words, yes_no
+from identify.tables.reader import Column, number, one_of, positive, text, whole, word_lists, words, yes_no
 from identify.tables.rows import EVIDENCE
 
 _ID = Column(text)
@@ -78,13 +78,12 @@ CHECKS = {
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A symptom, its causes with the likeliest first, and what to look at or do."""
+    """A symptom; ``words`` are other ways in which a user tells it."""
 
     id: str
     classes: tuple[str, ...]
     symptom: str
-    causes: tuple[str, ...]
-    checks: tuple[str, ...]
+    words: tuple[str, ...]
     cautions: tuple[str, ...]
     source: str
     evidence: str
@@ -95,9 +94,47 @@ FAULTS = {
     "id": _ID,
     "classes": Column(words),
     "symptom": Column(text),
-    "causes": Column(words),
-    "checks": Column(words),
-    "cautions": Column(words, ()),
+    "words": Column(words, ()),
+    "cautions": Column(words),
+    **_ORIGIN,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FaultCause:
+    """One cause of a symptom.
+
+    Parameters
+    ----------
+    fault : the symptom's row.
+    rank : 1 for the likeliest cause of the symptom.
+    applies : attribute to the values with which the cause can be; empty where it can be with any.
+    check : what is seen or measured where it is this cause and no other.
+    parts : what the remedy may need.
+    """
+
+    id: str
+    fault: str
+    rank: int
+    cause: str
+    applies: dict[str, tuple[str, ...]]
+    check: str
+    remedy: str
+    parts: tuple[str, ...]
+    source: str
+    evidence: str
+    confidence: str
+
+
+FAULT_CAUSES = {
+    "id": _ID,
+    "fault": Column(text),
+    "rank": Column(whole),
+    "cause": Column(text),
+    "applies": Column(word_lists, {}),
+    "check": Column(text),
+    "remedy": Column(text),
+    "parts": Column(words, ()),
     **_ORIGIN,
 }
 
@@ -110,6 +147,7 @@ class ConversionRow:
     ----------
     from_class, to : what is there, and what is wanted in its place.
     attribute : what has to be known; empty for a condition that holds always.
+    by_depth : the depth of the seat against the head, where it was measured, decides instead.
     fits, fails, asks : answers by which the condition is met, broken, or left to a further check.
     met, broken, open : the reason to give in each case; ``open`` also where nothing is known.
     """
@@ -118,6 +156,7 @@ class ConversionRow:
     from_class: str
     to: str
     attribute: str
+    by_depth: bool
     fits: tuple[str, ...]
     fails: tuple[str, ...]
     asks: tuple[str, ...]
@@ -134,6 +173,7 @@ CONVERSIONS = {
     "from_class": Column(text),
     "to": Column(text),
     "attribute": Column(text, ""),
+    "by_depth": Column(yes_no),
     "fits": Column(words, ()),
     "fails": Column(words, ()),
     "asks": Column(words, ()),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from identify.tables import advice, rows
+from identify.tables import advice, hydraulics, rows
 from identify.tables.reader import Entry, Schema, read_csv, read_toml
 
 FOLDER = Path(__file__).parent
@@ -21,9 +21,18 @@ FILES: dict[str, tuple[type, Schema]] = {
     "confusables.csv": (rows.Confusable, rows.CONFUSABLES),
     "checks.csv": (advice.CheckRow, advice.CHECKS),
     "faults.csv": (advice.Fault, advice.FAULTS),
+    "fault_causes.csv": (advice.FaultCause, advice.FAULT_CAUSES),
     "conversions.csv": (advice.ConversionRow, advice.CONVERSIONS),
     "cautions.csv": (advice.CautionRow, advice.CAUTIONS),
     "settings.toml": (advice.Setting, advice.SETTINGS),
+    "water.csv": (hydraulics.WaterRow, hydraulics.WATER),
+    "pipes.csv": (hydraulics.Pipe, hydraulics.PIPES),
+    "scald.csv": (hydraulics.Exposure, hydraulics.SCALD),
+    "set_temperatures.csv": (hydraulics.SetTemperature, hydraulics.SET_TEMPERATURES),
+    "draw_offs.csv": (hydraulics.DrawOff, hydraulics.DRAW_OFFS),
+    "limits.toml": (hydraulics.Limit, hydraulics.LIMITS),
+    "inputs.toml": (hydraulics.Input, hydraulics.INPUTS),
+    "calculators.toml": (hydraulics.Calculator, hydraulics.CALCULATORS),
 }
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
-from identify.tables.advice import CautionRow, CheckRow, ConversionRow, Fault
+from identify.tables.advice import CautionRow, CheckRow, ConversionRow, Fault, FaultCause
 from identify.tables.files import Content
+from identify.tables.hydraulics import Calculator, DrawOff, Exposure, Input, SetTemperature, WaterRow
 from identify.tables.reader import Entry
 from identify.tables.rows import (
     EVERY_CLASS,
@@ -27,6 +29,13 @@ _ORDERED = {
         ("bore_min_mm", "bore_max_mm"),
     ],
     Quantity: [("low", "high")],
+    Input: [("low", "high")],
+    DrawOff: [("least_l_s", "flow_l_s")],
+    SetTemperature: [("set_c", "stabilised_c")],
+}
+_RISING: dict[type, list[tuple[str, int]]] = {
+    WaterRow: [("temperature_c", 1)],
+    Exposure: [("temperature_c", 1), ("seconds", -1)],
 }
 
 
@@ -38,6 +47,7 @@ def problems(content: Content) -> Iterator[str]:
     yield from _sizes(content)
     yield from _answers(content)
     yield from _conditions(content)
+    yield from _causes(content)
 
 
 def _duplicates(content: Content) -> Iterator[str]:
@@ -56,6 +66,11 @@ def _order(content: Content) -> Iterator[str]:
                 least, most = entry.values[low], entry.values[high]
                 if least is not None and most is not None and least > most:
                     yield f"{entry.place(low)}: {least:g} is above {high} = {most:g}."
+    for record, columns in _RISING.items():
+        for column, sign in columns:
+            for before, entry in itertools.pairwise(content.entries[record]):
+                if sign * (entry.values[column] - before.values[column]) <= 0:
+                    yield f"{entry.place(column)}: {entry.values[column]:g} is out of order after the row before it."
 
 
 def _keys(content: Content) -> Iterator[str]:
@@ -66,6 +81,7 @@ def _keys(content: Content) -> Iterator[str]:
         "check": content.ids(CheckRow),
         "caution": content.ids(CautionRow),
         "quantity": content.ids(Quantity),
+        "fault": content.ids(Fault),
     }
     columns: list[tuple[type, str, str]] = [
         (record, "source", "source") for record, entries in content.entries.items() if entries
@@ -76,7 +92,8 @@ def _keys(content: Content) -> Iterator[str]:
     columns += [(CandidateRow, "class_id", "class"), (CandidateRow, "thread", "thread")]
     columns += [(CandidateRow, "ranges", "quantity"), (Confusable, "quantity", "quantity")]
     columns += [(Confusable, "check", "check"), (CheckRow, "classes", "class"), (Fault, "classes", "class")]
-    columns += [(ConversionRow, "from_class", "class")]
+    columns += [(ConversionRow, "from_class", "class"), (FaultCause, "fault", "fault")]
+    columns += [(Calculator, "cautions", "caution")]
     for record, column, kind in columns:
         for entry in content.entries[record]:
             value = entry.values.get(column, "")
@@ -137,3 +154,26 @@ def _conditions(content: Content) -> Iterator[str]:
             for value in entry.values[column]:
                 if value not in told.get(attribute, ()):
                     yield f"{entry.place(column)}: {attribute} is never {value!r}."
+
+
+def _causes(content: Content) -> Iterator[str]:
+    """Each symptom has causes, ranked 1, 2, 3 …, and each cause applies to values that a part can have."""
+    known: dict[str, set[str]] = {}
+    for entry in content.entries[CheckRow]:
+        known.setdefault(entry.values["decides"], set()).update(entry.values["answers"].values())
+    for entry in content.entries[FittingClass]:
+        for name, values in entry.values["varieties"].items():
+            known.setdefault(name, set()).update(values)
+    ranks: dict[str, int] = {}
+    for entry in content.entries[FaultCause]:
+        fault, rank = entry.values["fault"], entry.values["rank"]
+        ranks[fault] = ranks.get(fault, 0) + 1
+        if rank != ranks[fault]:
+            yield f"{entry.place('rank')}: {rank} is out of order; {ranks[fault]} is the next of {fault!r}."
+        for name, values in entry.values["applies"].items():
+            for value in values:
+                if value not in known.get(name, ()):
+                    yield f"{entry.place('applies')}: {name} is never {value!r}."
+    for entry in content.entries[Fault]:
+        if entry.values["id"] not in ranks:
+            yield f"{entry.place('id')}: {entry.values['id']!r} has no cause in fault_causes.csv."

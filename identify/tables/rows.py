@@ -201,6 +201,7 @@ class FittingClass:
     Parameters
     ----------
     part : False where no fitting is in view.
+    turned : False where the body is not round about the part's long axis, so that its width shows no diameter.
     height_mm, u_height_mm : height of the measured rim when the part stands on end, and its standard uncertainty [mm].
     varieties : second answers, each with its closed list.
     """
@@ -209,6 +210,7 @@ class FittingClass:
     name: str
     description: str
     part: bool
+    turned: bool
     quantities: tuple[str, ...]
     main_quantity: str
     views: tuple[str, ...]
@@ -227,6 +229,7 @@ CLASSES = {
     "name": Column(text),
     "description": Column(text),
     "part": Column(yes_no),
+    "turned": Column(yes_no, True),
     "quantities": Column(words),
     "main_quantity": _NOTE,
     "views": Column(words),

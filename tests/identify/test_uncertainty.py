@@ -7,7 +7,7 @@ import pytest
 
 from identify.geometry.camera import on_height
 from identify.model import Array, BudgetLine, Camera, Pose
-from identify.uncertainty import Estimate, Extra, informed, mixed_budget, mixture, monte_carlo, propagate
+from identify.uncertainty import Estimate, Extra, mixed_budget, mixture, monte_carlo, propagate
 
 CAMERA = Camera(1156.0, (799.5, 599.5), 0.02, "EXIF")
 
@@ -104,22 +104,3 @@ def test_the_budget_of_two_poses_names_the_sign_of_the_tilt() -> None:
 def test_a_mixture_of_nothing_is_refused(estimates: list, weights: list) -> None:
     with pytest.raises(ValueError, match="weights"):
         mixture(estimates, weights)
-
-
-def test_what_must_be_zero_narrows_the_pose() -> None:
-    pose = above(np.diag([1e-12, 1e-12, 1e-12, 1e-12, 1e-12, 1e-12, 16.0]))
-    known = span(CAMERA, above(np.zeros((7, 7)), 303.0), np.zeros(0))
-
-    def zeros(camera: Camera, at: Pose, shifts: Array) -> Array:
-        return np.array([span(camera, at, shifts) - known])
-
-    _, after, _ = informed(zeros, CAMERA, pose, np.array([0.01]))
-    assert after.translation_mm[2] == pytest.approx(303.0, abs=0.05)
-    assert after.covariance[6, 6] < 0.1
-
-
-def test_what_contradicts_the_pose_leaves_it_alone() -> None:
-    pose = above(np.diag([0, 0, 0, 0, 0, 0, 1e-4]))
-    _, after, likelihood = informed(lambda camera, at, shifts: np.array([5.0]), CAMERA, pose, np.array([0.1]))
-    assert after is pose
-    assert likelihood < -10

@@ -37,12 +37,12 @@ def test_an_order_needs_its_row_and_its_options(recognise, measure, screw):
     assert row_only.checks[0].id == "size-pattern"
     complete = screw(size_pattern="15 mm heavy")
     assert complete.decision == "ask"  # 0.96 of 0.97: one slip in twenty-five is too many
-    assert complete.checks[0].id == "read-back:screw-g1/2-exposed+15 heavy"
+    assert complete.checks[0].id == "read-back:screw-g1/2-exposed+15_heavy"
 
 
 def test_an_order_that_agrees_is_given_with_what_belongs_before_it(recognise, measure):
     values = [measure("thread_major_diameter", 20.9, 0.3), measure("thread_pitch", 1.81, 0.04)]
-    answers = ANSWERS | {"size-pattern": "15 mm heavy", "read-back:screw-g1/2-exposed+15 heavy": "all of it"}
+    answers = ANSWERS | {"size-pattern": "15 mm heavy", "read-back:screw-g1/2-exposed+15_heavy": "all of it"}
     verdict = rules.judge(recognise(SCREW), values, answers=answers)
     assert verdict.decision == "order"
     row = T.candidates["screw-g1/2-exposed"]
@@ -56,7 +56,7 @@ def test_an_order_that_differs_is_asked_about_once_more(recognise, measure):
     values = [measure("thread_major_diameter", 20.9, 0.3)]
     answers = ANSWERS | {"size-pattern": "15 mm heavy"}
     before = rules.judge(recognise(SCREW), values, answers=answers)
-    answers["read-back:screw-g1/2-exposed+15 heavy"] = "not all of it"
+    answers["read-back:screw-g1/2-exposed+15_heavy"] = "not all of it"
     verdict = rules.judge(recognise(SCREW), values, answers=answers)
     asked = [check for check in verdict.checks if check.id.endswith(":again")]
     assert not [check for check in before.checks if check.id.endswith(":again")]

@@ -1,0 +1,279 @@
+"""Which stretch of a lying part is its thread, and the diameter over its crests, also where no turn is resolved.
+
+The turns are usually a few pixels apart, so their pitch can't be read, but what they leave is there: the light on the
+surface changes along the axis once a pitch, one turn of phase a turn about the axis; both edges are wavy about a level
+below the crests; and the thread ends under a collar that is wider. Which pitches and diameters to look for, the
+tables' threads say. Every window of the profile is rated as every such thread, and as none; the rating becomes a
+probability, and the diameter comes from the windows it favours: their own level, plus the depth of the valleys that
+the view leaves open (``level_drop``). The tables only tell where to look: nothing is drawn to a listed size.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from identify.dimensions.axis import Profile
+from identify.dimensions.lying import crest_line
+from identify.dimensions.thread import RINGS, RIPPLE_MM, TURN_RAD, banded, evened, twisted, unrolled_light
+from identify.geometry.camera import camera_place_mm
+from identify.model import Array, Camera, Photo, Pose
+
+DEPTH = 0.640327  # of the pitch: ISO 228-1; the 60 degree form of ISO 68-1 has 0.6134
+FLANK_RAD = math.radians(27.5)  # ISO 228-1
+ROUND = 0.137329  # of the pitch: radius of crest and root, ISO 228-1
+LENGTHS = (3.5, 5.5)  # of a window, in pitches
+HOP = 0.3  # pitches from one window to the next
+DETUNED = np.linspace(0.94, 1.06, 9)  # turns nearer or further apart than listed, by pose and by lean
+BESIDE_MM = 5.0  # a collar or a waist is looked for this far beyond a window
+FARTHEST = 0.12  # a window's level may differ from a listed thread by this share
+COMMON = 0.75  # share of a window in which both edges were found
+TURNED = 11  # directions about the axis along which the light is read
+
+# What a window's rating counts for, and what a window must beat to be a thread at all: a multinomial logit fitted to
+# the training split of the rendered pictures. Distances from the listed size are in units of NEAR.
+NEAR = 0.03
+WEIGHTS = {
+    "light": 1.3,
+    "ripple": 0.4,
+    "far from listed": -2.3,
+    "out of parallel": -0.2,
+    "collar beside": 2.2,
+    "widest of all": -0.7,
+    "long": 0.9,
+    "waist beside": 1.7,
+    "thin": -1.4,
+    "listed often": 0.9,
+}
+NOTHING = 2.2
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A thread that the tables list: its sizes, and its share among the rows that name one."""
+
+    major_mm: float
+    pitch_mm: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Zone:
+    """The stretch that is most probably the thread.
+
+    Parameters
+    ----------
+    stations : (N,) bool among the profile's
+    diameter_mm : over the crests
+    drop_mm : by how much the edges' mean level lies below the crests, on both sides together
+    chance : probability that it is the thread
+    u_mm : standard uncertainty of the level by its scatter and by the choice of the window
+    pitch_mm : of the listed thread that it was compared with
+    """
+
+    stations: NDArray[np.bool_]
+    diameter_mm: float
+    drop_mm: float
+    chance: float
+    u_mm: float
+    pitch_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features (W, 10)."""
+
+    major_mm: float
+    pitch_mm: float
+    low_mm: Array
+    high_mm: Array
+    diameter_mm: Array
+    drop_mm: Array
+    scatter_mm: Array
+    features: Array
+
+    @property
+    def scores(self) -> Array:
+        """Log of the odds (W,) by the weights."""
+        return np.asarray(self.features @ np.array(list(WEIGHTS.values())))
+
+
+def find(
+    photo: Photo,
+    camera: Camera,
+    pose: Pose,
+    profile: Profile,
+    usable: NDArray[np.bool_],
+    listed: Sequence[Listed],
+) -> Zone | None:
+    """The likeliest of the listed threads, or None where no window can be one."""
+    tried = windows(photo, camera, pose, profile, usable, listed)
+    if not tried:
+        return None
+    scores, low, high, diameter, drop, scatter = (
+        np.concatenate([getattr(one, name) for one in tried])
+        for name in ("scores", "low_mm", "high_mm", "diameter_mm", "drop_mm", "scatter_mm")
+    )
+    major = np.concatenate([np.full(len(one.low_mm), one.major_mm) for one in tried])
+    pitch = np.concatenate([np.full(len(one.low_mm), one.pitch_mm) for one in tried])
+    top = int(np.argmax(scores))
+    odds = np.exp(scores - scores[top])
+    same = (major == major[top]) & (low < high[top]) & (high > low[top])
+    held = float(odds[same].sum())
+    share = odds * same / held
+    value = float(share @ diameter)
+    spread = float(np.sqrt(share @ (diameter - value) ** 2))
+    u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
+    inset = 0.1 * (high[top] - low[top])
+    stations = (profile.station_mm > low[top] + inset) & (profile.station_mm < high[top] - inset)
+    return Zone(
+        stations & usable,
+        value,
+        float(share @ drop),
+        held / (float(odds.sum()) + math.exp(NOTHING - float(scores[top]))),
+        math.hypot(spread, u_level),
+        float(pitch[top]),
+    )
+
+
+def windows(
+    photo: Photo,
+    camera: Camera,
+    pose: Pose,
+    profile: Profile,
+    usable: NDArray[np.bool_],
+    listed: Sequence[Listed],
+) -> list[Windows]:
+    """Every window that may be one of the listed threads, with its features."""
+    if usable.sum() < 24:
+        return []
+    station, surface, edges = evened(profile, usable)
+    angles = np.linspace(-TURN_RAD, TURN_RAD, TURNED)
+    light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
+    bands = np.concatenate([banded(light, station), banded(edges, station, floor=RIPPLE_MM)], axis=1)
+    order = np.argsort(profile.station_mm)
+    found = np.interp(station, profile.station_mm[order], usable[order].astype(float)) > 0.5
+    lines = _Lines(station, edges.sum(axis=1), found, _slants(profile, pose, station), twisted(bands, angles, 1), bands)
+    tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
+    return [one for one in tried if one is not None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lines:
+    """The profile and the light along it, at even stations (M,)."""
+
+    station_mm: Array
+    diameter_mm: Array
+    found: NDArray[np.bool_]
+    slant_rad: Array
+    twisted: NDArray[np.complex128]
+    bands: Array
+
+
+def _slants(profile: Profile, pose: Pose, station: Array) -> Array:
+    """Angle (M,) between the line of sight and the plane square to the axis."""
+    sight = camera_place_mm(pose) - profile.axis.at(station)
+    return np.asarray(np.arcsin(np.abs(sight @ profile.axis.along) / np.linalg.norm(sight, axis=1)))
+
+
+def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Windows | None:
+    major, pitch = listed.major_mm, listed.pitch_mm
+    step = float(lines.station_mm[1] - lines.station_mm[0])
+    count = round(length * pitch / step)
+    if count < 6 or count >= len(lines.station_mm):
+        return None
+    starts = np.arange(0, len(lines.station_mm) - count, max(1, round(HOP * pitch / step)))
+    inset = max(1, round(0.1 * count))
+    core = sliding_window_view(lines.diameter_mm, count)[starts][:, inset:-inset]
+    level = np.median(core, axis=1)
+    slant = lines.slant_rad[starts + count // 2]
+    drop = 2 * np.array([level_drop(major, pitch, round(math.degrees(one))) for one in slant])
+    apart = (level + drop) / major - 1
+    known = sliding_window_view(lines.found, count)[starts].mean(axis=1)
+    keep = (np.abs(apart) < FARTHEST) & (known > COMMON)
+    if not keep.any():
+        return None
+    starts, core, level, drop, apart = starts[keep], core[keep], level[keep], drop[keep], apart[keep]
+    scatter = 1.4826 * np.median(np.abs(core - level[:, None]), axis=1)
+    ramp = np.linspace(-1, 1, core.shape[1])
+    rise = 2 * (core @ ramp) / float(ramp @ ramp) / major
+    light, ripple = _helical(lines, angles, starts, count, pitch)
+    beside = _beside(lines, starts, count, step) / level[:, None]
+    widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
+    features = np.column_stack(
+        [
+            np.log(np.maximum(light, 0.003) / 0.02),
+            np.log(np.maximum(ripple, 0.01) / 0.05),
+            (apart / NEAR) ** 2 / (1 + (apart / NEAR) ** 2),
+            np.minimum(np.abs(rise) / 0.02, 5),
+            beside.max(axis=1) > 1.05,
+            level / widest > 0.97,
+            np.full(len(starts), length > LENGTHS[0]),
+            beside.min(axis=1) < 0.97,
+            level / widest < 0.6,
+            np.full(len(starts), math.log(listed.share)),
+        ]
+    ).astype(float)
+    low = lines.station_mm[starts]
+    return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
+
+
+def _beside(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -> Array:
+    """Diameters (W, 2) just beyond both ends of each window [mm]; nothing where the part ends there."""
+    reach, gap = round(BESIDE_MM / step), max(1, round(0.5 / step))
+    wide = sliding_window_view(np.pad(lines.diameter_mm, reach), max(1, reach - gap))
+    ends = starts, starts + reach + count + gap
+    return np.column_stack([np.percentile(wide[np.minimum(end, len(wide) - 1)], 80, axis=1) for end in ends])
+
+
+def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int, pitch: float) -> tuple[Array, Array]:
+    """Share (W,) of the light's variance, and of the edges', that a thread of about the pitch explains."""
+    weight = np.sin(math.pi * (np.arange(count) + 0.5) / count) ** 2
+    weight /= weight.sum()
+    facing = np.cos(angles) ** 0.5
+    whole = lines.bands[:, :-2] ** 2 @ (facing / facing.sum()), np.mean(lines.bands[:, -2:] ** 2, axis=1)
+    waves = np.exp(-2j * math.pi / pitch * DETUNED[None, :] * lines.station_mm[:, None])
+    moved = (waves[:, :, None] * lines.twisted[:, None, :]).reshape(len(waves), -1)
+    summed = np.array([weight @ moved[one : one + count] for one in starts])
+    power = np.abs(summed.reshape(len(starts), len(DETUNED), 6)) ** 2
+    shares = []
+    for part, own in ((power[..., :3], whole[0]), (power[..., 3:], whole[1])):
+        thread = np.max(np.maximum(part[..., 0], part[..., 2]) - RINGS * part[..., 1], axis=1)
+        shares.append(thread / (sliding_window_view(own, count)[starts] @ weight + 1e-9))
+    return shares[0], shares[1]
+
+
+@lru_cache(maxsize=512)
+def level_drop(major_mm: float, pitch_mm: float, slant_deg: int) -> float:
+    """Mean depth of a thread's silhouette below its crests [mm], on one side, seen ``slant_deg`` off square.
+
+    Each point of the silhouette is the outermost of all points of the helix on its line of sight; seen at a slant, the
+    crests hide part of the valleys. Form: ISO 228-1, whose mean, seen square, is half the depth.
+    """
+    slant = math.radians(slant_deg)
+    turn = np.linspace(-0.7, 0.7, 141)[None, :]
+    place = np.linspace(-0.5, 0.5, 32, endpoint=False)[:, None] * pitch_mm
+    along = place - 0.5 * major_mm * np.sin(turn) * math.tan(slant)
+    depth = _depth(along / pitch_mm + turn / (2 * math.pi), pitch_mm)
+    reach = (0.5 * major_mm - depth) * np.cos(turn)
+    return 0.5 * major_mm - float(np.mean(reach.max(axis=1)))
+
+
+def _depth(turns: Array, pitch_mm: float) -> Array:
+    """Depth below the crest at places along the axis, in pitches from a crest (ISO 228-1)."""
+    away = np.abs(turns - np.round(turns)) * pitch_mm
+    radius, tangent = ROUND * pitch_mm, ROUND * pitch_mm * math.cos(FLANK_RAD)
+
+    def rounded(reach: Array) -> Array:
+        return radius - np.sqrt(np.maximum(radius**2 - np.minimum(reach, tangent) ** 2, 0.0))
+
+    flank = radius * (1 - math.sin(FLANK_RAD)) + (away - tangent) / math.tan(FLANK_RAD)
+    other = pitch_mm / 2 - away
+    full = DEPTH * pitch_mm
+    return np.where(away < tangent, rounded(away), np.where(other < tangent, full - rounded(other), flank))
