@@ -228,7 +228,9 @@ def test_densities_are_those_of_one_part():
 
 def test_a_part_that_only_the_list_has_names_the_list_as_its_source():
     known = small(row("a", size=(35.0, 35.0)))
-    best = rules.judge(SURE, [measured(43.0)], tables=known, stock=Stock((own("S", size=(43.0, 43.0)),))).candidates[0]
+    verdict = rules.judge(SURE, [measured(43.0)], tables=known, stock=Stock((own("S", size=(43.0, 43.0)),)))
+    assert (verdict.decision, verdict.remark.split(":")[:2]) == ("order", ["Order stock", "S"])
+    best = verdict.candidates[0]
     assert (best.id, best.sources) == ("stock:S", ("the shop's own stock list",))
     assert best.dimensions["body_diameter_mm"] == 43.0
     assert any("measured 43.00" in because for because in best.because)
