@@ -16,6 +16,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+# the verdict's records are imported from here, as all that travel
+from identify.verdict import Candidate as Candidate
+from identify.verdict import Caution as Caution
+from identify.verdict import Check as Check
+from identify.verdict import Conversion as Conversion
+from identify.verdict import Pair as Pair
+from identify.verdict import StockOffer as StockOffer
+from identify.verdict import Verdict as Verdict
+
 Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
@@ -243,72 +252,6 @@ class Measurement:
             return f"{self.value:.0f} ± {self.u95:.2g}"
         digits = min(3, max(0, 1 - math.floor(math.log10(self.u95)))) if self.u95 > 0 else 0
         return f"{self.value:.{digits}f} ± {self.u95:.{digits}f} mm"
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One row of replacement dimensions that the photo leaves possible."""
-
-    id: str
-    description: str
-    probability: float
-    dimensions: dict[str, float | str]
-    because: tuple[str, ...]
-    sources: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """Something to look at or measure; ``effort`` in minutes, ``answers`` empty where a number is asked for."""
-
-    question: str
-    how: str
-    why: str
-    gain_bits: float
-    effort: float
-    id: str = ""
-    answers: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """Two sizes that the measurement cannot tell apart, and the check (its question and id) that can."""
-
-    first: str
-    second: str
-    text: str
-    question: str
-    check: str
-
-
-@dataclass(frozen=True, slots=True)
-class Conversion:
-    """Whether another kind of head would fit the same body."""
-
-    to: str
-    verdict: str
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Caution:
-    """A warning with its source."""
-
-    text: str
-    source: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Verdict:
-    """What the rules say; ``decision``: ask, order, compare or wait; ``remark``: that in words, with what is open."""
-
-    candidates: tuple[Candidate, ...]
-    checks: tuple[Check, ...]
-    conversions: tuple[Conversion, ...]
-    cautions: tuple[Caution, ...]
-    pairs: tuple[Pair, ...] = ()
-    remark: str = ""
-    decision: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -29,6 +29,7 @@ from identify.model import (
     Reference,
     Remark,
 )
+from identify.tables.stock import Stock
 
 AUTO = "auto"
 INSTALLED = "installed"
@@ -46,6 +47,7 @@ def identify_photo(
     height_mm: float | None = None,
     answers: Mapping[str, str] | None = None,
     classifier: Classifier | None = None,
+    stock: Stock | None = None,
 ) -> tuple[Case, Photo]:
     """Say what the part in one photo is, measure it, and rank what may replace it.
 
@@ -57,6 +59,7 @@ def identify_photo(
     height_mm : height of a standing part's measured rim over the bench, where the user knows it [mm].
     answers : check id to the user's answer.
     classifier : the shipped one where not given.
+    stock : the shop's own list, ranked beside the rows of the tables.
 
     Raises
     ------
@@ -73,7 +76,7 @@ def identify_photo(
     seen = _seen(shot, recognition, scale, on_part)
     measured, missed = _measured(shot, recognition, seen, height_mm)
     remarks = quality.assess(shot, part_mask=_part_mask(recognition, seen), reference=seen.reference, plane=seen.plane)
-    return _case((shot,), recognition, seen, measured, missed, remarks, answers), shot
+    return _case((shot,), recognition, seen, measured, missed, remarks, answers, stock), shot
 
 
 def recognise_photo(
@@ -93,7 +96,9 @@ def recognise_photo(
     return network.recognise(shot), shot
 
 
-def identify_part(cases: Sequence[Case], *, answers: Mapping[str, str] | None = None) -> Case:
+def identify_part(
+    cases: Sequence[Case], *, answers: Mapping[str, str] | None = None, stock: Stock | None = None
+) -> Case:
     """One case from the cases of several photos of one part."""
     recognition = fusion.recognitions([case.recognition for case in cases])
     measured, missed = fusion.measurements([case.measurements for case in cases], [case.not_measured for case in cases])
@@ -104,7 +109,7 @@ def identify_part(cases: Sequence[Case], *, answers: Mapping[str, str] | None = 
         recognition=recognition,
         measurements=measured,
         not_measured=missed,
-        verdict=rules.judge(recognition, measured, answers=dict(answers or {})),
+        verdict=rules.judge(recognition, measured, answers=dict(answers or {}), stock=stock),
         remarks=tuple(remark for case in cases for remark in case.remarks),
     )
 
@@ -193,6 +198,7 @@ def _case(
     missed: Sequence[NotMeasured],
     remarks: Sequence[Remark],
     answers: Mapping[str, str] | None,
+    stock: Stock | None,
 ) -> Case:
     of_files = [Remark("file", text, "Send the original file.") for shot in shots for text in shot.remarks]
     return Case(
@@ -202,7 +208,7 @@ def _case(
         plane=seen.plane,
         measurements=tuple(measured),
         not_measured=tuple(missed),
-        verdict=rules.judge(recognition, tuple(measured), answers=dict(answers or {})),
+        verdict=rules.judge(recognition, tuple(measured), answers=dict(answers or {}), stock=stock),
         remarks=(*of_files, *remarks),
         tables_version=tables.version(),
         outline=seen.outline,

@@ -19,11 +19,13 @@ from identify.model import (
     PhotoFacts,
     Recognition,
     Reference,
+    StockOffer,
     Verdict,
 )
 
 WIDTH = 88
 SURE = 0.995
+SHOWN_OFFERS = 3
 SHOWN, LEAST_SHOWN, FULL_CHECKS = 8, 0.01, 3  # rows and checks; least probability of a row; checks told in full
 
 Json = dict[str, Any]
@@ -129,9 +131,20 @@ def _candidates(candidates: Iterable[Candidate]) -> list[Json]:
             "dimensions": dict(row.dimensions),
             "because": list(row.because),
             "sources": list(row.sources),
+            **({} if row.stock is None else {"stock": [_offer(each) for each in row.stock]}),
         }
         for row, share in zip(ranked, shares, strict=True)
     ]
+
+
+def _offer(offer: StockOffer) -> Json:
+    return {
+        "part_number": offer.part_number,
+        "description": offer.description,
+        "quantity": offer.quantity,
+        "price": offer.price,
+        "probability": round(offer.probability, 4),
+    }
 
 
 def _shares(probabilities: list[float], digits: int = 4) -> list[float]:
@@ -224,10 +237,26 @@ def _candidate_lines(verdict: Verdict) -> list[str]:
     lines = ["Replacement, most likely first"]
     for row in shown:
         lines += _wrapped(f"{row.description} [{row.id}]", f"  {_percent(row.probability):>6}  ", " " * 10)
+        lines += _offer_lines(row)
     rest = [row for row in ranked if row not in shown]
     if rest:
         lines.append(f"  {_percent(sum(row.probability for row in rest)):>6}  {len(rest)} more, each less likely")
     return lines + _wrapped(verdict.remark, "  ")
+
+
+def _offer_lines(row: Candidate) -> list[str]:
+    """The first parts of the shop for a candidate, each with what is left of it."""
+    lines = []
+    offers = [offer for offer in row.stock or () if offer.probability >= LEAST_SHOWN]
+    for offer in offers[:SHOWN_OFFERS]:
+        pieces = {None: "number not stated", 0: "none left", 1: "1 piece"}.get(
+            offer.quantity, f"{offer.quantity} pieces"
+        )
+        text = f"{_percent(offer.probability):>6}  own stock: {offer.part_number}, {pieces}: {offer.description}"
+        lines += _wrapped(text, " " * 10, " " * 18)
+    if len(offers) > SHOWN_OFFERS:
+        lines.append(f"{'':18}and {len(offers) - SHOWN_OFFERS} more of the shop's rows")
+    return lines
 
 
 def _check_lines(checks: Sequence[Check]) -> list[str]:

@@ -12,6 +12,7 @@ from identify.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
     from identify.model import Case, Photo
+    from identify.tables.stock import Stock
 
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
 IDENTIFY_EXAMPLE = """example:
@@ -35,6 +36,7 @@ def add(commands: Any) -> None:
     option("--scale-on", choices=("part", "bench"), default="bench", help="where the coin lies (default: bench)")
     option("--height", type=_length_mm, metavar="MM", help="height of a standing part's measured rim, if you know it")
     answers.add_option(command)
+    option("--stock", type=Path, metavar="LIST", help="rank your own stock list (.csv, .xlsx) beside the listed sizes")
     option("--same-part", action="store_true", help="all photos show one part: answer them together")
     option("--json", action="store_true", help="print a JSON array, an object a case")
     option("--budget", action="store_true", help="print where each uncertainty comes from")
@@ -58,6 +60,7 @@ def _identify(options: argparse.Namespace) -> int:
     names = list(_expanded(options.photos))
     given = answers.read(options.answer)
     _check_scale(options.scale)
+    own = _stock(options.stock)
     places = _overlay_places(options.overlay, names)
     page = _Page(options.json, options.budget)
     cases = []
@@ -69,6 +72,7 @@ def _identify(options: argparse.Namespace) -> int:
                 on_part=options.scale_on == "part",
                 height_mm=options.height,
                 answers=given,
+                stock=own,
             )
         except PhotoError as why:
             page.failed(name, str(why))
@@ -79,7 +83,7 @@ def _identify(options: argparse.Namespace) -> int:
         if not options.same_part:
             page.case(case)
     if options.same_part and cases:
-        page.case(pipeline.identify_part(cases, answers=given))
+        page.case(pipeline.identify_part(cases, answers=given, stock=own))
     page.finish()
     return terminal.DONE if len(cases) == len(names) else terminal.SOME_FAILED
 
@@ -132,6 +136,14 @@ def _expanded(names: Sequence[str]) -> Iterator[str]:
             yield from map(str, matches)
         else:
             yield name
+
+
+def _stock(path: Path | None) -> Stock | None:
+    if path is None:
+        return None
+    from identify.tables import stock
+
+    return stock.read(path)
 
 
 def _check_scale(scale: str) -> None:

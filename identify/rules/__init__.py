@@ -11,8 +11,10 @@ from identify.rules.conversions import conversions
 from identify.rules.evidence import gather
 from identify.rules.pairs import pairs
 from identify.rules.questions import checks
+from identify.rules.stock import rank, with_offers
 from identify.rules.stopping import stop
 from identify.tables import Tables, load
+from identify.tables.stock import Stock
 
 __all__ = ["judge"]
 
@@ -23,6 +25,7 @@ def judge(
     *,
     answers: Mapping[str, str] | None = None,
     tables: Tables | None = None,
+    stock: Stock | None = None,
 ) -> Verdict:
     """Judge one part.
 
@@ -31,6 +34,7 @@ def judge(
     measurements : measured values; of two of one quantity the one with the smaller u95 counts.
     answers : id of a check, as the verdict gave it, to one of its answers, a measured number, or "can't tell".
     tables : tables to judge by; those of the package where None.
+    stock : the shop's own list, ranked beside the rows of the tables.
 
     Returns
     -------
@@ -45,9 +49,15 @@ def judge(
     tables = tables or load()
     evidence = gather(recognition, measurements, answers or {}, tables)
     belief = believe(evidence, tables)
-    offered = candidates(belief, evidence, tables)
+    shown = belief
+    if stock is not None:
+        ranked = rank(belief, evidence, stock, tables)
+        belief, shown = ranked.belief, ranked.shown
+    offered = candidates(shown, evidence, tables)
+    if stock is not None:
+        offered = with_offers(offered, ranked.offers)
     asked = checks(belief, evidence, tables)
-    decision, remark = stop(belief, asked, evidence, tables)
+    decision, remark = stop(shown, asked, evidence, tables)
     return Verdict(
         candidates=offered,
         checks=asked,

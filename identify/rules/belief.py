@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -241,3 +241,24 @@ def _unlisted(
             weight += share
     broad = _broad(name, tables)
     return (total / weight + broad) / 2.0 if weight else broad
+
+
+def by_name(
+    belief: Belief, evidence: Evidence, tables: Tables
+) -> tuple[list[dict[str, float]], dict[str, dict[str, float]]]:
+    """Likelihood of the evidence on each single matter: under each row, and under an unlisted part of each class."""
+    rows, known = belief.rows, [sizes(row, tables) for row in belief.rows]
+    unlisted = {name: _unlisted(name, value, rows, known, tables) for name, value in evidence.measured.items()}
+    of_rows: list[dict[str, float]] = [{} for _ in rows]
+    of_others: dict[str, dict[str, float]] = {class_id: {} for class_id in evidence.classes}
+    nothing = Evidence(evidence.classes, {}, {}, nothing_seen=False, asked=frozenset())
+    prior = _other(rows, nothing, tables)
+    for name in sorted({*evidence.measured, *evidence.told}):
+        measured = {name: evidence.measured[name]} if name in evidence.measured else {}
+        told = {name: evidence.told[name]} if name in evidence.told else {}
+        alone = replace(nothing, measured=measured, told=told)
+        for found, row, sized in zip(of_rows, rows, known, strict=True):
+            found[name] = math.prod(_of_row(row, sized, alone, unlisted, tables)[0])
+        for class_id, log_p in _other(rows, alone, tables).items():
+            of_others[class_id][name] = math.exp(log_p - prior[class_id])
+    return of_rows, of_others

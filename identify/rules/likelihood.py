@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
+import numpy as np
+
+from identify.model import Array
+
+Density = TypeVar("Density", float, Array)
 SQRT_3 = math.sqrt(3.0)
 LEAST_U = 1e-3
 
@@ -36,7 +42,17 @@ def density(value: float, u: float, low: float, high: float, *, wear: float = 0.
     return peak * math.exp(-0.5 * ((value - middle) / spread) ** 2)
 
 
-def mixed(match: float, broad: float, outlier: float) -> float:
+def densities(value: float, u: float, low: Array, high: Array, *, wear: float = 0.0) -> Array:
+    """`density` for many parts at once: (N,) limits give (N,) densities; NaN where a limit is NaN."""
+    middle = (low + high) / 2.0
+    above = np.hypot(max(u, LEAST_U), (high - low) / (2.0 * SQRT_3))
+    below = np.hypot(above, wear)
+    spread = np.where(value >= middle, above, below)
+    peak = 2.0 / (math.sqrt(2.0 * math.pi) * (above + below))
+    return np.asarray(peak * np.exp(-0.5 * ((value - middle) / spread) ** 2))
+
+
+def mixed(match: Density, broad: float, outlier: float) -> Density:
     """Density with a share ``outlier`` of parts or photos that have nothing to do with the row."""
     return (1.0 - outlier) * match + outlier * broad
 

@@ -219,7 +219,7 @@ def test_a_shape_that_fails_is_listed_and_the_rest_is_made(tmp_path, monkeypatch
         return {"file": f"images/{number:06d}.jpg"}
 
     monkeypatch.setattr(generate, "made", some_fail)
-    monkeypatch.setattr(generate, "_start", lambda threads: None)
+    monkeypatch.setattr(generate, "_start", lambda threads, renderer: None)
     job = generate.Job(str(tmp_path), 8, 8, 1, 1, "training", False, False)
     assert generate.generate(job, 3, say=False) == 2
     assert set(generate.lines_of(tmp_path)) == {0, 2}

@@ -93,6 +93,32 @@ def test_text_of_a_good_photo(good, capsys):
     assert "Take care" in out
 
 
+def test_a_stock_list_adds_its_parts_and_nothing_else(good, tmp_path, capsys):
+    parts = tmp_path / "parts.csv"
+    parts.write_text("sku,class,thread,spindle,qty\nA-1,compression-screw,G1/2,exposed,3\n=2,compression-screw,,,\n")
+    _, out, _ = run(capsys, "identify", good, "--json")
+    code, listed, _ = run(capsys, "identify", good, good, "--same-part", "--stock", str(parts), "--json")
+    assert code == 0
+    [plain], [told] = cases(out), cases(listed)
+    assert not any("stock" in each for each in plain["candidates"])
+    assert [set(each) - {"stock"} for each in told["candidates"]] == [set(each) for each in plain["candidates"]]
+    assert sum(each["probability"] for each in told["candidates"]) == pytest.approx(1.0, abs=1e-9)
+    offers = {each["part_number"]: each for one in told["candidates"] for each in one["stock"]}
+    assert (offers["A-1"]["quantity"], offers["=2"]["quantity"]) == (3, None)
+    _, text, _ = run(capsys, "identify", good, "--stock", str(parts))
+    assert "own stock: A-1, 3 pieces" in text
+    assert "own stock: =2, number not stated" in text
+
+
+def test_a_bad_stock_list_stops_before_any_photo(good, tmp_path, capsys):
+    parts = tmp_path / "parts.csv"
+    parts.write_text("sku,class\nA,sensr\nB,sensr\n")
+    wanted = "tapwright: parts.csv:2:2 (class): 'sensr' is no known class; write sensor. (1 more; tapwright stock check"
+    code, out, err = run(capsys, "identify", good, "--stock", str(parts))
+    assert (code, out) == (2, "")
+    assert err.startswith(wanted)
+
+
 def test_order_of_the_arguments_is_kept(good, tmp_path, capsys):
     other = tmp_path / "another.png"
     bad_inputs.picture((700, 500)).save(other)
