@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,7 +61,7 @@ def run(
         before = frozenset(kept.findings)
         told(0, 0, len(shots))
         try:
-            with closing(crew.work_through(shots, workers=workers, scale=scale, known=before)) as outcomes:
+            with contextlib.closing(crew.work_through(shots, workers=workers, scale=scale, known=before)) as outcomes:
                 for outcome in outcomes:
                     if outcome.finding is not None:
                         kept.keep(outcome.finding)
@@ -70,8 +70,20 @@ def run(
                     told(len(rows), known, len(shots))
         except KeyboardInterrupt:
             stopped = True
+            if before:  # a schedule of an earlier run may stand there: its rows are not given up
+                with contextlib.suppress(KeyboardInterrupt):
+                    rows += _rest(set(shots).difference(row.shot for row in rows), kept)
     names = [name for name in pattern if name != site.NAMELESS]
     return Survey(draw_up(names, rows), len(shots), known, stopped)
+
+
+def _rest(shots: Iterable[site.Shot], kept: Progress) -> Iterator[Row]:
+    """Rows of the photos that are known already, without looking at any of them again."""
+    for shot in shots:
+        with contextlib.suppress(PhotoError):
+            found = kept.findings.get(finding.digest(finding.read(shot)))
+            if found is not None:
+                yield Row(shot, found)
 
 
 def write(survey: Survey, out: Path, *, thumbnails: bool = False) -> tuple[Path, ...]:

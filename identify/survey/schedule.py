@@ -177,10 +177,10 @@ def _cells(row: Row) -> tuple[Cell, ...]:
 
 
 def _to_check(row: Row, found: Finding) -> Iterator[str]:
-    if not row.shows_tap:
-        return
     if found.answer == UNSURE or len(found.prediction_set) > 1:
         yield OPEN
+    if not row.shows_tap:
+        return
     if found.view == pipeline.INSTALLED:
         yield INSIDE
     elif not found.measured:

@@ -61,7 +61,7 @@ def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
     Raises
     ------
     UsageError
-        There is no such folder or ZIP, it holds no photo, or the ZIP is refused.
+        There is no such folder or ZIP, it or a folder in it can't be read, it holds no photo, or the ZIP is refused.
     """
     if source.is_dir():
         files: Iterator[tuple[str, Path, str]] = _of_folder(source)
@@ -81,7 +81,10 @@ def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
 
 
 def _of_folder(folder: Path) -> Iterator[tuple[str, Path, str]]:
-    for here, _, names in os.walk(folder):
+    def refuse(why: OSError) -> None:
+        raise UsageError(f"Can't read the folder {why.filename} ({why.strerror}); check its permissions.") from why
+
+    for here, _, names in os.walk(folder, onerror=refuse):
         for name in names:
             path = Path(here) / name
             yield path.relative_to(folder).as_posix(), path, ""

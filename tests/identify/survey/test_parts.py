@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -177,6 +178,31 @@ def test_which_photos_are_one_tap(change, taps):
         ["a.jpg"] if taps == 1 and "none" not in change.values() else []
     )
     assert next(iter(drawn.taps.values())).answer == "sensor"
+
+
+def test_what_may_be_a_fitting_is_checked_on_site():
+    found = replace(FOUND, answer="none", likely="none", prediction_set=("none", "sensor"), view="")
+    drawn = draw_up(("room",), [Row(site.Shot("a.jpg", Path("a"), "", ("bath",)), found)])
+    schedule, counts, parts, _ = drawn.sheets()
+    (row,) = (dict(zip(schedule.heads, cells, strict=True)) for cells in schedule.rows)
+    assert (row["look first"], row["could also be"]) == ("several classes", "Sensor tap or its solenoid valve")
+    assert "open" in row["check on site"]
+    assert counts.rows == (("bath", "none", 1, 0), ("all", "", 1, 0))
+    assert parts.rows == ()
+
+
+def test_a_folder_that_can_not_be_read_is_named(tmp_path, monkeypatch):
+    (tmp_path / "locked").mkdir()
+    real = os.scandir
+
+    def scandir(path):  # root may read every folder, so permissions alone would not show it
+        if Path(path).name == "locked":
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    with pytest.raises(UsageError, match="locked"):
+        site.find(tmp_path, ("room",))
 
 
 def test_a_small_photo_is_read_whole():

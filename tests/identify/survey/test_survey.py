@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageEnhance
 
-from identify import cli
+from identify import cli, survey
 
 ROOT = Path(__file__).parents[3]
 DEMO = ROOT / "data_synthetic" / "demo"
@@ -235,6 +235,19 @@ def test_ctrl_c_leaves_a_valid_partial_schedule(building, tmp_path):
     assert b"Stopped after" in said
     assert 3 <= len(rows(out)) < PHOTOS
     assert int(rows(tmp_path / "schedule-counts.csv")[-1]["photos"]) == len(rows(out))
+
+
+def test_a_stop_while_going_on_keeps_the_rows_that_were_known(building, undisturbed, tmp_path):
+    progress = shutil.copy(undisturbed.with_name(PROGRESS), tmp_path)
+
+    def stop(done: int, known: int, photos: int) -> None:
+        if done == 1:
+            raise KeyboardInterrupt
+
+    found = survey.run(building, Path(progress), told=stop)
+    assert found.stopped
+    whole = [row["photo"] for row in rows(undisturbed) if row["class"] != "unreadable"]
+    assert [row.shot.file for row in found.schedule.rows if not row.error] == whole
 
 
 def test_a_second_survey_into_one_file_is_refused(building, tmp_path, capsys):
