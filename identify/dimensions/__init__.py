@@ -59,8 +59,9 @@ def measure(
         found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
-    if answer != UNSURE and not tables.load().fitting(answer).turned:
-        found.pop("body_diameter", None)
+    turned = answer == UNSURE or tables.load().fitting(answer).turned
+    for name in () if turned else tuple(_NOT_TURNED):
+        found.pop(name, None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
     measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
     known = {one.quantity for one in measured}
@@ -69,7 +70,7 @@ def measure(
         for one in mixed
         if one.quantity not in known
     )
-    return measured, (*vague, *(_missed(name, outline, view) for name in wanted if name not in found))
+    return measured, (*vague, *(_missed(name, outline, view, turned=turned) for name in wanted if name not in found))
 
 
 _NO_SCALE = NotMeasured(
@@ -192,6 +193,13 @@ _LYING_HELP = {
         "Lay the part on plain paper in soft light and retake, or measure it with a calliper.",
     ),
 }
+_NOT_TURNED = {
+    "body_diameter": ("A part of this class is not round about its long axis.", "Measure it with a calliper."),
+    "overall_length": (
+        "A part of this class has no one axis to read its length along.",
+        "Measure its longest extent with a calliper.",
+    ),
+}
 _ELSEWHERE = {
     "spline_count": (
         "Splines are counted end-on.",
@@ -202,7 +210,9 @@ _ELSEWHERE = {
 }
 
 
-def _missed(name: str, outline: Outline, view: str) -> NotMeasured:
+def _missed(name: str, outline: Outline, view: str, *, turned: bool) -> NotMeasured:
+    if not turned and name in _NOT_TURNED:
+        return NotMeasured(name, *_NOT_TURNED[name])
     if name in _ELSEWHERE:
         return NotMeasured(name, *_ELSEWHERE[name])
     if outline.cut_off:

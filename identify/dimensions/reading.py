@@ -44,6 +44,9 @@ ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 END_PX = 0.6  # an end face's edge is short, often rounded
+# Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
+# (similar triangles); rectangular.
+HIDDEN_SHARE = 3**-0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -255,10 +258,9 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        rounding = float(0.25 * np.hypot(*ends.bulge_mm))
-        if lain.excess[1] > 0:
-            lines.append(BudgetLine("lean of the axis", U_LEAN_REL * value))
-        return [*lines, BudgetLine("end faces", float(np.hypot(END_PX * scale * 2**0.5, rounding)))]
+        lines.append(BudgetLine("lean of the axis", U_LEAN_REL * value))
+        lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
+        return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
     if name == "thread_major_diameter" and lain.crests is not None:
         lines.append(BudgetLine("crests", float(np.hypot(lain.crests.u_mm, U_THREAD_REL * value))))
