@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from identify import dimensions, outline
+from identify import dimensions, outline, tables
 from identify.dimensions import hexagon, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
@@ -269,3 +269,14 @@ def test_two_poses_widen_the_interval(lying_head: tuple[Photo, Outline, Plane]) 
 def test_the_benchmark_prints_a_row() -> None:
     line = measure_scenes.summary(Row("lying", "sheet", 300, 10), 2, 0)
     assert line.startswith("lying")
+
+
+def test_a_part_that_is_not_turned_gives_no_length_nor_diameter(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    photo, found, seen = lying_head
+    flat = next(name for name, block in tables.load().classes.items() if block.part and not block.turned)
+    wanted = ("body_diameter", "overall_length")
+    measured, missed = dimensions.measure(photo, found, seen, reference=None, view="lying", answer=flat, wanted=wanted)
+    assert not measured
+    assert [(one.quantity, "this class" in one.reason, bool(one.advice)) for one in missed] == [
+        (name, True, True) for name in wanted
+    ]
