@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 import zipfile
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,7 @@ def start(source: Path, out: Path) -> subprocess.Popen[bytes]:
         command(source, out, "--workers", "2"),
         cwd=ROOT,
         start_new_session=True,
+        preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )
