@@ -8,6 +8,7 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 
+import onnx
 import timm
 import torch
 from torch import Tensor, nn
@@ -122,3 +123,7 @@ def export_onnx(
             external_data=False,
             verbose=False,
         )
+    model = onnx.load(path)
+    for part in (*model.graph.node, *model.graph.value_info, *model.graph.input, *model.graph.output):
+        part.ClearField("metadata_props")  # the exporter leaves stack traces with the paths of this machine
+    onnx.save(model, path)
