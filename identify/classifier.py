@@ -19,7 +19,7 @@ import numpy as np
 import onnxruntime as ort
 from numpy.typing import NDArray
 
-from identify import tables
+from identify import tables, weights
 from identify.errors import ModelError
 from identify.geometry.pyramid import halved
 from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
@@ -106,16 +106,9 @@ def load(path: str | Path | None = None) -> Classifier:
     ModelError
         Model or card is missing, the card is incomplete, or the model's SHA-256 is not the card's.
     """
-    model = (Path(path) if path is not None else _shipped()).resolve()
+    model = (Path(path) if path is not None else weights.shipped(NAME)).resolve()
     files = (model, model.with_suffix(".toml"))
     return _loaded(model, tuple(file.stat().st_mtime_ns if file.is_file() else 0 for file in files))
-
-
-def _shipped() -> Path:
-    """In an installed package models/ lies inside it; in a checkout beside it."""
-    here = Path(__file__).resolve().parent
-    places = (here / "models" / NAME, here.parent / "models" / NAME)
-    return next((place for place in places if place.is_file()), places[0])
 
 
 @lru_cache(maxsize=4)
@@ -132,10 +125,7 @@ def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
             f"{path.name} has SHA-256 {found[:12]}…, its card says {card.sha256[:12]}…; "
             "the file is damaged or not the one that was checked: install the package again."
         )
-    options = ort.SessionOptions()
-    options.intra_op_num_threads = 1
-    options.log_severity_level = 3
-    session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+    session = weights.session(data)
     if missing := sorted(set(OUTPUTS) - {output.name for output in session.get_outputs()}):
         raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
     return Classifier(card, session)

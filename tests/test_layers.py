@@ -18,7 +18,7 @@ FLOORS = {
         *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules", "water"),
         *("overlay", "report", "records"),
     },
-    3: {"tables", "geometry", "uncertainty", "heic"},
+    3: {"tables", "geometry", "uncertainty", "heic", "weights"},
     2: {"model", "verdict"},
     1: {"errors"},
 }

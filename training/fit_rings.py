@@ -31,7 +31,7 @@ FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was
 
 
 def looks(seed: int) -> tuple[Array, Array] | None:
-    """Unwrapped pictures (LOOKS, 3, SPOKES, K) uint8 and true radii (LOOKS, 2, SPOKES) of one drawn coin."""
+    """Unwrapped pictures (LOOKS, SPOKES, K, 3) uint8 and true radii (LOOKS, 2, SPOKES) of one drawn coin."""
     rng = np.random.default_rng(seed)
     stage = coin_scenes.random_stage(rng)
     rims = [stage.circle_px(stage.coins[0], height) for height in (1.0, 0.0)]

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import onnxruntime as ort
 
+from identify import weights
 from identify.errors import ModelError
 from identify.geometry import rings
 from identify.geometry.rings import Edge
@@ -22,13 +23,6 @@ from identify.model import Array, Bytes, Ellipse
 
 NAME = "coin_edge.onnx"
 AT_ONCE = 32  # coins in one pass of the network: bounds the memory
-
-
-def _shipped() -> Path:
-    """In an installed package models/ lies inside it; in a checkout beside it."""
-    here = Path(__file__).resolve().parents[1]
-    places = (here / "models" / NAME, here.parent / "models" / NAME)
-    return next((place for place in places if place.is_file()), places[0])
 
 
 @lru_cache(maxsize=2)
@@ -40,7 +34,7 @@ def load(path: Path | None = None) -> ort.InferenceSession:
     ModelError
         The file or its card is missing, or its SHA-256 is not the card's.
     """
-    path = path or _shipped()
+    path = path or weights.shipped(NAME)
     try:
         data = path.read_bytes()
         card = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
@@ -48,10 +42,7 @@ def load(path: Path | None = None) -> ort.InferenceSession:
         raise ModelError(f"{path.name} or its card can't be read ({error}); install the package again.") from error
     if hashlib.sha256(data).hexdigest() != card.get("sha256"):
         raise ModelError(f"{path.name} is not the file that its card names; install the package again.")
-    options = ort.SessionOptions()
-    options.intra_op_num_threads = options.inter_op_num_threads = 1
-    options.log_severity_level = 3
-    return ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+    return weights.session(data)
 
 
 def log_odds(rgb: Bytes, starts: Sequence[Ellipse]) -> Array:

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from identify import classifier, tables
+from identify import classifier, tables, weights
 from identify.classifier import Look, Square, cut_square, label_map, part_square, softmax, whole_square
 from identify.errors import ModelError
 from identify.model import UNSURE, Photo
@@ -47,7 +47,7 @@ def shipped() -> classifier.Classifier:
 @pytest.fixture
 def copied(tmp_path: Path) -> Path:
     """A copy of the shipped model and card."""
-    model = classifier._shipped()
+    model = weights.shipped(classifier.NAME)
     for file in (model, model.with_suffix(".toml")):
         shutil.copy(file, tmp_path / file.name)
     return tmp_path / model.name
@@ -117,7 +117,7 @@ def test_the_shipped_card_agrees_with_the_tables(shipped):
 
 
 def test_the_shipped_model_is_small():
-    assert classifier._shipped().stat().st_size <= 12_000_000
+    assert weights.shipped(classifier.NAME).stat().st_size <= 12_000_000
 
 
 # ---------------------------------------------------------------- geometry
