@@ -1,4 +1,4 @@
-"""The network: an EfficientNet-Lite (Tan & Le 2019, in its "lite" form) with heads for class, view, varieties and a mask.
+"""The network: an EfficientNet-Lite (after Tan & Le 2019) with heads for class, view, varieties and a mask.
 
 The mask decoder is a feature pyramid (Lin et al. 2017) of depthwise-separable steps, down to a quarter of the input.
 """

@@ -229,8 +229,9 @@ def step(
     net.backbone.requires_grad_(not heads_only)
     batch = augmenter.draw(chosen)
     device = batch.pixels.device
+    through = net if heads_only or forward is None else forward
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-        outputs = (net if heads_only or forward is None else forward)(batch.pixels.contiguous(memory_format=torch.channels_last))
+        outputs = through(batch.pixels.contiguous(memory_format=torch.channels_last))
     parts = losses(outputs, batch, config)
     optimiser.zero_grad(set_to_none=True)
     parts["total"].backward()
