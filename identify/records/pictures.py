@@ -144,7 +144,9 @@ def _coded_again(image: Image.Image, exif: Image.Exif) -> bytes:
         del exif[_ORIENTATION]
     out = io.BytesIO()
     block = exif.tobytes() if exif.get_ifd(_EXIF_IFD) else b""
-    _rgb(upright).save(out, "JPEG", quality=QUALITY, subsampling=0, exif=block)
+    bare = _rgb(upright)
+    bare.info.clear()  # else comments and blocks of the original are written again
+    bare.save(out, "JPEG", quality=QUALITY, subsampling=0, exif=block)
     return out.getvalue()
 
 
