@@ -47,6 +47,13 @@ class TaggedPage(FPDF):
         self.set_creator("tapwright")
         self.add_page()
 
+    def __enter__(self) -> TaggedPage:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for font in self.fonts.values():  # its files stay open otherwise
+            font.ttfont.close()
+
     @contextmanager
     def tagged(self, role: str, said: str | None = None) -> Iterator[None]:
         """What is drawn inside is one element of this role; ``said`` is read instead of a picture."""
@@ -103,6 +110,13 @@ class TaggedPage(FPDF):
         """Width of one line of text."""
         self.set_font(SANS, "B" if bold else "", size)
         return float(self.get_string_width(writable(text)))
+
+    def fitted(self, text: str, room: float, *, size: float) -> str:
+        """The text, cut so that it fits on one line."""
+        short = text
+        while short and self.width_of(short, size=size) > room:
+            short = f"{short.removesuffix('…')[:-1].rstrip()}…" if len(short) > 2 else ""
+        return short
 
     def rule(self, x: float, y: float, width: float, *, weight: float = 0.2, ink: Ink = LIGHT) -> None:
         """A level line."""
