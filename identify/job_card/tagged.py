@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
+from fpdf.fonts import TTFFont
 
 FONTS = Path(__file__).parent / "fonts"
 SANS, LEADING = "sans", 1.28
@@ -51,8 +52,9 @@ class TaggedPage(FPDF):
         return self
 
     def __exit__(self, *_: object) -> None:
-        for font in self.fonts.values():  # its files stay open otherwise
-            font.ttfont.close()
+        for font in self.fonts.values():
+            if isinstance(font, TTFFont):
+                font.ttfont.close()  # its file would stay open
 
     @contextmanager
     def tagged(self, role: str, said: str | None = None) -> Iterator[None]:
