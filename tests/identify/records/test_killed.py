@@ -87,17 +87,18 @@ def check(url: str, acknowledged: dict[int, str], *, all_written: bool = False) 
 def test_kill_9_during_200_writes(url, tmp_path, a_case, jpeg):
     rng = random.Random()  # the moment of a kill can't be repeated anyway
     writer = Writer(url, tmp_path, a_case(), jpeg())
-    cut_short = 0
-    for _ in range(KILLS):
+    kills = 0
+    while kills < KILLS and len(writer.acknowledged) < WRITES - 70:
         child = writer.start()
-        writer.listen(child, rng.randint(1, WRITES // KILLS - 8))
+        writer.listen(child, rng.randint(1, 28))
         time.sleep(rng.uniform(0, 0.012))
         os.kill(child.pid, signal.SIGKILL)
         writer.end(child)
         assert child.returncode == -signal.SIGKILL
-        cut_short += len(writer.acknowledged) < WRITES
+        kills += 1
         check(url, writer.acknowledged)
-    assert cut_short == KILLS
+    assert kills >= 2
+    assert len(writer.acknowledged) < WRITES
     child = writer.start()
     assert writer.end(child) == b""
     assert sorted(writer.acknowledged) == list(range(WRITES))

@@ -168,6 +168,7 @@ def test_found(kept, a_case, jpeg):
     assert found(text="ventil monday") == {1}
     assert found(text="ventil tuesday") == set()
     assert found(text=names[2].lower()) == {2}
+    assert found(text="axb " * 5000) == {2}
     assert found(class_="compression-screw") == {0, 2}
     assert found(class_="thermostatic") == found(confirmed=True) == {1}
     assert found(confirmed=False, class_="sensor") == set()
