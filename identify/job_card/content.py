@@ -212,7 +212,7 @@ def _row(row: Mapping[str, Any]) -> Row:
     sizes = []
     for name, value in row["dimensions"].items():
         if name.endswith("_mm") and isinstance(value, int | float):
-            sizes.append(f"{_quantity(name.removesuffix('_mm'))} {value:.4g} mm")
+            sizes.append(f"{_quantity(name.removesuffix('_mm'))} {value:g} mm")
     offers = [offer for offer in row.get("stock", []) if offer["probability"] >= LEAST_SHOWN]
     parts = [f"{cut(each['part_number'], PART_LETTERS)} · {_pieces(each['quantity'])}" for each in offers]
     if len(parts) > SHOWN_OFFERS:

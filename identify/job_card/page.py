@@ -65,7 +65,7 @@ tr:first-child th { font-size: 10.5pt; font-weight: 700; color: #111820 }
 h2 .parts { font-size: 10.5pt; width: %(parts)smm; flex: none } .rows li:first-child .words { font-weight: 700 }
 .rows small { font-weight: 400 } .rows li.more { font-size: 7.8pt }
 .rows svg { width: 16mm; height: 1.7mm; margin: 1.5mm 4mm 0 3mm; flex: none }
-.checks { width: %(checks)smm; flex: none }
+.checks:not(:last-child) { width: %(checks)smm; flex: none }
 .checks li { padding-left: 6mm; position: relative; font-size: 8.7pt; margin-bottom: .9mm }
 .checks li.more { font-size: 7.8pt }
 .checks svg { width: 3.2mm; height: 3.2mm; position: absolute; left: 0; top: .4mm }
@@ -93,8 +93,7 @@ def written(card: Card, plan: Plan) -> str:
         f"{_head(card)}"
         f'<div class="pair">{_picture(card, plan)}<section>{_sizes(card, plan)}</section></div>'
         f'<section class="rows">{_rows(card, plan)}</section>'
-        f'<div class="pair"><section class="checks">{_boxes(card, plan)}</section>'
-        f"<section>{_changes(card, plan)}</section></div>"
+        f'<div class="pair"><section class="checks">{_boxes(card, plan)}</section>{_changes(card, plan)}</div>'
         f"{_cautions(card, plan)}{_foot(card)}</main></body></html>\n"
     )
 
@@ -160,7 +159,7 @@ def _picture(card: Card, plan: Plan) -> str:
 def _sizes(card: Card, plan: Plan) -> str:
     if not card.sizes:
         return "<h2>Sizes</h2><p>There is nothing to measure.</p>"
-    head = "<tr><th>Sizes</th><td>± covers 95 %</td><td>by callipers</td></tr>"
+    head = "<tr><th>Sizes</th><td>by photo, ± covers 95 %</td><td>by callipers</td></tr>"
     lines = "".join(_size(size) for size in card.sizes)
     reasons = _smalls(card.reasons, plan.reasons) if plan.reasons else ""
     return f'<table>{head}{lines}</table><div class="line">{reasons}</div>'
@@ -224,7 +223,8 @@ def _changes(card: Card, plan: Plan) -> str:
         return ""
     rest = len(card.changes) - plan.changes
     more = f"<small>and {rest} more</small>" if rest > 0 else ""
-    return f"<h2>Another head in this body?</h2>{''.join(_change(each) for each in card.changes[: plan.changes])}{more}"
+    told = "".join(_change(each) for each in card.changes[: plan.changes])
+    return f"<section><h2>Another head in this body?</h2>{told}{more}</section>"
 
 
 def _change(change: Change) -> str:

@@ -39,7 +39,19 @@ def fitting(card: Card) -> Plan:
             spare = FLOOR - _flow(pdf, card, plan)
         if spare >= 0:
             break
-    return replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE))
+    return _filled(card, replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE)))
+
+
+def _filled(card: Card, plan: Plan) -> Plan:
+    """The plan with as many more checks as stand beside what is said of other heads."""
+    with TaggedPage(card.title) as pdf:
+        room = _changes(pdf, card, plan, 0.0)
+        while plan.boxes < len(card.boxes):
+            more = replace(plan, boxes=plan.boxes + 1)
+            if _boxes(pdf, card, more, 0.0) > room:
+                break
+            plan = more
+    return plan
 
 
 def printed(card: Card, plan: Plan) -> bytes:
@@ -112,7 +124,7 @@ def _sizes(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
     x, width = SIDE + beside, WIDTH - beside
     field = x + width - FIELD_WIDTH
     pdf.words(field, y + 0.9, FIELD_WIDTH, "by callipers", size=SMALL, ink=GREY, right=True)
-    pdf.words(x, y + 0.9, width - FIELD_WIDTH - 3, "± covers 95 %", size=SMALL, ink=GREY, right=True)
+    pdf.words(x, y + 0.9, width - FIELD_WIDTH - 3, "by photo, ± covers 95 %", size=SMALL, ink=GREY, right=True)
     y = _title(pdf, x, y, width, "Sizes")
     for size in card.sizes:
         pdf.rule(x, y, width)
@@ -171,18 +183,19 @@ def _row(pdf: TaggedPage, row: Row, y: float, *, first: bool, stocked: bool) -> 
 
 
 def _boxes(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
-    y = _title(pdf, SIDE, y, CHECKS_WIDTH, "Check before ordering")
+    width = CHECKS_WIDTH if card.changes else WIDTH
+    y = _title(pdf, SIDE, y, width, "Check before ordering")
     if not card.boxes:
-        return pdf.words(SIDE, y, CHECKS_WIDTH, "No check is left that would tell more.", size=BODY)
+        return pdf.words(SIDE, y, width, "No check is left that would tell more.", size=BODY)
     for box in card.boxes[: plan.boxes]:
-        y = _box(pdf, box, y + 0.4)
+        y = _box(pdf, box, y + 0.4, width - 6)
     rest = len(card.boxes) - plan.boxes
-    return pdf.words(SIDE + 6, y, CHECKS_WIDTH, f"and {rest} more", size=SMALL, ink=GREY) if rest > 0 else y
+    return pdf.words(SIDE + 6, y, width - 6, f"and {rest} more", size=SMALL, ink=GREY) if rest > 0 else y
 
 
-def _box(pdf: TaggedPage, box: Box, y: float) -> float:
+def _box(pdf: TaggedPage, box: Box, y: float, width: float) -> float:
     pdf.box(SIDE, y + 0.45, BOX_SIDE, ticked=bool(box.answer))
-    x, width = SIDE + 6, CHECKS_WIDTH - 6
+    x = SIDE + 6
     if box.answer:
         return pdf.words(x, y, width, f"{box.question} {box.answer}", size=BODY - 0.3, bold=True) + 0.7
     y = pdf.words(x, y, width, box.question, size=BODY - 0.3)
@@ -191,7 +204,7 @@ def _box(pdf: TaggedPage, box: Box, y: float) -> float:
     step = y + 0.2
     for option in box.options:
         room = pdf.width_of(option, size=SMALL) + 8
-        if x + room > SIDE + CHECKS_WIDTH and x > SIDE + 6:
+        if x + room > SIDE + 6 + width and x > SIDE + 6:
             x, step = SIDE + 6, step + 4.0
         pdf.box(x, step + 0.4, 2.5, ticked=False)
         pdf.words(x + 4, step, room, option, size=SMALL, ink=GREY)
