@@ -31,6 +31,7 @@ def test_readme_has_an_example_for_each_of_three_users():
 @pytest.mark.parametrize("line", COMMANDS)
 def test_readme_command_runs(line, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TAPWRIGHT_RECORDS", str(tmp_path / "records.sqlite"))
     for folder in ("data_synthetic", "models"):
         (tmp_path / folder).symlink_to(ROOT / folder)
     (tmp_path / "out").mkdir()
