@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 EXAMPLE = """example:
   tapwright survey photos --out schedule.xlsx
       photos/BUILDING/FLOOR/ROOM/*.jpg; run it again after a stop or a crash and it goes on where it was"""
-PROGRESS = ".progress.jsonl"
 MOST_WORKERS = 64
 
 
@@ -52,7 +51,7 @@ def _count(text: str) -> int:
 
 def _survey(options: argparse.Namespace) -> int:
     from identify import survey
-    from identify.survey import sheet
+    from identify.survey import decisions, inventory, sheet
 
     sheet.check(options.out, pictures=options.thumbnails)
     _check_scale(options.scale)
@@ -60,10 +59,11 @@ def _survey(options: argparse.Namespace) -> int:
     bar = _Bar()
     done = survey.run(
         options.source,
-        options.out.with_name(options.out.name + PROGRESS),
+        inventory.beside(options.out, inventory.PROGRESS),
         places=options.places,
         scale=options.scale,
         workers=options.workers or _processors(),
+        decided=decisions.standing(inventory.beside(options.out, inventory.DECISIONS)),
         told=bar.told,
     )
     bar.finish()

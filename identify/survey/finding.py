@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
 from identify import __version__, classifier, pipeline, tables
@@ -70,12 +71,13 @@ def read(shot: Shot) -> bytes:
     PhotoError
         It can't be read.
     """
+    path = Path(shot.path)
     if shot.entry:
-        return archive.read(shot.path, shot.entry, MAX_BYTES + 1)
-    if not shot.path.is_file():
+        return archive.read(path, shot.entry, MAX_BYTES + 1)
+    if not path.is_file():
         raise PhotoError("The photo is no longer there, or is no ordinary file; run the survey again.")
     try:
-        with shot.path.open("rb") as file:
+        with path.open("rb") as file:
             return file.read(MAX_BYTES + 1)
     except OSError as why:
         raise PhotoError(f"The photo can't be opened ({why.strerror}); check its permissions.") from why

@@ -65,12 +65,23 @@ def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) ->
             out.with_name(f"{out.stem}-{sheet.name}{out.suffix}"): csv_text(sheet) for sheet in others
         }
     for path, content in contents.items():
-        try:
-            with _whole(path) as part:
-                part.write_bytes(content)
-        except OSError as why:
-            raise UsageError(f"Can't write {path} ({why.strerror or why}); close it, or name another --out.") from why
+        put(path, content)
     return tuple(contents)
+
+
+def put(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    UsageError
+        It can't be written.
+    """
+    try:
+        with _whole(path) as part:
+            part.write_bytes(content)
+    except OSError as why:
+        raise UsageError(f"Can't write {path} ({why.strerror or why}); close it, or name another --out.") from why
 
 
 @contextlib.contextmanager

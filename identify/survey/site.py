@@ -24,13 +24,13 @@ class Shot:
     Parameters
     ----------
     file : its name in the schedule, from the survey's folder on, with slashes.
-    path : the file, or the ZIP that holds it.
+    path : the file, or the ZIP that holds it, from the root on.
     entry : its name in the ZIP; empty where it is a file.
     places : one name each place of the pattern, outermost first; empty where there are fewer folders.
     """
 
     file: str
-    path: Path
+    path: str
     entry: str
     places: tuple[str, ...]
 
@@ -71,7 +71,7 @@ def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
         raise UsageError(f"{source} is neither a folder nor a ZIP; name the folder that holds the photos.")
     top = source.resolve().stem if source.is_file() else source.resolve().name
     shots = [
-        Shot(_shown(name), path, entry, _places(_shown(name), top, pattern))
+        Shot(_shown(name), str(path.absolute()), entry, _places(_shown(name), top, pattern))
         for name, path, entry in files
         if _is_photo(name)
     ]

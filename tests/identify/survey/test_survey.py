@@ -137,7 +137,7 @@ def test_bad_files_are_rows_with_their_reason(undisturbed):
 
 def test_unsure_ones_come_first(undisturbed):
     order = [row["look first"] for row in rows(undisturbed)]
-    ranks = [("unsure", "unreadable", "several classes", "").index(word) for word in order]
+    ranks = [("unsure", "unreadable", "several classes", "joined", "").index(word) for word in order]
     assert ranks == sorted(ranks)
     assert ranks[0] == 0
 
@@ -283,7 +283,12 @@ def test_a_zip_gives_the_rows_of_its_folder(building, undisturbed, tmp_path, mon
     for row in rows(tmp_path / "schedule.csv"):
         assert {**row, "tap": ""} == {**want[row["photo"]], "tap": ""}
     made = {path.name for path in tmp_path.iterdir()}
-    assert made == {"north.zip", PROGRESS, *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions"))}
+    assert made == {
+        "north.zip",
+        PROGRESS,
+        "schedule.csv.photos.jsonl",
+        *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions")),
+    }
     capsys.readouterr()
 
 
