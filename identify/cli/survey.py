@@ -29,7 +29,7 @@ def add(commands: Any) -> None:
     option(
         "source", metavar="FOLDER|ZIP", type=Path, help="photos in folders; the last ones name building, floor, room"
     )
-    option("--out", type=Path, required=True, metavar="FILE", help="the schedule: an .xlsx or a .csv")
+    option("--out", type=Path, required=True, metavar="FILE", help="the schedule: an .xlsx, .csv or .parquet")
     option(
         "--places",
         default="building/floor/room",

@@ -94,14 +94,16 @@ class Schedule:
         heads = ["look first", *self.place_names, "photo", "tap", "same tap as", "class", "fitting", "decided by"]
         heads += ["program said", "probability", "could also be", "variety", "view", "check on site", "note"]
         heads += ["measured", "advice", "cautions"]
-        return Sheet("schedule", tuple(heads), tuple(_cells(row) for row in self.rows))
+        numbers = {"tap": int, "probability": float}
+        return Sheet("schedule", tuple(heads), tuple(_cells(row) for row in self.rows), numbers)
 
     def _counts(self) -> Sheet:
         photos = Counter((row.shot.places, row.answer) for row in self.rows)
         taps = Counter((row.shot.places, row.answer) for row in self.taps.values())
         lines: list[tuple[Cell, ...]] = [(*key[0], key[1], photos[key], taps[key]) for key in sorted(photos)]
         total: tuple[Cell, ...] = (*("" for _ in self.place_names[1:]), "all", "", len(self.rows), len(self.taps))
-        return Sheet("counts", (*self.place_names, "class", "photos", "taps"), (*lines, total))
+        numbers = {"photos": int, "taps": int}
+        return Sheet("counts", (*self.place_names, "class", *numbers), (*lines, total), numbers)
 
     def _parts(self) -> Sheet:
         sure, likely, kinds = Counter[str](), Counter[str](), dict[str, Counter[str]]()
@@ -123,7 +125,7 @@ class Schedule:
             )
             for name in sorted(kinds)
         ]
-        return Sheet("parts", heads, tuple(lines))
+        return Sheet("parts", heads, tuple(lines), {"taps": int, "of them unsure": int})
 
     def _cautions(self) -> Sheet:
         known = tables.load()

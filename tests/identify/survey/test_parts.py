@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
@@ -114,6 +115,47 @@ def test_formulas_become_text(text):
     assert line.strip('"').startswith(("'", " "))
     assert not line.strip('" ').startswith(tuple(sheet.FORMULA))
     assert line.endswith(",-1.5")  # a number stays one
+
+
+MIXED = sheet.Sheet(
+    "s",
+    ("place", "tap", "probability", "text"),
+    (("=1+1", 1, 0.25, "Ⅷ ± 0.1 mm"), ("b", "", "", ""), ("-", 3, 1.0, "two\nlines")),
+    {"tap": int, "probability": float},
+)
+
+
+def test_one_table_in_three_formats(tmp_path):
+    openpyxl, tables = pytest.importorskip("openpyxl"), pytest.importorskip("pyarrow.parquet")
+    pytest.importorskip("xlsxwriter")
+    for ending in ("csv", "xlsx", "parquet"):
+        sheet.write(tmp_path / f"s.{ending}", [MIXED])
+    table = tables.read_table(tmp_path / "s.parquet")
+    assert [str(each.type) for each in table.schema] == ["string", "int64", "double", "string"]
+    of_parquet = [tuple(row.values()) for row in table.to_pylist()]
+    of_xlsx = list(openpyxl.load_workbook(tmp_path / "s.xlsx")["s"].iter_rows(min_row=2, values_only=True))
+    assert [[None if cell == "" else cell for cell in row] for row in of_parquet] == [list(row) for row in of_xlsx]
+    assert of_parquet == [("=1+1", 1, 0.25, "Ⅷ ± 0.1 mm"), ("b", None, None, ""), ("-", 3, 1.0, "two lines")]
+    with (tmp_path / "s.csv").open(encoding="utf-8-sig", newline="") as file:
+        of_csv = list(csv.reader(file))[1:]
+    assert [[cell.removeprefix("'") for cell in row] for row in of_csv] == [
+        ["" if cell is None else str(cell) for cell in row] for row in of_parquet
+    ]
+
+
+def test_parquet_columns_keep_their_type_without_rows(tmp_path):
+    tables = pytest.importorskip("pyarrow.parquet")
+    sheet.write(tmp_path / "s.parquet", [replace(MIXED, rows=())])
+    table = tables.read_table(tmp_path / "s.parquet")
+    assert [str(each.type) for each in table.schema] == ["string", "int64", "double", "string"]
+
+
+@pytest.mark.parametrize(("ending", "package"), [("xlsx", "XlsxWriter"), ("parquet", "pyarrow")])
+def test_what_is_missing_is_named(tmp_path, monkeypatch, ending, package):
+    monkeypatch.setattr(sheet.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(UsageError, match=rf"needs {package}: pip install 'tapwright\["):
+        sheet.check(tmp_path / f"s.{ending}")
+    sheet.check(tmp_path / "s.csv")
 
 
 def test_a_schedule_that_can_not_be_written_leaves_the_old_one(tmp_path, monkeypatch):

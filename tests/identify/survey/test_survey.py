@@ -361,6 +361,18 @@ def test_workbook_holds_text_not_formulas(building, tmp_path, capsys):
     assert book["schedule"].max_row == 1 + 2
 
 
+def test_parquet_holds_the_rows_of_the_csv(undisturbed, building, tmp_path, capsys):
+    tables = pytest.importorskip("pyarrow.parquet")
+    shutil.copy(undisturbed.with_name(PROGRESS), tmp_path / "schedule.parquet.progress.jsonl")
+    assert cli.main(["survey", str(building), "--out", str(tmp_path / "schedule.parquet"), "--workers", "1"]) == 1
+    capsys.readouterr()
+    for name in ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions"):
+        table = tables.read_table(tmp_path / f"{name}.parquet").to_pylist()
+        as_text = [{head: "" if cell is None else str(cell) for head, cell in row.items()} for row in table]
+        in_csv = rows(undisturbed.with_name(f"{name}.csv"))
+        assert as_text == [{head: cell.removeprefix("'") for head, cell in row.items()} for row in in_csv]
+
+
 def test_scale_measures_what_lies_on_a_bench(tmp_path, capsys):
     (tmp_path / "store").mkdir()
     shutil.copy(DEMO / "bench.jpg", tmp_path / "store")
