@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import getpass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from identify.cli import terminal
@@ -13,6 +12,7 @@ from identify.errors import UsageError
 if TYPE_CHECKING:
     from identify.survey.review import Review
     from identify.survey.schedule import Row
+    from identify.survey.store import Place
 
 EXAMPLE = """examples:
   tapwright review schedule.xlsx
@@ -25,7 +25,7 @@ def add(commands: Any) -> None:
     """Add the command to the parser."""
     command = terminal.command(commands, "review", "decide what a survey left open", EXAMPLE)
     option = command.add_argument
-    option("out", metavar="SCHEDULE", type=Path, help="the schedule that tapwright survey wrote (its --out)")
+    option("out", metavar="SCHEDULE", help="the schedule that tapwright survey wrote (its --out)")
     option("--all", action="store_true", help="list every photo, not only those that need a look")
     option(
         "--decide", action="append", default=[], metavar="PHOTO=CLASS", help="what a photo shows, by its schedule name"
@@ -46,15 +46,16 @@ def add(commands: Any) -> None:
 
 
 def _review(options: argparse.Namespace) -> int:
-    from identify.survey import decisions, sheet
+    from identify.survey import decisions, sheet, store
     from identify.survey.review import Review
 
-    sheet.check(options.out)
+    out = store.place(options.out)
+    sheet.check(out)
     decided = [_pair(text, "--decide", "PHOTO=CLASS") for text in options.decide]
     varieties = dict(_pair(text, "--variety", "NAME=ANSWER") for text in options.variety)
     if not decided and (varieties or options.apart or options.note):
         raise UsageError("--variety, --apart and --note belong to a decision; add --decide PHOTO=CLASS.")
-    found = Review(options.out)
+    found = Review(out)
     by = _login() if options.by is None else options.by
     for file, answer in decided:  # all of them are looked at before the first one is written
         found.row(file)
@@ -82,7 +83,7 @@ def _login() -> str:
         return ""
 
 
-def _tell(found: Review, files: tuple[Path, ...], options: argparse.Namespace) -> None:
+def _tell(found: Review, files: tuple[Place, ...], options: argparse.Namespace) -> None:
     schedule = found.schedule
     rows = schedule.rows if options.all else schedule.queue
     if options.json:

@@ -12,6 +12,7 @@ from identify.survey import crew, finding, inventory, picture, site
 from identify.survey.decisions import Decision
 from identify.survey.progress import Progress
 from identify.survey.schedule import Row, Schedule, draw_up
+from identify.survey.store import Place
 
 __all__ = ["Survey", "run", "write"]
 
@@ -30,7 +31,7 @@ class Survey:
 
 
 def run(
-    source: Path,
+    source: Place,
     progress: Path,
     *,
     places: str = site.PLACES,
@@ -91,12 +92,12 @@ def _rest(shots: Iterable[site.Shot], kept: Progress) -> Iterator[Row]:
                 yield Row(shot, found, sha256=found.sha256)
 
 
-def write(survey: Survey, out: Path, *, thumbnails: bool = False) -> tuple[Path, ...]:
+def write(survey: Survey, out: Place, *, thumbnails: bool = False) -> tuple[Place, ...]:
     """Write the schedule with its counts, parts list and cautions, and beside it what a review needs.
 
     Returns
     -------
-    tuple of Path
+    tuple of Path or Url
         The files of the schedule, see :func:`identify.survey.sheet.write`.
     """
     schedule = survey.schedule

@@ -12,7 +12,7 @@ from identify import __version__, classifier, pipeline, tables
 from identify.errors import PhotoError
 from identify.model import NotMeasured, Recognition
 from identify.photo import MAX_BYTES
-from identify.survey import archive, likeness
+from identify.survey import archive, likeness, store
 from identify.survey.site import Shot
 
 CALLED = "The photo"  # in a record, which may stand for several files
@@ -71,9 +71,12 @@ def read(shot: Shot) -> bytes:
     PhotoError
         It can't be read.
     """
-    path = Path(shot.path)
     if shot.entry:
-        return archive.read(path, shot.entry, MAX_BYTES + 1)
+        return archive.read(shot.path, shot.entry, MAX_BYTES + 1)
+    if store.is_url(shot.path):
+        with store.opened(shot.path) as file:
+            return file.read(MAX_BYTES + 1)
+    path = Path(shot.path)
     if not path.is_file():
         raise PhotoError("The photo is no longer there, or is no ordinary file; run the survey again.")
     try:

@@ -11,6 +11,7 @@ from identify.errors import UsageError
 from identify.survey import journal, sheet
 from identify.survey.journal import Line
 from identify.survey.site import Shot
+from identify.survey.store import Place
 
 PHOTOS, PROGRESS, DECISIONS = ".photos.jsonl", ".progress.jsonl", ".decisions.jsonl"
 BEGIN = b"{"
@@ -41,9 +42,13 @@ class Inventory:
     entries: tuple[Entry, ...]
 
 
-def beside(out: Path, ending: str) -> Path:
-    """A file that belongs to the schedule ``out``."""
-    return out.with_name(out.name + ending)
+def beside(out: Place, ending: str) -> Path:
+    """A file that belongs to the schedule ``out``; in the current folder where the schedule goes to a store.
+
+    A store takes whole files only, and these ones grow.
+    """
+    name = out.name + ending
+    return out.with_name(name) if isinstance(out, Path) else Path(name)
 
 
 def write(path: Path, inventory: Inventory) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 from identify.errors import PhotoError
 from identify.survey import finding, sheet
 from identify.survey.schedule import Row, Schedule
 from identify.survey.site import Shot
+from identify.survey.store import Place
 
 
 def small(shot: Shot, side_px: int) -> bytes:
@@ -31,7 +31,7 @@ def small(shot: Shot, side_px: int) -> bytes:
     return file.getvalue()
 
 
-def write(schedule: Schedule, out: Path, *, thumbnails: bool) -> tuple[Path, ...]:
+def write(schedule: Schedule, out: Place, *, thumbnails: bool) -> tuple[Place, ...]:
     """Write the schedule; see :func:`identify.survey.sheet.write`."""
     rows = schedule.rows
     return sheet.write(out, schedule.sheets(), (lambda number: _thumbnail(rows[number])) if thumbnails else None)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from pathlib import Path
 
 from identify.errors import UsageError
 from identify.survey import decisions, inventory, picture, progress
 from identify.survey.inventory import beside
 from identify.survey.schedule import Row, Schedule, draw_up
+from identify.survey.store import Place
 
 SHOWN_PX = 1600
 
@@ -31,7 +31,7 @@ class Review:
         There is no such survey, or a file beside the schedule is missing or damaged.
     """
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Place) -> None:
         self.out = out
         self._listed = inventory.read(beside(out, inventory.PHOTOS))
         found = progress.findings(beside(out, inventory.PROGRESS), self._listed.recipe)
@@ -109,7 +109,7 @@ class Review:
             raise UsageError(f"There is no decision about {file} to take back{where}.")
         return self._written(decisions.made(file, row.sha256, "", by=by))
 
-    def rewrite(self) -> tuple[Path, ...]:
+    def rewrite(self) -> tuple[Place, ...]:
         """Write the schedule anew with all decisions; the files, the first sheet's first."""
         self._draw()
         return picture.write(self._schedule, self.out, thumbnails=self._listed.thumbnails)

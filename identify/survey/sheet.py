@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from identify.errors import UsageError
+from identify.survey import store
+from identify.survey.store import Place, Url
 
 Cell = str | int | float
 Picture = Callable[[int], bytes | None]  # number of a row of the first sheet to a small JPEG
@@ -40,7 +42,7 @@ class Sheet:
     numbers: Mapping[str, type] = field(default_factory=dict)
 
 
-def check(out: Path, *, pictures: bool = False) -> None:
+def check(out: Place, *, pictures: bool = False) -> None:
     """Raise UsageError where a schedule can't be written to that name."""
     kind = out.suffix.lower()
     if kind not in NEEDS:
@@ -48,18 +50,20 @@ def check(out: Path, *, pictures: bool = False) -> None:
     package, extra = NEEDS[kind]
     if package and importlib.util.find_spec(package.lower()) is None:
         raise UsageError(f"{out} needs {package}: pip install 'tapwright[{extra}]', or name a .csv.")
+    if isinstance(out, Url):
+        store.check(out)
     if pictures and kind != ".xlsx":
         raise UsageError(f"{out} can't hold thumbnails; name an .xlsx.")
 
 
-def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) -> tuple[Path, ...]:
+def write(out: Place, sheets: Sequence[Sheet], picture: Picture | None = None) -> tuple[Place, ...]:
     """Write one workbook, or one CSV or Parquet file a sheet: ``schedule.csv``, ``schedule-counts.csv`` …
 
     Each file is written whole or not at all.
 
     Returns
     -------
-    tuple of Path
+    tuple of Path or Url
         The files, the first sheet's first.
 
     Raises
@@ -68,7 +72,7 @@ def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) ->
         A file can't be written.
     """
     if out.suffix.lower() == ".xlsx":
-        contents = {out: _workbook(sheets, picture)}
+        contents: dict[Place, bytes] = {out: _workbook(sheets, picture)}
     else:
         content_of = parquet if out.suffix.lower() == ".parquet" else csv_text
         first, *others = sheets
@@ -80,14 +84,17 @@ def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) ->
     return tuple(contents)
 
 
-def put(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all.
+def put(path: Place, content: bytes) -> None:
+    """Write a file whole or not at all; into a store as that store does it.
 
     Raises
     ------
     UsageError
         It can't be written.
     """
+    if isinstance(path, Url):
+        store.put(path, content)
+        return
     try:
         with _whole(path) as part:
             part.write_bytes(content)

@@ -282,7 +282,7 @@ def test_a_damaged_zip_entry_is_a_photo_error(tmp_path):
     path.write_bytes(path.read_bytes().replace(b"89012", b"89_12", 1))  # its checksum no longer holds
     assert archive.entries(path) == ("a.jpg",)
     with pytest.raises(PhotoError, match="damaged in the ZIP"):
-        archive.read(path, "a.jpg", 1000)
+        archive.read(str(path), "a.jpg", 1000)
 
 
 @pytest.mark.parametrize(("seconds", "want"), [(0, "0:00"), (61, "1:01"), (3725, "1:02:05")])
