@@ -52,6 +52,7 @@ def work_through(
         The cluster can't be reached, stops answering, or has another version of this package.
     """
     os.environ["RAY_USAGE_STATS_ENABLED"] = "0"  # must stand before Ray is imported: nothing is sent anywhere
+    os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "error")  # what went wrong is said once, in one sentence
     import ray
 
     with _joined(ray, address, workers):
@@ -64,7 +65,8 @@ def _joined(ray: Any, address: str, workers: int) -> Generator[None, None, None]
     try:
         ray.init(address=address, log_to_driver=False, logging_level=logging.ERROR, **processors)
     except (ConnectionError, RuntimeError, ValueError, OSError) as why:
-        raise UsageError(f"--ray {address}: no cluster answers there ({_line(why)}); start it, or mend it.") from why
+        hint = "start it, or set RAY_AUTH_MODE=token where it asks for its token"
+        raise UsageError(f"--ray {address}: no cluster answers there ({_line(why)}); {hint}.") from why
     try:
         yield
     except ray.exceptions.RayError as why:
