@@ -205,12 +205,12 @@ class Classifier:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
-    def looks(self, rgb: Bytes) -> tuple[Look, ...]:
-        """One look at the whole picture (H, W, 3), then the card's near looks where a part is seen.
+    def looks(self, rgb: Bytes, first: Look | None = None) -> tuple[Look, ...]:
+        """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
         The first near look is aimed by the whole picture's mask, the others by the first one's finer mask.
         """
-        looks = [self.look(rgb, whole_square(rgb.shape[:2]))]
+        looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
         for share in self.card.crop_shares:
             square = part_square(aim, rgb.shape[:2], share)

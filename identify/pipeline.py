@@ -34,7 +34,8 @@ from identify.tables.stock import Stock
 AUTO = "auto"
 INSTALLED = "installed"
 PART_LABEL = 1
-LEAST = 3.5  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
+LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
+BLURRED = 0.75  # of the network's input: a near look at fewer pixels wants a finer picture
 Source = str | Path | bytes
 
 
@@ -98,10 +99,12 @@ def recognise_photo(
     least_px = round(LEAST * network.card.input_px)
     coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
-    looks = network.looks(shot.rgb)
-    if shot.reduced == 4 and any(look.square.side_px < network.card.input_px for look in looks[1:]):
+    whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
+    near = recognisers.part_square(whole, shot.rgb.shape[:2], max(network.card.crop_shares, default=1.0))
+    if shot.reduced == 4 and near is not None and near.side_px < BLURRED * network.card.input_px:
         shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-        looks = network.looks(shot.rgb)
+        whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
+    looks = network.looks(shot.rgb, whole)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
 
 

@@ -18,6 +18,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 
+from identify import heic
 from identify.errors import IdentifyError
 from identify.survey import finding
 from identify.survey.finding import Finding
@@ -158,6 +159,7 @@ def _work(pipe: Connection, parent: int, scale: str | None, known: frozenset[str
 
     threading.Thread(target=_watch, args=(parent,), daemon=True).start()
     cv2.setNumThreads(1)
+    heic.decode_here()  # a photo that ends this process costs its row and no more
     with contextlib.suppress(EOFError, OSError):
         while True:
             number, shot = pipe.recv()
@@ -171,14 +173,15 @@ def _watch(parent: int) -> None:
 
 
 def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) -> Outcome:
-    digest = ""
+    data = b""
     try:
         data = finding.read(shot)
-        digest = finding.digest(data)
-        if digest in known:
+        if known and (digest := finding.digest(data)) in known:
             return Outcome(number, digest)
-        return Outcome(number, digest, finding.find(data, scale))
+        found = finding.find(data, scale)
+        return Outcome(number, found.sha256, found)
     except IdentifyError as why:
-        return Outcome(number, digest, error=str(why))
+        error = str(why)
     except Exception as why:  # one photo never ends the survey
-        return Outcome(number, digest, error=f"The photo can't be worked through ({type(why).__name__}); leave it out.")
+        error = f"The photo can't be worked through ({type(why).__name__}); leave it out."
+    return Outcome(number, finding.digest(data) if data else "", error=error)
