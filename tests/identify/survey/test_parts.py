@@ -266,7 +266,7 @@ def large(share: float) -> bytes:
     return file.getvalue()
 
 
-@pytest.mark.parametrize(("share", "reduced"), [(1.0, 4), (0.2, 2)])
+@pytest.mark.parametrize(("share", "reduced"), [(1.0, 4), (0.15, 2)])
 def test_a_large_photo_is_read_as_coarsely_as_the_part_allows_and_says_the_same(share, reduced):
     data = large(share)
     recognition, shot = pipeline.recognise_photo(data)
