@@ -33,7 +33,8 @@ class Sheet:
 
     Parameters
     ----------
-    numbers : the columns that hold whole numbers (int) or shares of one (float); an empty text there is no number.
+    numbers : the columns that hold whole numbers (int) or fractions (float); an empty text there is no number.
+    shares : those of them that are shares of one, shown as percentages in a workbook.
     printed : how many columns are printed; the others are for the screen. 0 prints all.
     flag : the column whose filled cells stand out in a workbook.
     """
@@ -42,6 +43,7 @@ class Sheet:
     heads: tuple[str, ...]
     rows: Sequence[tuple[Cell, ...]]
     numbers: Mapping[str, type] = field(default_factory=dict)
+    shares: tuple[str, ...] = ()
     printed: int = 0
     flag: str = ""
 
@@ -133,6 +135,11 @@ def csv_lines(sheet: Sheet) -> Iterator[bytes]:
         text = io.StringIO()
         csv.writer(text).writerow([_safe(cell) for cell in row])
         yield text.getvalue().encode("utf-8")
+
+
+def csv_text(sheet: Sheet) -> bytes:
+    """The whole of :func:`csv_lines`."""
+    return b"".join(csv_lines(sheet))
 
 
 def parquet(sheet: Sheet) -> bytes:
