@@ -16,7 +16,7 @@ FLOORS = {
     5: {"pipeline"},
     4: {
         *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules", "water"),
-        *("overlay", "report", "records"),
+        *("overlay", "report", "job_card", "records"),
     },
     3: {"tables", "geometry", "uncertainty", "heic", "weights"},
     2: {"model", "verdict"},
@@ -25,6 +25,7 @@ FLOORS = {
 FLOOR = {name: floor for floor, names in FLOORS.items() for name in names}
 HOUSES = {2, 3, 7}  # floors whose own modules may know each other: a case holds a verdict, __main__ starts cli
 RUNTIME = {"numpy", "scipy", "cv2", "onnxruntime", "PIL", "pi_heif", "fpdf", "openpyxl", "xlsxwriter", "identify"}
+RUNTIME |= {"sqlalchemy", "segno"}
 MAX_LINES, MAX_FUNCTION_LINES = 350, 60
 
 FILES = sorted(IDENTIFY.rglob("*.py"))
