@@ -6,6 +6,7 @@ ranks anew at once and no photo lies about.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import secrets
 import threading
@@ -16,9 +17,10 @@ from dataclasses import dataclass, field, replace
 
 from PIL import Image
 
-from identify import overlay, pipeline
+from identify import overlay, pipeline, report
 from identify.errors import PhotoError, UsageError
 from identify.model import Case, FailedPhoto
+from identify.records import Records
 from identify.tables.stock import Stock
 
 MOST_PHOTOS = 8
@@ -35,12 +37,14 @@ class Job:
     picture : JPEG of the most telling photo with the answer drawn on it.
     answers : id of a check to the answer, in the order in which they were given.
     failed : photos that could not be read.
+    case_id : its name in the records; empty where it is not kept.
     """
 
     case: Case
     picture: bytes
     answers: Mapping[str, str] = field(default_factory=dict)
     failed: tuple[FailedPhoto, ...] = ()
+    case_id: str = ""
 
     def answered(self, check: str, answer: str, stock: Stock | None = None) -> Job:
         """The job with one more answer, or another one to the same check.
@@ -55,6 +59,23 @@ class Job:
     def withdrawn(self, check: str, stock: Stock | None = None) -> Job:
         """The job without the answer to that check."""
         return self._ranked({name: answer for name, answer in self.answers.items() if name != check}, stock)
+
+    def kept(self, records: Records, photos: Sequence[tuple[str, bytes]] = ()) -> Job:
+        """The job with its name in the records, where it now stands as it is.
+
+        Parameters
+        ----------
+        photos : as `start` had them; those that could not be read are left out.
+
+        Raises
+        ------
+        RecordsError
+            The database can't be written.
+        """
+        told = report.as_json(self.case)
+        known = {each["sha256"] for each in told["photos"]}
+        sound = [data for _, data in photos if hashlib.sha256(data).hexdigest() in known]
+        return replace(self, case_id=records.keep(told, sound, self.picture if sound else None, self.answers))
 
     def _ranked(self, answers: Mapping[str, str], stock: Stock | None) -> Job:
         return replace(self, case=pipeline.rejudge(self.case, answers, stock=stock), answers=answers)

@@ -1,0 +1,12 @@
+"""A survey."""
+
+from __future__ import annotations
+
+import gradio as gr
+
+from identify.web.shop import Shop
+
+
+def build(shop: Shop) -> None:
+    """The place's components."""
+    gr.HTML("<p>Survey</p>", padding=False)
