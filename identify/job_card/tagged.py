@@ -1,0 +1,134 @@
+"""A PDF page whose text is tagged in reading order (ISO 32000-1, 14.8), so that it can be read aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+from fpdf import FPDF
+from fpdf.enums import MethodReturnValue, XPos, YPos
+
+FONTS = Path(__file__).parent / "fonts"
+SANS, LEADING = "sans", 1.28
+MM_PER_PT = 25.4 / 72
+INK, GREY, LIGHT = (17, 24, 32), (84, 92, 100), (214, 219, 224)
+Ink = tuple[int, int, int]
+
+
+@cache
+def letters() -> frozenset[int]:
+    """What the bundled font can write."""
+    from fontTools.ttLib import TTFont
+
+    with TTFont(FONTS / "sans-regular.ttf") as font:
+        return frozenset(font.getBestCmap())
+
+
+def writable(text: str) -> str:
+    """The text with a question mark for every letter that the font lacks."""
+    known = letters()
+    return "".join(letter if ord(letter) in known else "?" for letter in text)
+
+
+class TaggedPage(FPDF):
+    """One A4 page; x, y and widths in mm from the upper left corner, sizes of letters in points."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__(orientation="portrait", unit="mm", format="A4")
+        self.set_auto_page_break(auto=False)
+        self.set_margin(0)
+        self.c_margin = 0
+        self.add_font(SANS, "", FONTS / "sans-regular.ttf")
+        self.add_font(SANS, "B", FONTS / "sans-bold.ttf")
+        self.set_lang("en")
+        self.set_title(writable(title))
+        self.set_creator("tapwright")
+        self.add_page()
+
+    @contextmanager
+    def tagged(self, role: str, said: str | None = None) -> Iterator[None]:
+        """What is drawn inside is one element of this role; ``said`` is read instead of a picture."""
+        mcid = self.struct_builder.next_mcid_for_page(self.page)
+        self._add_marked_content(struct_type=f"/{role}", mcid=mcid, alt_text=said)
+        self._out(f"/{role} <</MCID {mcid}>> BDC")
+        yield
+        self._out("EMC")
+
+    @contextmanager
+    def artifact(self) -> Iterator[None]:
+        """What is drawn inside is decoration and not read."""
+        self._out("/Artifact BMC")
+        yield
+        self._out("EMC")
+
+    def words(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        text: str,
+        *,
+        size: float = 9.0,
+        bold: bool = False,
+        ink: Ink = INK,
+        role: str = "P",
+        right: bool = False,
+    ) -> float:
+        """Write a paragraph that wraps; returns where the next one may begin."""
+        self.set_font(SANS, "B" if bold else "", size)
+        self.set_text_color(*ink)
+        self.set_xy(x, y)
+        with self.tagged(role):
+            self.multi_cell(
+                width,
+                size * MM_PER_PT * LEADING,
+                writable(text),
+                align="R" if right else "L",
+                new_x=XPos.LEFT,
+                new_y=YPos.NEXT,
+            )
+        return float(self.get_y())
+
+    def height(self, width: float, text: str, *, size: float = 9.0, bold: bool = False) -> float:
+        """Height that a paragraph would take."""
+        self.set_font(SANS, "B" if bold else "", size)
+        step = size * MM_PER_PT * LEADING
+        found = self.multi_cell(width, step, writable(text), dry_run=True, output=MethodReturnValue.HEIGHT, align="L")
+        assert isinstance(found, float)
+        return found
+
+    def width_of(self, text: str, *, size: float = 9.0, bold: bool = False) -> float:
+        """Width of one line of text."""
+        self.set_font(SANS, "B" if bold else "", size)
+        return float(self.get_string_width(writable(text)))
+
+    def rule(self, x: float, y: float, width: float, *, weight: float = 0.2, ink: Ink = LIGHT) -> None:
+        """A level line."""
+        with self.artifact():
+            self.set_draw_color(*ink)
+            self.set_line_width(weight)
+            self.line(x, y, x + width, y)
+
+    def block(self, x: float, y: float, width: float, height: float, ink: Ink) -> None:
+        """A filled rectangle."""
+        with self.artifact():
+            self.set_fill_color(*ink)
+            self.rect(x, y, width, height, style="F")
+
+    def box(self, x: float, y: float, side: float, *, ticked: bool) -> None:
+        """A box to tick, or a ticked one."""
+        with self.artifact():
+            self.set_draw_color(*INK)
+            self.set_line_width(0.3)
+            self.rect(x, y, side, side)
+            if ticked:
+                self.set_line_width(0.55)
+                self.polyline(
+                    [
+                        (x + side * 0.2, y + side * 0.52),
+                        (x + side * 0.42, y + side * 0.76),
+                        (x + side * 0.84, y + side * 0.2),
+                    ]
+                )
