@@ -40,9 +40,10 @@ def _own(routes: APIRouter) -> None:
     def healthy() -> PlainTextResponse:
         return PlainTextResponse("ok")
 
-    @routes.get("/{folder}/{name}", name="own")
-    def own(folder: str, name: str) -> Response:
-        file = known.get(f"{folder}/{name}")
+    @routes.get("/static/{name}")
+    @routes.get("/pictures/{name}")
+    def own(request: Request, name: str) -> Response:
+        file = known.get(f"{request.url.path.split('/')[-2]}/{name}")
         if file is None or file.suffix == ".toml":
             raise HTTPException(404)
         kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
