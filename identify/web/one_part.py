@@ -36,13 +36,12 @@ def build(shop: Shop) -> None:
         with gr.Column(elem_classes="part-answer", elem_id="answer", scale=1, min_width=0):
             verdict = gr.HTML("", js_on_load=SEEN, elem_classes="answer-verdict", **HTML)
             with gr.Row(elem_classes="answer-columns"):
-                with gr.Column(elem_classes="answer-picture", min_width=0):
-                    picture = gr.HTML("", js_on_load=SEEN, **HTML)
-                with gr.Column(elem_classes="answer-ranking", min_width=0):
-                    ranking = gr.HTML("", js_on_load=FORMS, **HTML)
+                picture = gr.HTML("", js_on_load=SEEN, elem_classes="answer-picture", **HTML)
+                ranking = gr.HTML("", js_on_load=FORMS, elem_classes="answer-ranking", **HTML)
+                sizes = gr.HTML("", js_on_load=SEEN, elem_classes="answer-sizes", **HTML)
             more = gr.HTML("", js_on_load=SEEN, elem_classes="answer-more", **HTML)
             wrap_up = gr.HTML("", js_on_load=FORMS, elem_classes="answer-wrap-up", **HTML)
-    answer = [verdict, picture, ranking, more, wrap_up]
+    answer = [verdict, picture, ranking, sizes, more, wrap_up]
     quiet: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
     identify, change, confirm = _identify(shop), _change(shop), _confirm(shop)
     form.submit(identify, None, answer, concurrency_limit=jobs.MOST_PHOTOS, **quiet)
@@ -69,10 +68,16 @@ def _identify(shop: Shop) -> Callable[..., Iterator[Any]]:
             with shop.turns:
                 job = jobs.start(photos, stock=shop.stock, **_options(said))
         except Exception as why:
-            yield (_refused(why), "", "", "", "")
+            yield (_refused(why), "", "", "", "", "")
             return
         key = shop.desk.lay(job)
-        shown = (views.verdict(job, fresh=True), views.picture(job, key), views.ranking(job, key), views.more(job))
+        shown = (
+            views.verdict(job, fresh=True),
+            views.picture(job, key),
+            views.ranking(job, key),
+            views.sizes(job),
+            views.more(job),
+        )
         yield (*shown, views.wrap_up(job, key, confirm=False))
         if shop.records is not None:
             yield (*[gr.skip()] * len(shown), _kept(shop, job, key, photos))

@@ -74,15 +74,18 @@ def _next(case: Case) -> dict[str, Any]:
 
 
 def picture(job: Job, key: str) -> str:
-    """The measured picture and the sizes."""
+    """The measured picture."""
+    return render("picture.html", picture=f"/jobs/{key}/measured.jpg", picture_alt=_in_words(job.case))
+
+
+def sizes(job: Job) -> str:
+    """What was measured, and what was not."""
     case = job.case
     grouped: dict[tuple[str, str], list[str]] = {}
     for miss in case.not_measured:
         grouped.setdefault((miss.reason, miss.advice), []).append(words(miss.quantity))
     return render(
-        "picture.html",
-        picture=f"/jobs/{key}/measured.jpg",
-        picture_alt=_in_words(case),
+        "sizes.html",
         sizes=[_size(each) for each in case.measurements],
         scale=_scale(case),
         missing=[
