@@ -11,7 +11,7 @@ $(VENV)/.core: pyproject.toml
 	touch $@
 
 $(VENV)/.dev: $(VENV)/.core
-	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey,postgresql]'
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey,postgresql,parquet,remote,web]'
 	touch $@
 
 $(VENV)/.training: $(VENV)/.dev

@@ -26,6 +26,7 @@ FLOOR = {name: floor for floor, names in FLOORS.items() for name in names}
 HOUSES = {2, 3, 7}  # floors whose own modules may know each other: a case holds a verdict, __main__ starts cli
 RUNTIME = {"numpy", "scipy", "cv2", "onnxruntime", "PIL", "pi_heif", "fpdf", "openpyxl", "xlsxwriter", "identify"}
 RUNTIME |= {"sqlalchemy", "segno", "fontTools"}
+RUNTIME |= {"pyarrow", "fsspec"}  # of extras
 MAX_LINES, MAX_FUNCTION_LINES = 350, 60
 
 FILES = sorted(IDENTIFY.rglob("*.py"))

@@ -31,7 +31,10 @@ _SPAWN = multiprocessing.get_context("spawn")
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one photo: a finding, or the hash of one that was known, or the reason why there is none."""
+    """What became of one photo: a finding, or the hash of one that was known, or the reason why there is none.
+
+    ``sha256`` is empty where the photo could not even be read.
+    """
 
     number: int
     sha256: str = ""
@@ -144,6 +147,7 @@ def _watch(parent: int) -> None:
 
 
 def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) -> Outcome:
+    digest = ""
     try:
         data = finding.read(shot)
         digest = finding.digest(data)
@@ -151,6 +155,6 @@ def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) 
             return Outcome(number, digest)
         return Outcome(number, digest, finding.find(data, scale))
     except IdentifyError as why:
-        return Outcome(number, error=str(why))
+        return Outcome(number, digest, error=str(why))
     except Exception as why:  # one photo never ends the survey
-        return Outcome(number, error=f"The photo can't be worked through ({type(why).__name__}); leave it out.")
+        return Outcome(number, digest, error=f"The photo can't be worked through ({type(why).__name__}); leave it out.")

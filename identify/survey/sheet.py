@@ -1,4 +1,4 @@
-"""Tables of text and numbers as CSV or XLSX files in which no cell is a formula."""
+"""Tables of text and numbers as CSV, XLSX or Parquet files in which no cell is a formula."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ import importlib.util
 import io
 import os
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from identify.errors import UsageError
+from identify.survey import store
+from identify.survey.store import Place, Url
 
 Cell = str | int | float
 Picture = Callable[[int], bytes | None]  # number of a row of the first sheet to a small JPEG
@@ -22,34 +24,46 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 MOST_LETTERS = 32_000  # a cell of a spreadsheet holds 32,767
 WIDEST, NARROWEST = 60, 8  # columns, in letters
 PICTURE_PX = 96
+NEEDS = {".xlsx": ("XlsxWriter", "survey"), ".csv": ("", ""), ".parquet": ("pyarrow", "parquet")}  # package, extra
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A table; each row has as many cells as there are heads."""
+    """A table; each row has as many cells as there are heads.
+
+    Parameters
+    ----------
+    numbers : the columns that hold whole numbers or fractions, with int or float; an empty text there is no number.
+    """
 
     name: str
     heads: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    numbers: Mapping[str, type] = field(default_factory=dict)
 
 
-def check(out: Path, *, pictures: bool = False) -> None:
+def check(out: Place, *, pictures: bool = False) -> None:
     """Raise UsageError where a schedule can't be written to that name."""
     kind = out.suffix.lower()
-    if kind not in (".csv", ".xlsx"):
-        raise UsageError(f"{out} ends neither in .xlsx nor in .csv; name the schedule, for example schedule.xlsx.")
-    if kind == ".xlsx" and importlib.util.find_spec("xlsxwriter") is None:
-        raise UsageError(f"{out} needs XlsxWriter: pip install 'tapwright[survey]', or name a .csv.")
+    if kind not in NEEDS:
+        raise UsageError(f"{out} ends in none of {', '.join(NEEDS)}; name the schedule, for example schedule.xlsx.")
+    package, extra = NEEDS[kind]
+    if package and importlib.util.find_spec(package.lower()) is None:
+        raise UsageError(f"{out} needs {package}: pip install 'tapwright[{extra}]', or name a .csv.")
+    if isinstance(out, Url):
+        store.check(out)
     if pictures and kind != ".xlsx":
         raise UsageError(f"{out} can't hold thumbnails; name an .xlsx.")
 
 
-def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) -> tuple[Path, ...]:
-    """Write one workbook, or one CSV a sheet: ``schedule.csv``, ``schedule-counts.csv`` …; whole or not at all.
+def write(out: Place, sheets: Sequence[Sheet], picture: Picture | None = None) -> tuple[Place, ...]:
+    """Write one workbook, or one CSV or Parquet file a sheet: ``schedule.csv``, ``schedule-counts.csv`` …
+
+    Each file is written whole or not at all.
 
     Returns
     -------
-    tuple of Path
+    tuple of Path or Url
         The files, the first sheet's first.
 
     Raises
@@ -58,19 +72,34 @@ def write(out: Path, sheets: Sequence[Sheet], picture: Picture | None = None) ->
         A file can't be written.
     """
     if out.suffix.lower() == ".xlsx":
-        contents = {out: _workbook(sheets, picture)}
+        contents: dict[Place, bytes] = {out: _workbook(sheets, picture)}
     else:
+        content_of = parquet if out.suffix.lower() == ".parquet" else csv_text
         first, *others = sheets
-        contents = {out: csv_text(first)} | {
-            out.with_name(f"{out.stem}-{sheet.name}{out.suffix}"): csv_text(sheet) for sheet in others
+        contents = {out: content_of(first)} | {
+            out.with_name(f"{out.stem}-{sheet.name}{out.suffix}"): content_of(sheet) for sheet in others
         }
     for path, content in contents.items():
-        try:
-            with _whole(path) as part:
-                part.write_bytes(content)
-        except OSError as why:
-            raise UsageError(f"Can't write {path} ({why.strerror or why}); close it, or name another --out.") from why
+        put(path, content)
     return tuple(contents)
+
+
+def put(path: Place, content: bytes) -> None:
+    """Write a file whole or not at all; into a store as that store does it.
+
+    Raises
+    ------
+    UsageError
+        It can't be written.
+    """
+    if isinstance(path, Url):
+        store.put(path, content)
+        return
+    try:
+        with _whole(path) as part:
+            part.write_bytes(content)
+    except OSError as why:
+        raise UsageError(f"Can't write {path} ({why.strerror or why}); close it, or name another --out.") from why
 
 
 @contextlib.contextmanager
@@ -91,6 +120,24 @@ def csv_text(sheet: Sheet) -> bytes:
     writer.writerow(sheet.heads)
     writer.writerows([_safe(cell) for cell in row] for row in sheet.rows)
     return text.getvalue().encode("utf-8-sig")
+
+
+def parquet(sheet: Sheet) -> bytes:
+    """One column a head, of the same type whatever the rows are; no program takes its texts for formulas."""
+    import pyarrow
+    from pyarrow.parquet import write_table
+
+    columns = {}
+    for number, head in enumerate(sheet.heads):
+        cells = [row[number] for row in sheet.rows]
+        if (kind := sheet.numbers.get(head)) is None:
+            columns[head] = pyarrow.array([_plain(str(cell)) for cell in cells], pyarrow.string())
+        else:
+            whole = pyarrow.int64() if kind is int else pyarrow.float64()
+            columns[head] = pyarrow.array([None if cell == "" else cell for cell in cells], whole)
+    file = pyarrow.BufferOutputStream()
+    write_table(pyarrow.table(columns), file)
+    return file.getvalue().to_pybytes()
 
 
 def _safe(cell: Cell) -> Cell:
@@ -129,9 +176,9 @@ def _workbook(sheets: Sequence[Sheet], picture: Picture | None) -> bytes:
                 page.set_column(column, column, _width(sheet, column))
             for line, row in enumerate(sheet.rows, start=1):
                 for column, cell in enumerate(row):
-                    if isinstance(cell, str):
+                    if isinstance(cell, str) and cell:
                         page.write_string(line, column, _plain(cell), wrapped)
-                    else:
+                    elif not isinstance(cell, str):
                         page.write_number(line, column, cell, wrapped)
             if number == 0 and picture is not None:
                 _hang(page, sheet, picture, bold)

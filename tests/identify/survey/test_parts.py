@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
@@ -64,7 +65,7 @@ def test_linked_folders_and_odd_names(tmp_path):
     (shot,) = site.find(tmp_path / "photos", site.read_pattern(site.PLACES))
     assert shot.file == "odd???[31m.jpg"
     with pytest.raises(PhotoError, match="no longer there"):
-        finding.read(replace(shot, path=shot.path / "gone"))
+        finding.read(replace(shot, path=shot.path + "/gone"))
 
 
 @pytest.mark.parametrize("cut", range(1, 40, 3))
@@ -114,6 +115,47 @@ def test_formulas_become_text(text):
     assert line.strip('"').startswith(("'", " "))
     assert not line.strip('" ').startswith(tuple(sheet.FORMULA))
     assert line.endswith(",-1.5")  # a number stays one
+
+
+MIXED = sheet.Sheet(
+    "s",
+    ("place", "tap", "probability", "text"),
+    (("=1+1", 1, 0.25, "Ⅷ ± 0.1 mm"), ("b", "", "", ""), ("-", 3, 1.0, "two\nlines")),
+    {"tap": int, "probability": float},
+)
+
+
+def test_one_table_in_three_formats(tmp_path):
+    openpyxl, tables = pytest.importorskip("openpyxl"), pytest.importorskip("pyarrow.parquet")
+    pytest.importorskip("xlsxwriter")
+    for ending in ("csv", "xlsx", "parquet"):
+        sheet.write(tmp_path / f"s.{ending}", [MIXED])
+    table = tables.read_table(tmp_path / "s.parquet")
+    assert [str(each.type) for each in table.schema] == ["string", "int64", "double", "string"]
+    of_parquet = [tuple(row.values()) for row in table.to_pylist()]
+    of_xlsx = list(openpyxl.load_workbook(tmp_path / "s.xlsx")["s"].iter_rows(min_row=2, values_only=True))
+    assert [[None if cell == "" else cell for cell in row] for row in of_parquet] == [list(row) for row in of_xlsx]
+    assert of_parquet == [("=1+1", 1, 0.25, "Ⅷ ± 0.1 mm"), ("b", None, None, ""), ("-", 3, 1.0, "two lines")]
+    with (tmp_path / "s.csv").open(encoding="utf-8-sig", newline="") as file:
+        of_csv = list(csv.reader(file))[1:]
+    assert [[cell.removeprefix("'") for cell in row] for row in of_csv] == [
+        ["" if cell is None else str(cell) for cell in row] for row in of_parquet
+    ]
+
+
+def test_parquet_columns_keep_their_type_without_rows(tmp_path):
+    tables = pytest.importorskip("pyarrow.parquet")
+    sheet.write(tmp_path / "s.parquet", [replace(MIXED, rows=())])
+    table = tables.read_table(tmp_path / "s.parquet")
+    assert [str(each.type) for each in table.schema] == ["string", "int64", "double", "string"]
+
+
+@pytest.mark.parametrize(("ending", "package"), [("xlsx", "XlsxWriter"), ("parquet", "pyarrow")])
+def test_what_is_missing_is_named(tmp_path, monkeypatch, ending, package):
+    monkeypatch.setattr(sheet.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(UsageError, match=rf"needs {package}: pip install 'tapwright\["):
+        sheet.check(tmp_path / f"s.{ending}")
+    sheet.check(tmp_path / "s.csv")
 
 
 def test_a_schedule_that_can_not_be_written_leaves_the_old_one(tmp_path, monkeypatch):
@@ -169,7 +211,7 @@ def test_likeness_survives_a_new_size_exposure_and_compression_and_tells_drawing
 def test_which_photos_are_one_tap(change, taps):
     room = ("north", "1", "bath")
     rows = [
-        Row(site.Shot(f"{name}.jpg", Path(name), "", room), found)
+        Row(site.Shot(f"{name}.jpg", name, "", room), found)
         for name, found in (("a", FOUND), ("b", replace(FOUND, **change)))
     ]
     drawn = draw_up(("building", "floor", "room"), rows)
@@ -182,7 +224,7 @@ def test_which_photos_are_one_tap(change, taps):
 
 def test_what_may_be_a_fitting_is_checked_on_site():
     found = replace(FOUND, answer="none", likely="none", prediction_set=("none", "sensor"), view="")
-    drawn = draw_up(("room",), [Row(site.Shot("a.jpg", Path("a"), "", ("bath",)), found)])
+    drawn = draw_up(("room",), [Row(site.Shot("a.jpg", "a", "", ("bath",)), found)])
     schedule, counts, parts, _ = drawn.sheets()
     (row,) = (dict(zip(schedule.heads, cells, strict=True)) for cells in schedule.rows)
     assert (row["look first"], row["could also be"]) == ("several classes", "Sensor tap or its solenoid valve")
@@ -226,7 +268,7 @@ def test_a_large_photo_is_read_at_half_and_says_the_same():
 
 def test_a_photo_that_takes_too_long_is_one_row(tmp_path, monkeypatch):
     monkeypatch.setattr(crew, "LIMIT_S", -1.0)
-    shots = [site.Shot(f"{name}.jpg", ROOT / "data_synthetic" / "demo" / "bench.jpg", "", ()) for name in "ab"]
+    shots = [site.Shot(f"{name}.jpg", str(ROOT / "data_synthetic" / "demo" / "bench.jpg"), "", ()) for name in "ab"]
     told = list(crew.work_through(shots, workers=1, scale=None, known=()))
     assert [(outcome.number, outcome.error) for outcome in told] == [(0, crew.TOO_LONG), (1, crew.TOO_LONG)]
 
@@ -240,7 +282,7 @@ def test_a_damaged_zip_entry_is_a_photo_error(tmp_path):
     path.write_bytes(path.read_bytes().replace(b"89012", b"89_12", 1))  # its checksum no longer holds
     assert archive.entries(path) == ("a.jpg",)
     with pytest.raises(PhotoError, match="damaged in the ZIP"):
-        archive.read(path, "a.jpg", 1000)
+        archive.read(str(path), "a.jpg", 1000)
 
 
 @pytest.mark.parametrize(("seconds", "want"), [(0, "0:00"), (61, "1:01"), (3725, "1:02:05")])

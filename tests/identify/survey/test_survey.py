@@ -137,7 +137,7 @@ def test_bad_files_are_rows_with_their_reason(undisturbed):
 
 def test_unsure_ones_come_first(undisturbed):
     order = [row["look first"] for row in rows(undisturbed)]
-    ranks = [("unsure", "unreadable", "several classes", "").index(word) for word in order]
+    ranks = [("unsure", "unreadable", "several classes", "joined", "").index(word) for word in order]
     assert ranks == sorted(ranks)
     assert ranks[0] == 0
 
@@ -283,7 +283,12 @@ def test_a_zip_gives_the_rows_of_its_folder(building, undisturbed, tmp_path, mon
     for row in rows(tmp_path / "schedule.csv"):
         assert {**row, "tap": ""} == {**want[row["photo"]], "tap": ""}
     made = {path.name for path in tmp_path.iterdir()}
-    assert made == {"north.zip", PROGRESS, *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions"))}
+    assert made == {
+        "north.zip",
+        PROGRESS,
+        "schedule.csv.photos.jsonl",
+        *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions")),
+    }
     capsys.readouterr()
 
 
@@ -354,6 +359,18 @@ def test_workbook_holds_text_not_formulas(building, tmp_path, capsys):
     assert FORMULA_ROOM in [cell.value for cell in cells]
     assert len(book["schedule"]._images) == 1  # none for the torn one
     assert book["schedule"].max_row == 1 + 2
+
+
+def test_parquet_holds_the_rows_of_the_csv(undisturbed, building, tmp_path, capsys):
+    tables = pytest.importorskip("pyarrow.parquet")
+    shutil.copy(undisturbed.with_name(PROGRESS), tmp_path / "schedule.parquet.progress.jsonl")
+    assert cli.main(["survey", str(building), "--out", str(tmp_path / "schedule.parquet"), "--workers", "1"]) == 1
+    capsys.readouterr()
+    for name in ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions"):
+        table = tables.read_table(tmp_path / f"{name}.parquet").to_pylist()
+        as_text = [{head: "" if cell is None else str(cell) for head, cell in row.items()} for row in table]
+        in_csv = rows(undisturbed.with_name(f"{name}.csv"))
+        assert as_text == [{head: cell.removeprefix("'") for head, cell in row.items()} for row in in_csv]
 
 
 def test_scale_measures_what_lies_on_a_bench(tmp_path, capsys):
