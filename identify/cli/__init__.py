@@ -13,17 +13,10 @@ import sys
 from collections.abc import Sequence
 
 from identify import __version__
-<<<<<<< HEAD
-from identify.cli import convert, fault, identify, serve, sheet, stock, survey, tables, terminal, water
+from identify.cli import convert, fault, identify, review, serve, sheet, stock, survey, tables, terminal, water
 from identify.errors import IdentifyError
 
-COMMANDS = (identify, survey, serve, fault, convert, water, sheet, stock, tables)
-=======
-from identify.cli import convert, fault, identify, review, sheet, stock, survey, tables, terminal, water
-from identify.errors import IdentifyError
-
-COMMANDS = (identify, survey, review, fault, convert, water, sheet, stock, tables)
->>>>>>> survey
+COMMANDS = (identify, survey, review, serve, fault, convert, water, sheet, stock, tables)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

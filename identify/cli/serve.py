@@ -27,7 +27,9 @@ def add(commands: Any) -> None:
     option = command.add_argument
     option("--host", default="127.0.0.1", help="address to listen at (default: 127.0.0.1, this machine only)")
     option("--port", type=_port, default=7860, help="port to listen at (default: 7860; 0 for any free one)")
-    option("--stock", type=Path, metavar="LIST", help="your own stock list (.csv, .xlsx), ranked beside the listed sizes")
+    option(
+        "--stock", type=Path, metavar="LIST", help="your own stock list (.csv, .xlsx), ranked beside the listed sizes"
+    )
     option("--records", metavar="URL", help="where cases are kept (default: your own file; none keeps nothing)")
     option("--no-photos", action="store_true", help="keep no pictures in the records, only their hashes")
     option("--login", type=Path, metavar="FILE", help="names and passwords; needed when other machines are let in")

@@ -33,7 +33,10 @@ def router(shop: Shop) -> APIRouter:
         summary="Say what the parts in photos are and measure them",
         description=ABOUT,
         responses={
-            200: {"description": "the cases", "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Cases"}}}},
+            200: {
+                "description": "the cases",
+                "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Cases"}}},
+            },
             400: {"description": "one sentence: what is wrong, and what to do"},
             422: {"description": "no photo could be read; the same array"},
         },
@@ -41,9 +44,13 @@ def router(shop: Shop) -> APIRouter:
     )
     def identify(
         photos: Annotated[list[UploadFile], File(description=f"photo files, at most {MOST_PHOTOS}")],
-        scale: Annotated[str, Form(description="auto, a coin such as eur-1, card, ruler, sheet, or coin:24.26")] = "auto",
+        scale: Annotated[
+            str, Form(description="auto, a coin such as eur-1, card, ruler, sheet, or coin:24.26")
+        ] = "auto",
         scale_on: Annotated[str, Form(description="bench or part: where the coin lies")] = "bench",
-        height: Annotated[float | None, Form(description="height of a standing part's rim [mm]", ge=0.5, le=500)] = None,
+        height: Annotated[
+            float | None, Form(description="height of a standing part's rim [mm]", ge=0.5, le=500)
+        ] = None,
         same_part: Annotated[bool, Form(description="all photos show one part: answer them together")] = False,
         answer: Annotated[list[str], Form(description="CHECK=VALUE, an answer to a check; repeatable")] = [],  # noqa: B006
         budget: Annotated[bool, Form(description="give each measurement the parts of its uncertainty")] = False,

@@ -8,18 +8,23 @@ from pathlib import Path
 from typing import Annotated
 from urllib.parse import parse_qs
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi import Path as InPath
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 
 from identify import job_card, report
 from identify.errors import IdentifyError, UsageError
+from identify.records import KeptCase
+from identify.survey import sheet
+from identify.survey.review import Review
+from identify.tables import stock
 from identify.web import guard, views
 from identify.web.login import SESSION_S, Door
 from identify.web.shop import Shop
 
 FOLDER = Path(__file__).parent
 MOST_FORM = 4_000
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 Key = Annotated[str, InPath(pattern="^[A-Za-z0-9_-]{1,64}$")]
 
 
@@ -28,6 +33,8 @@ def router(shop: Shop, door: Door | None) -> APIRouter:
     routes = APIRouter(include_in_schema=False)
     _own(routes)
     _jobs(routes, shop)
+    _kept(routes, shop)
+    _surveys(routes, shop)
     if door is not None:
         _doors(routes, door)
     return routes
@@ -68,16 +75,64 @@ def _jobs(routes: APIRouter, shop: Shop) -> None:
         except IdentifyError as why:
             raise HTTPException(404, str(why)) from why
 
-    @routes.get("/records/{case_id}/job-card.{kind}")
-    def kept_card(case_id: Key, kind: str) -> Response:
+
+def _kept(routes: APIRouter, shop: Shop) -> None:
+    def found(case_id: str) -> KeptCase:
         if shop.records is None:
             raise HTTPException(404)
         try:
-            kept = shop.records.get(case_id)
-            about = {"case_id": kept.id, "answers": kept.answers, "made_at": datetime.fromisoformat(kept.made_at)}
-            return _card(kept.case, kept.overlay_jpeg, kind, about)
+            return shop.records.get(case_id)
+        except UsageError as why:
+            raise HTTPException(404, str(why)) from why
+
+    @routes.get("/records/{case_id}/job-card.{kind}")
+    def card(case_id: Key, kind: str) -> Response:
+        kept = found(case_id)
+        about = {"case_id": kept.id, "answers": kept.answers, "made_at": kept.made_at}
+        return _card(kept.case, kept.overlay_jpeg, kind, about)
+
+    @routes.get("/records/{case_id}/measured.jpg")
+    def measured(case_id: Key) -> Response:
+        picture = found(case_id).overlay_jpeg
+        if picture is None:
+            raise HTTPException(404)
+        return Response(picture, media_type="image/jpeg")
+
+    @routes.get("/stock/template.csv")
+    def template() -> Response:
+        named = {"content-disposition": 'attachment; filename="stock-list.csv"'}
+        return Response(stock.template().encode("utf-8-sig"), media_type="text/csv", headers=named)
+
+
+def _surveys(routes: APIRouter, shop: Shop) -> None:
+    def found(key: str) -> Review:
+        try:
+            return shop.surveys.take(key)
+        except UsageError as why:
+            raise HTTPException(404, str(why)) from why
+
+    @routes.get("/surveys/{key}/schedule.{kind}")
+    def schedule(key: Key, kind: str) -> Response:
+        review = found(key)
+        named = {"content-disposition": f'attachment; filename="schedule.{kind}"'}
+        if kind == "csv":
+            return Response(sheet.csv_text(review.schedule.sheets()[0]), media_type="text/csv", headers=named)
+        if kind != "xlsx" or not isinstance(review.out, Path):
+            raise HTTPException(404)
+        review.rewrite()
+        return Response(review.out.read_bytes(), media_type=WORKBOOK, headers=named)
+
+    @routes.get("/surveys/{key}/{number}.jpg")
+    def photo(key: Key, number: int, side: Annotated[int, Query(ge=64, le=1600)] = 480) -> Response:
+        review = found(key)
+        rows = review.schedule.rows
+        try:
+            picture = review.picture(rows[number].shot.file, side) if 0 <= number < len(rows) else None
         except IdentifyError as why:
             raise HTTPException(404, str(why)) from why
+        if picture is None:
+            raise HTTPException(404)
+        return Response(picture, media_type="image/jpeg")
 
 
 def _card(case: dict, picture: bytes | None, kind: str, about: dict) -> Response:  # type: ignore[type-arg]

@@ -128,9 +128,7 @@ class Guard:
             return None
         return self._stranger(scope, headers, self._door)
 
-    def _stranger(
-        self, scope: Message, headers: dict[str, str], door: Door
-    ) -> tuple[int, str, dict[str, str]] | None:
+    def _stranger(self, scope: Message, headers: dict[str, str], door: Door) -> tuple[int, str, dict[str, str]] | None:
         if door.inside(session(headers.get("cookie", ""))):
             return None
         service = scope["path"].startswith(SERVICE)

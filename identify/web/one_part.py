@@ -98,11 +98,11 @@ def _kept(shop: Shop, job: Job, key: str, photos: list[tuple[str, bytes]]) -> st
 def _options(said: Said) -> dict[str, Any]:
     scale = str(said.get("scale") or pipeline.AUTO)
     if scale == "coin:":
-        scale = f"coin:{_number(said, 'disc') or 0:g}"
-    return {"scale": scale, "on_part": bool(said.get("on_part")), "height_mm": _number(said, "height")}
+        scale = f"coin:{typed_number(said, 'disc') or 0:g}"
+    return {"scale": scale, "on_part": bool(said.get("on_part")), "height_mm": typed_number(said, "height")}
 
 
-def _number(said: Said, name: str) -> float | None:
+def typed_number(said: Said, name: str) -> float | None:
     """A number that was typed, with a point or a comma; None where nothing was."""
     text = str(said.get(name) or "").strip()
     if not text:
@@ -173,7 +173,7 @@ def _confirm(shop: Shop) -> Callable[..., Any]:
             handed_out = str(said.get("handed_out") or said.get("other_part") or "").strip()
             if not handed_out:
                 raise UsageError("Say which part was handed out.")
-            sizes = {name[5:]: _number(said, name) for name in said if str(name).startswith("size:")}
+            sizes = {name[5:]: typed_number(said, name) for name in said if str(name).startswith("size:")}
             shop.records.confirm(
                 job.case_id,
                 handed_out=handed_out,

@@ -23,7 +23,7 @@ def build(shop: Shop, *, with_login: bool) -> gr.Blocks:
             **one_part.HTML,
         )
         builders = {"part": one_part.build, "survey": survey_place.build, "shop": stock_place.build}
-        for name, words in PLACES:
+        for name, _ in PLACES:
             with gr.Column(elem_id=f"place-{name}", elem_classes="place"):
                 builders[name](shop)
         gr.HTML(views.render("foot.html", version=__version__), elem_id="foot", **one_part.HTML)

@@ -15,7 +15,7 @@ from identify.web import guard, login
 from identify.web.shop import Shop
 
 NO_RECORDS = "none"
-EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - refused without a login
+EVERYWHERE = ("0.0.0.0", "::", "")  # refused without a login
 
 
 @dataclass(frozen=True, slots=True)

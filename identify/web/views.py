@@ -89,7 +89,7 @@ def sizes(job: Job) -> str:
         sizes=[_size(each) for each in case.measurements],
         scale=_scale(case),
         missing=[
-            {"names": _sentence(", ".join(names)), "reason": why, "advice": do} for (why, do), names in grouped.items()
+            {"names": sentence(", ".join(names)), "reason": why, "advice": do} for (why, do), names in grouped.items()
         ],
         remarks=case.remarks,
         **_next(case),
@@ -103,8 +103,8 @@ def _in_words(case: Case) -> str:
 
 def _size(found: Measurement) -> dict[str, Any]:
     value, _, u95 = str(found).removesuffix(" mm").partition(" ± ")
-    name = _sentence(words(found.quantity))
-    return {"name": name, "value": value, "u95": u95, "mm": found.unit == "mm", "method": _sentence(found.method)}
+    name = sentence(words(found.quantity))
+    return {"name": name, "value": value, "u95": u95, "mm": found.unit == "mm", "method": sentence(found.method)}
 
 
 def _scale(case: Case) -> str:
@@ -118,9 +118,7 @@ def _scale(case: Case) -> str:
 def ranking(job: Job, key: str, *, focus: bool = False, alert: str = "") -> str:
     """The next check, what was answered, and the candidates. ``focus``: the next check takes it."""
     found = job.case.verdict
-    shown = [each for each in found.candidates if each.probability >= LEAST_SHOWN][:SHOWN] or list(
-        found.candidates[:1]
-    )
+    shown = [each for each in found.candidates if each.probability >= LEAST_SHOWN][:SHOWN] or list(found.candidates[:1])
     rest = [each for each in found.candidates if each not in shown]
     asked = [each for each in found.checks if each.id]
     asking = found.decision in ("ask", "compare", "order") and bool(asked)
@@ -177,7 +175,9 @@ def _candidate(row: Candidate) -> dict[str, Any]:
         "description": row.description,
         "share": round(row.probability, 4),
         "percent": percent(row.probability),
-        "dimensions": [(_sentence(words(name.removesuffix("_mm"))), _told(name, v)) for name, v in row.dimensions.items()],
+        "dimensions": [
+            (sentence(words(name.removesuffix("_mm"))), _told(name, v)) for name, v in row.dimensions.items()
+        ],
         "because": row.because,
         "sources": row.sources,
         "offers": offers
@@ -222,7 +222,12 @@ def _compare(case: Case) -> dict[str, Any] | None:
     parts = {name: p for name, p in case.recognition.probabilities.items() if tables.load().fitting(name).part}
     best = sorted(parts, key=lambda name: (-parts[name], name))[:2]
     pictures = [
-        {"src": f"/pictures/{file}", "name": class_name(name), "alt": f"Drawn example: {class_name(name)}", "note": note}
+        {
+            "src": f"/pictures/{file}",
+            "name": class_name(name),
+            "alt": f"Drawn example: {class_name(name)}",
+            "note": note,
+        }
         for name, note in zip(best, ("Most likely", "Runner-up"), strict=False)
         if (file := gallery.picture(name, case.recognition.view))
     ]
@@ -274,7 +279,7 @@ def _confirm(case: Case) -> Mapping[str, Any]:
             {"value": name, "words": row.name, "chosen": name == best} for name, row in known.items() if row.part
         ],
         "sizes": [
-            {"name": _sentence(words(each.quantity)), "quantity": each.quantity, "value": f"{each.value:.1f}"}
+            {"name": sentence(words(each.quantity)), "quantity": each.quantity, "value": f"{each.value:.1f}"}
             for each in case.measurements
             if each.unit == "mm"
         ],
@@ -292,7 +297,8 @@ def words(name: str) -> str:
     return name.replace("_", " ").replace("-", " ")
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """The text with a capital at its beginning."""
     return text[:1].upper() + text[1:]
 
 
