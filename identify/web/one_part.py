@@ -179,7 +179,6 @@ def _confirm(shop: Shop) -> Callable[..., Any]:
                 handed_out=handed_out,
                 right_class=str(said.get("right_class") or "") or None,
                 callipers_mm={name: value for name, value in sizes.items() if value is not None},
-                returned=True if said.get("returned") else None,
                 note=str(said.get("note") or ""),
             )
         except IdentifyError as why:

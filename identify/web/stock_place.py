@@ -159,8 +159,7 @@ def _figures(told: Any) -> dict[str, Any]:
     def share(of: Any) -> str:
         if not of["of"]:
             return "no case yet"
-        percents = [views.percent(of[name]) for name in ("share", "low", "high")]
-        return f"{percents[0]} of {of['of']} (95 %: {percents[1]} to {percents[2]})"
+        return f"{of['count']} of {of['of']}: {of['share']:.0%} (95 %: {of['low']:.0%} to {of['high']:.0%})"
 
     return {
         "cases": told["cases"],

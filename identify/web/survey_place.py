@@ -150,7 +150,7 @@ def _doubt(row: Row, key: str, number: int) -> dict[str, Any]:
         "places": " · ".join(name for name in row.shot.places if name),
         "picture": f"/surveys/{key}/{number}.jpg",
         "why": row.look_first,
-        "said": f"{_name(found.likely)} {views.percent(found.probability)}",
+        "said": f"{_name(found.likely)}, {views.percent(found.probability)}",
         "first": row.first,
         "likely": [{"value": name, "words": _name(name)} for name in likely],
         "installed": found.view == pipeline.INSTALLED,

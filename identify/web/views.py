@@ -268,6 +268,7 @@ def _confirm(case: Case) -> Mapping[str, Any]:
         own += [
             {"value": each.part_number, "words": f"{each.part_number} {each.description}"}
             for each in (row.stock or ())[:SHOWN_OFFERS]
+            if each.probability >= LEAST_SHOWN
         ]
         if row.id != "other":
             listed.append({"value": row.id, "words": row.description})

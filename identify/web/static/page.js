@@ -152,6 +152,12 @@
       if (pasted.length && document.documentElement.dataset.place === "part") files.add(pasted);
     });
     document.addEventListener("click", (event) => {
+      if (event.target.closest("a[data-scale]")) {
+        event.preventDefault();
+        form.scrollIntoView({ block: "start" });
+        scale.focus();
+        return;
+      }
       if (!event.target.closest("a[data-photo]")) return;
       event.preventDefault();
       files.list = [];
