@@ -1,8 +1,11 @@
-"""Files that the page's users sent: read once, and gone."""
+"""Files that the page's users sent: each lies under a name that can't be guessed until it is taken, or an hour."""
 
 from __future__ import annotations
 
+import re
+import secrets
 import shutil
+import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -11,6 +14,19 @@ from identify.errors import UsageError
 
 GONE = "The file did not arrive; choose it again."
 MOST_LETTERS, MOST_LEVELS = 200, 8
+KEPT_S = 3600.0
+_TOKEN = re.compile(r"[A-Za-z0-9_-]{24,64}")
+
+
+def room(uploads: Path) -> Path:
+    """A new file to write an upload to; uploads that nobody fetched within an hour are deleted."""
+    long_ago = time.time() - KEPT_S
+    for old in uploads.iterdir():
+        if old.stat().st_mtime < long_ago:
+            old.unlink(missing_ok=True)
+    path = uploads / secrets.token_urlsafe(24)
+    path.touch(mode=0o600)
+    return path
 
 
 def place(uploads: Path, sent: Any) -> Path:
@@ -19,16 +35,13 @@ def place(uploads: Path, sent: Any) -> Path:
     Raises
     ------
     UsageError
-        It lies outside the folder of uploads, or is no longer there.
+        No upload has that name.
     """
-    path = Path(str(sent.get("path", ""))) if isinstance(sent, Mapping) else Path()
-    try:
-        real = path.resolve(strict=True)
-    except (OSError, ValueError, RuntimeError) as why:
-        raise UsageError(GONE) from why
-    if not real.is_file() or not real.is_relative_to(uploads.resolve()):
+    token = str(sent.get("token", "")) if isinstance(sent, Mapping) else ""
+    path = uploads / token
+    if not _TOKEN.fullmatch(token) or path.is_symlink() or not path.is_file():
         raise UsageError(GONE)
-    return real
+    return path
 
 
 def taken(uploads: Path, sent: Any) -> tuple[str, bytes]:
@@ -39,7 +52,7 @@ def taken(uploads: Path, sent: Any) -> tuple[str, bytes]:
     except OSError as why:
         raise UsageError(GONE) from why
     path.unlink(missing_ok=True)
-    return name_of(sent, path.name), data
+    return name_of(sent, "photo"), data
 
 
 def name_of(sent: Any, otherwise: str) -> str:

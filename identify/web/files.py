@@ -10,7 +10,8 @@ from urllib.parse import parse_qs
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi import Path as InPath
-from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 
 from identify import job_card, report
 from identify.errors import IdentifyError, UsageError
@@ -18,7 +19,7 @@ from identify.records import KeptCase
 from identify.survey import sheet
 from identify.survey.review import Review
 from identify.tables import stock
-from identify.web import guard, views
+from identify.web import arrivals, guard, views
 from identify.web.login import SESSION_S, Door
 from identify.web.shop import Shop
 
@@ -32,6 +33,7 @@ def router(shop: Shop, door: Door | None) -> APIRouter:
     """Routes of what the page shows beside its own components; left out of the service's description."""
     routes = APIRouter(include_in_schema=False)
     _own(routes)
+    _arrivals(routes, shop)
     _jobs(routes, shop)
     _kept(routes, shop)
     _surveys(routes, shop)
@@ -55,6 +57,20 @@ def _own(routes: APIRouter) -> None:
             raise HTTPException(404)
         kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
         return Response(file.read_bytes(), media_type=kind, headers={"cache-control": "public, max-age=600"})
+
+
+def _arrivals(routes: APIRouter, shop: Shop) -> None:
+    @routes.post("/uploads")
+    async def arrive(request: Request) -> JSONResponse:
+        path = await run_in_threadpool(arrivals.room, shop.uploads)
+        try:
+            with path.open("wb") as file:
+                async for piece in request.stream():
+                    await run_in_threadpool(file.write, piece)
+        except BaseException:  # cut off, or too much
+            path.unlink(missing_ok=True)
+            raise
+        return JSONResponse({"token": path.name})
 
 
 def _jobs(routes: APIRouter, shop: Shop) -> None:
@@ -155,7 +171,7 @@ def _doors(routes: APIRouter, door: Door) -> None:
         said = {name: values[0] for name, values in parse_qs(body, keep_blank_values=True).items()}
         name = said.get("name", "")
         try:
-            right = await _threaded(door.knock, name, said.get("password", ""), guard.address(request.scope))
+            right = await run_in_threadpool(door.knock, name, said.get("password", ""), guard.address(request.scope))
         except UsageError as why:
             return HTMLResponse(views.render("login.html", alert=str(why)), 429)
         if not right:
@@ -173,9 +189,3 @@ def _doors(routes: APIRouter, door: Door) -> None:
         answer = RedirectResponse("/login", 303)
         answer.delete_cookie(guard.COOKIE)
         return answer
-
-
-async def _threaded(function, *given):  # type: ignore[no-untyped-def]
-    from fastapi.concurrency import run_in_threadpool
-
-    return await run_in_threadpool(function, *given)

@@ -19,6 +19,7 @@ from identify.web.login import Door
 COOKIE = "tapwright"
 OPEN = ("/login", "/static/", "/healthz")  # what is seen before the door
 SERVICE = "/api/"
+CLOSED = ("/gradio_api/upload", "/gradio_api/file", "/gradio_api/stream", "/gradio_api/deep_link", "/file=", "/proxy=")
 POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -122,6 +123,8 @@ class Guard:
         origin = headers.get("origin", "")
         if origin and urlsplit(origin).netloc != host:
             return 403, "Another site may not use this page.", {}
+        if any(scope["path"].startswith(each) for each in CLOSED):
+            return 404, "There is no such thing here.", {}
         if headers.get("content-length", "0").isdecimal() and int(headers.get("content-length", "0")) > self._most:
             return 413, self._too_much, {}
         if self._door is None or any(scope["path"].startswith(each) for each in OPEN):

@@ -13,7 +13,7 @@ from identify import pipeline, tables
 from identify.errors import IdentifyError, UsageError
 from identify.job import Job
 from identify.web import arrivals, views
-from identify.web.shop import Shop
+from identify.web.shop import AT_ONCE, Shop
 
 HTML = {"padding": False, "apply_default_css": False}
 FORMS = "tapwright.forms(element, trigger, watch); // 'submit'"
@@ -30,7 +30,7 @@ def build(shop: Shop) -> None:
         with gr.Column(elem_classes="part-ask", scale=0, min_width=0):
             form = gr.HTML(
                 views.render("part_form.html", coins=_coins()),
-                js_on_load="tapwright.photoForm(element, trigger, upload); // 'submit'",
+                js_on_load="tapwright.photoForm(element, trigger); // 'submit'",
                 **HTML,
             )
         with gr.Column(elem_classes="part-answer", elem_id="answer", scale=1, min_width=0):
@@ -44,7 +44,7 @@ def build(shop: Shop) -> None:
     answer = [verdict, picture, ranking, sizes, more, wrap_up]
     quiet: dict[str, Any] = {"show_progress": "hidden", "api_visibility": "private"}
     identify, change, confirm = _identify(shop), _change(shop), _confirm(shop)
-    form.submit(identify, None, answer, concurrency_limit=jobs.MOST_PHOTOS, **quiet)
+    form.submit(identify, None, answer, concurrency_limit=AT_ONCE, **quiet)
     ranking.submit(change, None, [ranking, more, wrap_up], concurrency_limit=4, **quiet)
     wrap_up.submit(confirm, None, [wrap_up], concurrency_limit=4, **quiet)
 

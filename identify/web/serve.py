@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import socket
 import tempfile
 from dataclasses import dataclass
@@ -114,8 +116,11 @@ def _serve(settings: Settings, shop: Shop, door: login.Door | None, said) -> Non
     scheme = "http" if settings.certificate is None else "https"
     port = bound.getsockname()[1]
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
-    said(f"{scheme}://{'localhost' if guard.loopback(settings.host) else shown}:{port}")
+    with contextlib.suppress(AttributeError, ValueError):  # the command line ends on a broken pipe; a page must not
+        signal.signal(signal.SIGPIPE, signal.SIG_IGN)
     with bound:
+        bound.listen(128)  # who asks from now on waits a moment instead of being refused
+        said(f"{scheme}://{shown}:{port}")
         uvicorn.Server(config).run(sockets=[bound])
 
 

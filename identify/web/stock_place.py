@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import gradio as gr
@@ -61,12 +62,13 @@ def _import(shop: Shop) -> Callable[..., str]:
             return _stock(shop, told="No list of your own is in use.")
         try:
             sent = (said.get("files") or [None])[0]
+            name = arrivals.name_of(sent, "list.csv")
             path = arrivals.place(shop.uploads, sent)
-            name = arrivals.name_of(sent, path.name)
+            named = path.rename(path.with_suffix(Path(name).suffix))  # its kind is told by its name
             try:
-                found = stock.examine(path)
+                found = stock.examine(named)
             finally:
-                path.unlink(missing_ok=True)
+                named.unlink(missing_ok=True)
         except IdentifyError as why:
             return _stock(shop, alert=str(why))
         except Exception as why:

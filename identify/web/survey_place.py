@@ -24,7 +24,7 @@ from identify.web.shop import SCHEDULE, Shop
 PROGRESS = "schedule.xlsx.progress.jsonl"
 WORKERS = 2
 SHOWN_DOUBTS, SHOWN_ROWS, SHOWN_CLASSES = 12, 200, 3
-FORM = "tapwright.filesForm(element, trigger, watch, upload); // 'submit'"
+FORM = "tapwright.filesForm(element, trigger, watch); // 'submit'"
 
 
 def build(shop: Shop) -> None:

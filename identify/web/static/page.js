@@ -72,8 +72,13 @@
   };
 
   /* files: chosen, dropped or pasted; each begins to travel at once */
+  async function upload(file) {
+    const answer = await fetch("/uploads", { method: "POST", body: file });
+    if (!answer.ok) throw new Error(await answer.text());
+    return answer.json();
+  }
   class Files {
-    constructor(upload, changed) { this.upload = upload; this.changed = changed; this.list = []; }
+    constructor(changed) { this.changed = changed; this.list = []; }
     add(files) {
       for (const file of files) {
         const item = { file, name: file.webkitRelativePath || file.name };
@@ -83,8 +88,8 @@
       this.changed();
     }
     send(item) {
-      const sent = this.upload(item.file);
-      sent.catch(() => {});
+      const sent = upload(item.file);
+      sent.then(() => item.entry?.setAttribute("data-sent", ""), () => {});
       return sent;
     }
     remove(item) { this.list = this.list.filter((each) => each !== item); this.changed(); }
@@ -92,9 +97,9 @@
       const found = [];
       for (const item of this.list) {
         if (item.used) item.sent = this.send(item);
-        const { path } = await item.sent;
+        const { token } = await item.sent;
         item.used = true;
-        found.push({ path, name: item.name });
+        found.push({ token, name: item.name });
       }
       return found;
     }
@@ -112,10 +117,10 @@
 
   function alertIn(box, words) { box.textContent = words; box.hidden = !words; }
 
-  tapwright.photoForm = (element, trigger, upload) => {
+  tapwright.photoForm = (element, trigger) => {
     const find = (id) => element.querySelector(`#${id}`);
     const form = element.querySelector("form");
-    const files = new Files(upload, draw);
+    const files = new Files(draw);
     const scale = find("scale"), disc = find("disc");
 
     function scaleChanged() { find("disc-field").hidden = scale.value !== "coin:"; }
@@ -129,7 +134,8 @@
     function draw() {
       const thumbs = find("thumbs");
       thumbs.replaceChildren(...files.list.map((item) => {
-        const entry = document.createElement("li"), picture = new Image(), away = document.createElement("button");
+        if (item.entry) return item.entry;
+        const entry = (item.entry = document.createElement("li")), picture = new Image(), away = document.createElement("button");
         item.view ??= URL.createObjectURL(item.file);
         picture.src = item.view;
         picture.alt = item.name;
@@ -222,12 +228,12 @@
   }
 
   /* surveys and lists: files of any kind, one form */
-  tapwright.filesForm = (element, trigger, watch, upload) => {
+  tapwright.filesForm = (element, trigger, watch) => {
     const attach = () => {
       for (const form of element.querySelectorAll("form[data-files]")) {
         if (form.ready) continue;
         form.ready = true;
-        const files = new Files(upload, () => {
+        const files = new Files(() => {
           const count = form.querySelector(".chosen");
           const names = files.list.map((item) => item.name);
           if (count) count.textContent = names.length > 1 ? `${names.length} files` : names[0] || "";

@@ -24,7 +24,7 @@ READY_S = 60
 
 @contextlib.contextmanager
 def serving(folder, *options):
-    """Address of a page served from the repository."""
+    """Address and process id of a page served from the repository."""
     command = [sys.executable, "-m", "identify", "serve", "--port", "0", *options]
     surroundings = {**os.environ, "PYTHONUNBUFFERED": "1", "HOME": str(folder)}
     with (folder / "log").open("w") as log:
@@ -34,7 +34,7 @@ def serving(folder, *options):
         found = re.search(r"http://\S+", line)
         assert found, f"{line}{(folder / 'log').read_text()}"
         _wait(found[0])
-        yield found[0]
+        yield found[0], page.pid
     finally:
         page.terminate()
         page.wait(20)
@@ -55,14 +55,19 @@ def _wait(address):
 
 
 @pytest.fixture(scope="session")
-def page_address(tmp_path_factory):
+def served_page(tmp_path_factory):
     pytest.importorskip("gradio")
     folder = tmp_path_factory.mktemp("page")
     options = ["--records", f"sqlite:///{folder}/records.db", "--stock", str(DEMO / "parts.csv")]
-    with serving(folder, *options) as address:
-        yield address
+    with serving(folder, *options) as served:
+        yield served
         said = (folder / "log").read_text()
     assert "Traceback" not in said, said
+
+
+@pytest.fixture(scope="session")
+def page_address(served_page):
+    return served_page[0]
 
 
 @pytest.fixture(scope="session")

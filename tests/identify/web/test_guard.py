@@ -82,7 +82,7 @@ def test_too_much_is_refused_before_and_while_it_is_read():
 def test_a_stranger_is_sent_to_the_door(users):
     door = login.Door(users)
     assert ask(door=door)[1][b"location"] == b"/login"
-    assert ask("/gradio_api/upload", method="POST", door=door)[0] == 401
+    assert ask("/uploads", method="POST", door=door)[0] == 401
     assert ask("/jobs/abc/measured.jpg", door=door)[0] == 401
     assert ask("/login", door=door)[0] == 200
     assert ask("/api/identify", method="POST", door=door)[1][b"www-authenticate"].startswith(b"Basic")

@@ -1,6 +1,8 @@
 """The HTTP service keeps the contract of ``tapwright identify --json``, and serves no file but its own."""
 
 import json
+import re
+import signal
 import subprocess
 import sys
 import urllib.error
@@ -120,3 +122,16 @@ def test_its_own_files(page_address):
 
 def test_nothing_is_kept_in_shared_caches(page_address):
     assert get(page_address, "/")[1]["cache-control"] == "no-store"
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="no /proc here")
+def test_users_who_hang_up_end_nothing(served_page):
+    address, process = served_page
+    ignored = re.search(r"SigIgn:\s+(\w+)", Path(f"/proc/{process}/status").read_text())[1]
+    assert int(ignored, 16) >> (signal.SIGPIPE - 1) & 1
+    assert get(address, "/healthz")[0] == 200
+
+
+def test_the_framework_s_own_ways_to_files_are_closed(page_address):
+    for path in ("/gradio_api/upload", "/gradio_api/file=/tmp/a.jpg", "/gradio_api/stream/a/b/c/playlist.m3u8"):
+        assert get(page_address, path)[0] == 404
