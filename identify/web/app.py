@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 os.environ["GRADIO_ANALYTICS_ENABLED"] = "False"
 os.environ["HF_HUB_OFFLINE"] = "1"
@@ -59,7 +60,7 @@ def build(shop: Shop, *, door: Door | None, names: Iterable[str] | None, most_mb
     return Guard(app, door=door, names=None if names is None else frozenset(names), most_bytes=most_mb * 1_000_000)
 
 
-def _described(app: FastAPI) -> dict:  # type: ignore[type-arg]
+def _described(app: FastAPI) -> dict[str, Any]:
     """OpenAPI of the service, with the case contract among its schemas."""
     if not app.openapi_schema:
         told = get_openapi(title=app.title, version=app.version, routes=app.routes)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import mimetypes
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 from urllib.parse import parse_qs
 
 from fastapi import APIRouter, HTTPException, Query, Request
@@ -151,7 +151,7 @@ def _surveys(routes: APIRouter, shop: Shop) -> None:
         return Response(picture, media_type="image/jpeg")
 
 
-def _card(case: dict, picture: bytes | None, kind: str, about: dict) -> Response:  # type: ignore[type-arg]
+def _card(case: dict[str, Any], picture: bytes | None, kind: str, about: dict[str, Any]) -> Response:
     if kind == "html":
         return HTMLResponse(job_card.html(case, picture, **about))
     if kind != "pdf":

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
 import http.cookies
 import ipaddress
+import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
@@ -20,24 +22,22 @@ COOKIE = "tapwright"
 OPEN = ("/login", "/static/", "/healthz")  # what is seen before the door
 SERVICE = "/api/"
 CLOSED = ("/gradio_api/upload", "/gradio_api/file", "/gradio_api/stream", "/gradio_api/deep_link", "/file=", "/proxy=")
-POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self' 'unsafe-inline' 'unsafe-eval'",  # the page's framework evaluates its own templates
-        "style-src 'self' 'unsafe-inline'",
-        "img-src 'self' data: blob:",
-        "font-src 'self' data:",
-        "media-src 'self' blob:",
-        "connect-src 'self'",
-        "worker-src 'self' blob:",
-        "manifest-src 'self'",
-        "form-action 'self'",
-        "base-uri 'self'",
-        "frame-ancestors 'none'",
-    )
+POLICY = (
+    "default-src 'none'",
+    "script-src 'self' 'unsafe-eval'",  # the page's framework evaluates its own templates
+    "style-src 'self' 'unsafe-inline'",
+    "img-src 'self' data: blob:",
+    "font-src 'self' data:",
+    "media-src 'self' blob:",
+    "connect-src 'self'",
+    "worker-src 'self' blob:",
+    "manifest-src 'self'",
+    "form-action 'self'",
+    "base-uri 'self'",
+    "frame-ancestors 'none'",
 )
+_SCRIPT = re.compile(rb"<script(?:\s[^>]*)?>(.*?)</script>", re.DOTALL)
 HEADERS = {
-    "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "no-referrer",
@@ -191,19 +191,44 @@ class _Counted:
         return message
 
 
+def policy(html: bytes = b"") -> str:
+    """The content security policy; scripts that stand in the page itself are let run by their SHA-256."""
+    hashes = [base64.b64encode(hashlib.sha256(text).digest()).decode() for text in _SCRIPT.findall(html) if text]
+    allowed = "".join(f" 'sha256-{each}'" for each in dict.fromkeys(hashes))
+    return "; ".join(f"{each}{allowed}" if each.startswith("script-src") else each for each in POLICY)
+
+
 def _with_headers(send: Send, scope: Message) -> Send:
-    """The same, with the headers of every response."""
+    """The same, with the headers of every response; a page of HTML is sent as a whole, for its policy's sake."""
     kept = scope["path"].startswith(("/assets/", "/static/", "/pictures/"))
+    held: list[Message] = []
 
     async def dressed(message: Message) -> None:
         if message["type"] == "http.response.start":
-            own = {name: value for name, value in message.get("headers", []) if name.lower() != b"server"}
+            own = {name.lower(): value for name, value in message.get("headers", []) if name.lower() != b"server"}
             own |= {name.encode(): value.encode() for name, value in HEADERS.items()}
+            own[b"content-security-policy"] = policy().encode()
             if not kept:
                 own.setdefault(b"cache-control", b"no-store")
             cookies = [pair for pair in message.get("headers", []) if pair[0].lower() == b"set-cookie"]
             own.pop(b"set-cookie", None)
             message["headers"] = [*own.items(), *cookies]
+            if own.get(b"content-type", b"").startswith(b"text/html"):
+                held.append(message)
+                return
+        elif held:
+            held.append(message)
+            if message.get("more_body", False):
+                return
+            body = b"".join(each.get("body", b"") for each in held[1:])
+            told = policy(body).encode()
+            pairs = [
+                (name, told if name == b"content-security-policy" else value) for name, value in held[0]["headers"]
+            ]
+            await send({**held[0], "headers": pairs})
+            await send({"type": "http.response.body", "body": body})
+            held.clear()
+            return
         await send(message)
 
     return dressed

@@ -15,7 +15,7 @@ from identify.job import Job
 from identify.web import arrivals, views
 from identify.web.shop import AT_ONCE, Shop
 
-HTML = {"padding": False, "apply_default_css": False}
+HTML: dict[str, Any] = {"padding": False, "apply_default_css": False}
 FORMS = "tapwright.forms(element, trigger, watch); // 'submit'"
 SEEN = "tapwright.shown(element, watch);"
 BROKEN = "Something went wrong here; try again, and look at the server's log if it stays."

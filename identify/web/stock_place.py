@@ -95,7 +95,7 @@ def _records(
     if shop.records is None:
         return views.render("records.html", off=True)
     said = said or {}
-    wanted = {
+    wanted: dict[str, Any] = {
         "text": str(said.get("text") or "") or None,
         "class_": str(said.get("class") or "") or None,
         "confirmed": KNOWN.get(str(said.get("confirmed") or "")),

@@ -233,7 +233,7 @@ def _compare(case: Case) -> dict[str, Any] | None:
     ]
     if len(pictures) < 2:
         return None
-    return {"pictures": pictures, "contrasts": contrast.contrasts(*best)}
+    return {"pictures": pictures, "contrasts": contrast.contrasts(best[0], best[1])}
 
 
 def _faults(job: Job) -> list[Any]:

@@ -1,5 +1,7 @@
 """The HTTP service keeps the contract of ``tapwright identify --json``, and serves no file but its own."""
 
+import base64
+import hashlib
 import json
 import re
 import signal
@@ -135,3 +137,14 @@ def test_users_who_hang_up_end_nothing(served_page):
 def test_the_framework_s_own_ways_to_files_are_closed(page_address):
     for path in ("/gradio_api/upload", "/gradio_api/file=/tmp/a.jpg", "/gradio_api/stream/a/b/c/playlist.m3u8"):
         assert get(page_address, path)[0] == 404
+
+
+def test_only_the_page_s_own_scripts_run(page_address):
+    status, headers, body = get(page_address, "/")
+    rule = next(each for each in headers["content-security-policy"].split("; ") if each.startswith("script-src"))
+    assert status == 200
+    assert "unsafe-inline" not in rule
+    inline = [text for text in re.findall(rb"<script(?:\s[^>]*)?>(.*?)</script>", body, re.DOTALL) if text]
+    assert inline
+    for text in inline:
+        assert base64.b64encode(hashlib.sha256(text).digest()).decode() in rule
