@@ -33,6 +33,7 @@ def test_readme_has_an_example_for_each_of_three_users():
 @pytest.mark.parametrize("lines", BLOCKS, ids=lambda lines: lines[0])
 def test_readme_commands_run_one_after_the_other(lines, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TAPWRIGHT_RECORDS", str(tmp_path / "records.sqlite"))
     for folder in ("data_synthetic", "models"):
         (tmp_path / folder).symlink_to(ROOT / folder)
     (tmp_path / "out").mkdir()

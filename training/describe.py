@@ -101,7 +101,7 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
     return "\n".join(
         [
             "## Making",
-            f"EfficientNet-Lite0 backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
+            f"{config['backbone']} backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
             f"feature pyramid for the mask; input {card['input']['side_px']} px square. Heads first on the frozen "
             f"backbone, then all layers at {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads). "
             f"Seed {config['seed']}, {metrics.get('steps', 0)} steps of {config['batch']} pictures in "

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from identify.job_card import content, page, paper
+from identify.job_card import content
 
-__all__ = ["html", "pdf"]
+__all__ = ["html", "pdf", "text"]
 
 
 def html(
@@ -37,6 +37,8 @@ def html(
     UsageError
         The case is of a photo that failed, or the picture is no JPEG.
     """
+    from identify.job_card import page, paper
+
     card = content.card(case_json, overlay_jpeg, case_id=case_id, answers=answers or {}, made_at=made_at)
     return page.written(card, paper.fitting(card))
 
@@ -50,5 +52,20 @@ def pdf(
     made_at: datetime | str | None = None,
 ) -> bytes:
     """The card as a tagged PDF of one page; parameters and errors as `html` has them."""
+    from identify.job_card import paper
+
     card = content.card(case_json, overlay_jpeg, case_id=case_id, answers=answers or {}, made_at=made_at)
     return paper.printed(card, paper.fitting(card))
+
+
+def text(case_json: Mapping[str, Any], *, answers: Mapping[str, str] | None = None) -> str:
+    """The words of the card for a terminal.
+
+    Raises
+    ------
+    UsageError
+        The case is of a photo that failed.
+    """
+    from identify.job_card import plain
+
+    return plain.text(content.card(case_json, None, case_id="", answers=answers or {}, made_at=None))

@@ -8,15 +8,25 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from PIL import Image
+from PIL import Image, ImageOps
 
 from identify import tables
 from identify.errors import UsageError
 from identify.model import UNSURE, Measurement
 
 SURE, LEAST_SHOWN, OTHER = 0.995, 0.01, "other"
-SHOWN_OFFERS, SHOWN_SIZES, MOST_OPTIONS = 3, 3, 4
+SHOWN_OFFERS, SHOWN_SIZES, MOST_OPTIONS, MOST_READING = 3, 3, 4, 8
+MOST_PICTURE_PX = 1600
 LONG, SHORT, PART_LETTERS = 110, 70, 24  # letters after which a description, a name, a part number is cut
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """One quantity: its name, the photo's value with its ± (empty where there is none), what callipers read."""
+
+    name: str
+    value: str
+    callipers: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +59,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Card:
-    """Everything of a card; ``sizes`` are pairs of name and value with its ±, ``missing`` of names and reason."""
+    """Everything of a card; ``reasons`` say why sizes are missing, ``rest`` are the rows that hold less than 1 %."""
 
     title: str
     share: str
@@ -59,9 +69,10 @@ class Card:
     overlay_jpeg: bytes | None
     overlay_hw: tuple[int, int]
     overlay_words: str
-    sizes: tuple[tuple[str, str], ...]
-    missing: tuple[tuple[str, str], ...]
+    sizes: tuple[Size, ...]
+    reasons: tuple[str, ...]
     rows: tuple[Row, ...]
+    rest: tuple[float, ...]
     boxes: tuple[Box, ...]
     changes: tuple[Change, ...]
     cautions: tuple[str, ...]
@@ -86,23 +97,29 @@ def card(
     if "error" in case_json:
         raise UsageError(f"A photo that failed has no job card ({case_json['error']}); take it again.")
     title, share, beneath = _heading(case_json)
-    sizes = tuple((_quantity(found["quantity"]), _value(found)) for found in case_json["measurements"])
-    said = ", ".join(f"{name} {value}" for name, value in sizes)
+    sizes = _sizes(case_json, answers)
+    picture, picture_hw = _picture(overlay_jpeg)
+    said = ", ".join(f"{size.name} {size.value}" for size in sizes if size.value)
+    rows = [row for row in case_json["candidates"] if row["id"] != OTHER]
+    shown = [row for row in rows if row["probability"] >= LEAST_SHOWN] or rows[:1]
     return Card(
         title=title,
         share=share,
         beneath=beneath,
         case_id=cut(case_id, PART_LETTERS * 2),
         made_at=_time(made_at),
-        overlay_jpeg=overlay_jpeg,
-        overlay_hw=_size_hw(overlay_jpeg),
+        overlay_jpeg=picture,
+        overlay_hw=picture_hw,
         overlay_words=f"Photo with the answer drawn on it: {title}{'; ' if said else ''}{said}.",
         sizes=sizes,
-        missing=_missing(case_json["not_measured"]),
-        rows=tuple(_row(row) for row in case_json["candidates"] if row["id"] != OTHER),
+        reasons=_reasons(case_json["not_measured"]),
+        rows=tuple(_row(row) for row in shown),
+        rest=tuple(row["probability"] for row in rows if row not in shown),
         boxes=_boxes(case_json["checks"], answers),
         changes=tuple(
-            Change(_class_name(each["to"]), each["verdict"], tuple(cut(why, LONG * 2) for why in each["reasons"]))
+            Change(
+                cut(_class_name(each["to"]), SHORT), each["verdict"], tuple(cut(why, LONG) for why in each["reasons"])
+            )
             for each in case_json["conversions"]
         ),
         cautions=tuple(dict.fromkeys(caution["text"] for caution in case_json["cautions"])),
@@ -115,6 +132,11 @@ def cut(text: str, most: int) -> str:
     plain = text.encode("utf-8", "replace").decode("utf-8")
     line = " ".join("".join(letter if letter.isprintable() else " " for letter in plain).split())
     return line if len(line) <= most else f"{line[: most - 1].rstrip()}…"
+
+
+def capital(text: str) -> str:
+    """The text with a capital letter first."""
+    return text[:1].upper() + text[1:]
 
 
 def percent(share: float) -> str:
@@ -160,18 +182,37 @@ def _value(found: Mapping[str, Any]) -> str:
     return str(Measurement(found["quantity"], value, u95, unit, found["method"]))
 
 
-def _missing(missed: Sequence[Mapping[str, str]]) -> tuple[tuple[str, str], ...]:
+def _sizes(case: Mapping[str, Any], answers: Mapping[str, str]) -> tuple[Size, ...]:
+    """Measured quantities, then those that callipers have to give."""
+    known = tables.load().checks
+    read = {}
+    for name, said in answers.items():
+        check = known.get(name)
+        if check is not None and check.kind == "number":
+            read[check.decides] = cut(said, MOST_READING)
+    values = {found["quantity"]: _value(found) for found in case["measurements"]}
+    wanted = [*values, *(miss["quantity"] for miss in case["not_measured"])]
+    return tuple(
+        Size(capital(_quantity(name)), values.get(name, ""), read.get(name, "")) for name in dict.fromkeys(wanted)
+    )
+
+
+def _reasons(missed: Sequence[Mapping[str, str]]) -> tuple[str, ...]:
     grouped: dict[str, list[str]] = {}
     for miss in missed:
         grouped.setdefault(miss["reason"], []).append(_quantity(miss["quantity"]))
-    return tuple((", ".join(names), cut(reason, LONG)) for reason, names in grouped.items())
+    every = len(grouped) == 1 and len(missed) > 1
+    return tuple(
+        cut(reason if every else f"{capital(', '.join(names))}: {reason}", LONG * 2)
+        for reason, names in grouped.items()
+    )
 
 
 def _row(row: Mapping[str, Any]) -> Row:
     sizes = []
     for name, value in row["dimensions"].items():
         if name.endswith("_mm") and isinstance(value, int | float):
-            sizes.append(f"{_quantity(name.removesuffix('_mm'))} {value:.4g} mm")
+            sizes.append(f"{_quantity(name.removesuffix('_mm'))} {value:g} mm")
     offers = [offer for offer in row.get("stock", []) if offer["probability"] >= LEAST_SHOWN]
     parts = [f"{cut(each['part_number'], PART_LETTERS)} · {_pieces(each['quantity'])}" for each in offers]
     if len(parts) > SHOWN_OFFERS:
@@ -207,7 +248,7 @@ def _origin(case: Mapping[str, Any]) -> str:
     files = [cut(photo["file"].replace("\\", "/").rpartition("/")[2], SHORT) for photo in case["photos"]]
     named = files[0] + (f" and {len(files) - 1} more" if len(files) > 1 else "")
     model = case["model"]
-    return f"Photo: {named} · model {model['sha256'][:8]} · tables {cut(model['tables_version'], 12)}"
+    return f"Model {model['sha256'][:8]} · tables {cut(model['tables_version'], 12)} · photo {named}"
 
 
 def _class_name(name: str) -> str:
@@ -215,14 +256,21 @@ def _class_name(name: str) -> str:
     return row.name if row is not None else name.replace("-", " ")
 
 
-def _size_hw(overlay_jpeg: bytes | None) -> tuple[int, int]:
+def _picture(overlay_jpeg: bytes | None) -> tuple[bytes | None, tuple[int, int]]:
+    """The picture coded anew, so that nothing but its pixels gets onto the card, and its height and width [px]."""
     if overlay_jpeg is None:
-        return (3, 4)
+        return None, (3, 4)
     try:
         with Image.open(io.BytesIO(overlay_jpeg), formats=["JPEG"]) as image:
-            return image.height, image.width
-    except (OSError, ValueError, SyntaxError) as why:
+            image.draft("RGB", (MOST_PICTURE_PX, MOST_PICTURE_PX))
+            upright = ImageOps.exif_transpose(image).convert("RGB")
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as why:
         raise UsageError("The card's picture is no JPEG; give the drawn picture as a JPEG, or none.") from why
+    upright.info.clear()
+    upright.thumbnail((MOST_PICTURE_PX, MOST_PICTURE_PX))
+    out = io.BytesIO()
+    upright.save(out, "JPEG", quality=90)
+    return out.getvalue(), (upright.height, upright.width)
 
 
 def _time(made_at: datetime | str | None) -> str:

@@ -8,15 +8,15 @@ from functools import cache
 from html import escape
 
 from identify.job_card import qr
-from identify.job_card.content import Box, Card, Change, Row, percent
+from identify.job_card.content import Box, Card, Change, Row, Size, percent
 from identify.job_card.plan import (
     BOTTOM,
     CHECKS_WIDTH,
+    FIELD_WIDTH,
     GAP,
     PAGE_HEIGHT,
     PAGE_WIDTH,
     PARTS_WIDTH,
-    PICTURE_WIDTH,
     QR_SIDE,
     SIDE,
     TOP,
@@ -35,7 +35,7 @@ body { margin: 0; background: #e7eaed; color: #111820; font: 9pt/1.28 sans, syst
 main { width: %(page_width)smm; height: %(page_height)smm; margin: 8mm auto; background: #fff; display: flex;
   flex-direction: column; padding: %(top)smm %(side)smm %(bottom)smm; overflow: hidden }
 @media print { body { background: #fff } main { margin: 0 } }
-h1, h2, p, ul, dl, dd, figure { margin: 0; padding: 0 }
+h1, h2, p, ul, figure { margin: 0; padding: 0 }
 ul { list-style: none }
 h1 { font-size: 22pt; line-height: 1.2; margin: 1mm 0 } h1 span { font-weight: 400; color: #545c64; padding-left: 4mm }
 h1.long { font-size: 17pt }
@@ -48,17 +48,24 @@ header figure { flex: none; text-align: right; font-weight: 700 }
 header svg { width: %(qr)smm; height: %(qr)smm; display: block; margin: -3mm -3mm -2mm 0 }
 .pair { display: flex; gap: %(gap)smm; margin-bottom: 4mm } .pair > :last-child { flex: 1; min-width: 0 }
 .picture { flex: none } .picture img { display: block }
-.picture p { width: %(picture)smm; background: #f4f6f8; padding: 12mm 6mm }
-dl div { display: flex; justify-content: space-between; gap: 3mm; border-top: .2mm solid #d6dbe0; padding: 1mm 0 }
-dt { font-size: 8.2pt; color: #545c64 } dd { font-size: 9.5pt; font-weight: 700; white-space: nowrap }
-.missing { border-top: .2mm solid #d6dbe0; padding-top: 1.4mm } .missing b { font-size: 7.8pt }
+table { width: 100%%; border-collapse: collapse } tr, .line { border-top: .2mm solid #d6dbe0 }
+tr:first-child { border: 0 } th, td { padding: .9mm 0; text-align: left; font-weight: 400; vertical-align: top }
+th { font-size: 8.2pt; color: #545c64 }
+td { font-size: 9.5pt; font-weight: 700; text-align: right; white-space: nowrap }
+td:nth-child(2) { padding: .9mm 3mm 0 2mm } td:last-child { width: %(field)smm; font-weight: 400 }
+td i { display: block; border-bottom: .25mm solid #545c64; margin-left: 4mm; height: 4.1mm }
+tr:first-child > * { padding-top: 0; vertical-align: baseline }
+tr:first-child td { font-size: 7.8pt; font-weight: 400; color: #545c64 }
+tr:first-child th { font-size: 10.5pt; font-weight: 700; color: #111820 }
+.line { padding-top: .8mm } .line small { margin-bottom: .6mm }
 .rows { margin-bottom: 3mm } .rows li { display: flex; border-top: .2mm solid #d6dbe0; padding: 1mm 0 }
 .rows li > b { width: 13mm; text-align: right; font-size: 9.5pt; flex: none } .rows .words { flex: 1; min-width: 0 }
 .rows .parts { font-size: 7.8pt; width: %(parts)smm; margin-left: 4mm; flex: none }
+.parts div, footer > small { white-space: nowrap; overflow: hidden; text-overflow: ellipsis }
 h2 .parts { font-size: 10.5pt; width: %(parts)smm; flex: none } .rows li:first-child .words { font-weight: 700 }
 .rows small { font-weight: 400 } .rows li.more { font-size: 7.8pt }
 .rows svg { width: 16mm; height: 1.7mm; margin: 1.5mm 4mm 0 3mm; flex: none }
-.checks { width: %(checks)smm; flex: none }
+.checks:not(:last-child) { width: %(checks)smm; flex: none }
 .checks li { padding-left: 6mm; position: relative; font-size: 8.7pt; margin-bottom: .9mm }
 .checks li.more { font-size: 7.8pt }
 .checks svg { width: 3.2mm; height: 3.2mm; position: absolute; left: 0; top: .4mm }
@@ -86,8 +93,7 @@ def written(card: Card, plan: Plan) -> str:
         f"{_head(card)}"
         f'<div class="pair">{_picture(card, plan)}<section>{_sizes(card, plan)}</section></div>'
         f'<section class="rows">{_rows(card, plan)}</section>'
-        f'<div class="pair"><section class="checks">{_boxes(card, plan)}</section>'
-        f"<section>{_changes(card, plan)}</section></div>"
+        f'<div class="pair"><section class="checks">{_boxes(card, plan)}</section>{_changes(card, plan)}</div>'
         f"{_cautions(card, plan)}{_foot(card)}</main></body></html>\n"
     )
 
@@ -112,8 +118,8 @@ def _styled() -> str:
         "bottom": BOTTOM,
         "gap": GAP,
         "qr": QR_SIDE,
-        "picture": PICTURE_WIDTH,
         "checks": CHECKS_WIDTH,
+        "field": FIELD_WIDTH,
         "parts": PARTS_WIDTH,
     }
 
@@ -140,7 +146,7 @@ def _qr(text: str) -> str:
 
 def _picture(card: Card, plan: Plan) -> str:
     if card.overlay_jpeg is None:
-        return '<figure class="picture"><p class="grey">No picture was kept.</p></figure>'
+        return ""
     data = base64.b64encode(card.overlay_jpeg).decode("ascii")
     width, height = picture_size(card.overlay_hw, plan)
     return (
@@ -151,26 +157,28 @@ def _picture(card: Card, plan: Plan) -> str:
 
 
 def _sizes(card: Card, plan: Plan) -> str:
-    remark = "<small>± covers 95 %</small>" if card.sizes else ""
-    lines = "".join(
-        f"<div><dt>{escape(_capital(name))}</dt><dd>{escape(value)}</dd></div>" for name, value in card.sizes
-    )
-    lines = f"<dl>{lines}</dl>" if lines else "<p>Nothing could be measured.</p>"
-    missing = [f"{_capital(names)}: {reason}" for names, reason in card.missing]
-    lacking = _smalls(missing, plan.missing)
-    return f"<h2>Measured{remark}</h2>{lines}" + (
-        f'<div class="missing"><b>Not measured</b>{lacking}</div>' if lacking else ""
-    )
+    if not card.sizes:
+        return "<h2>Sizes</h2><p>There is nothing to measure.</p>"
+    head = "<tr><th>Sizes</th><td>by photo, ± covers 95 %</td><td>by callipers</td></tr>"
+    lines = "".join(_size(size) for size in card.sizes)
+    reasons = _smalls(card.reasons, plan.reasons) if plan.reasons else ""
+    return f'<table>{head}{lines}</table><div class="line">{reasons}</div>'
+
+
+def _size(size: Size) -> str:
+    field = escape(size.callipers) or "<i></i>"
+    return f"<tr><th>{escape(size.name)}</th><td>{escape(size.value) or '–'}</td><td>{field}</td></tr>"
 
 
 def _rows(card: Card, plan: Plan) -> str:
-    shown, rest = card.rows[: plan.rows], card.rows[plan.rows :]
+    shown = card.rows[: plan.rows]
+    rest = [row.share for row in card.rows[plan.rows :]] + list(card.rest)
     stocked = any(row.parts for row in shown)
     own = '<span class="parts">Own stock</span>' if stocked else ""
     title = f"<h2>Replacement, most likely first{own}</h2>"
     if not card.rows:
         return f"{title}<p>No size is known for this.</p>"
-    share = percent(sum(row.share for row in rest))
+    share = percent(sum(rest))
     more = f'<li class="more grey">and {len(rest)} more, together {escape(share)}</li>' if rest else ""
     return f"{title}<ul>{''.join(_row(row, stocked) for row in shown)}{more}</ul>"
 
@@ -215,7 +223,8 @@ def _changes(card: Card, plan: Plan) -> str:
         return ""
     rest = len(card.changes) - plan.changes
     more = f"<small>and {rest} more</small>" if rest > 0 else ""
-    return f"<h2>Another head in this body?</h2>{''.join(_change(each) for each in card.changes[: plan.changes])}{more}"
+    told = "".join(_change(each) for each in card.changes[: plan.changes])
+    return f"<section><h2>Another head in this body?</h2>{told}{more}</section>"
 
 
 def _change(change: Change) -> str:
@@ -240,7 +249,3 @@ def _smalls(lines: Iterable[str], most: int, what: str = "") -> str:
     every = list(lines)
     more = [f"and {len(every) - most} more{what}"] if len(every) > most else []
     return "".join(f"<small>{escape(line)}</small>" for line in [*every[:most], *more])
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -10,11 +10,11 @@ from identify.job_card.content import Box, Card, Change, Row, percent
 from identify.job_card.plan import (
     BOTTOM,
     CHECKS_WIDTH,
+    FIELD_WIDTH,
     GAP,
     MOST_PICTURE,
     PAGE_HEIGHT,
     PARTS_WIDTH,
-    PICTURE_WIDTH,
     PLANS,
     QR_SIDE,
     SIDE,
@@ -35,18 +35,31 @@ BOX_SIDE = 3.2
 def fitting(card: Card) -> Plan:
     """The roomiest plan with which the card stays on its page, its picture as high as what is left over allows."""
     for plan in PLANS:
-        spare = FLOOR - _flow(TaggedPage(card.title), card, plan)
+        with TaggedPage(card.title) as pdf:
+            spare = FLOOR - _flow(pdf, card, plan)
         if spare >= 0:
             break
-    return replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE))
+    return _filled(card, replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE)))
+
+
+def _filled(card: Card, plan: Plan) -> Plan:
+    """The plan with as many more checks as stand beside what is said of other heads."""
+    with TaggedPage(card.title) as pdf:
+        room = _changes(pdf, card, plan, 0.0)
+        while plan.boxes < len(card.boxes):
+            more = replace(plan, boxes=plan.boxes + 1)
+            if _boxes(pdf, card, more, 0.0) > room:
+                break
+            plan = more
+    return plan
 
 
 def printed(card: Card, plan: Plan) -> bytes:
     """The PDF file."""
-    pdf = TaggedPage(f"Job card {card.case_id}".strip())
-    _flow(pdf, card, plan)
-    _foot(pdf, card)
-    return bytes(pdf.output())
+    with TaggedPage(f"Job card {card.case_id}".strip()) as pdf:
+        _flow(pdf, card, plan)
+        _foot(pdf, card)
+        return bytes(pdf.output())
 
 
 def _flow(pdf: TaggedPage, card: Card, plan: Plan) -> float:
@@ -92,9 +105,7 @@ def _qr(pdf: TaggedPage, text: str) -> None:
 
 def _picture(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
     if card.overlay_jpeg is None:
-        pdf.block(SIDE, y, PICTURE_WIDTH, 30, (244, 246, 248))
-        pdf.words(SIDE + 6, y + 12.5, PICTURE_WIDTH - 12, "No picture was kept.", ink=GREY)
-        return y + 30
+        return y
     width, height = picture_size(card.overlay_hw, plan)
     with pdf.tagged("Figure", card.overlay_words):
         pdf.image(io.BytesIO(card.overlay_jpeg), SIDE, y, width, height)
@@ -109,28 +120,36 @@ def _title(pdf: TaggedPage, x: float, y: float, width: float, text: str, remark:
 
 
 def _sizes(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
-    beside = PICTURE_WIDTH if card.overlay_jpeg is None else picture_size(card.overlay_hw, plan)[0]
-    x, width = SIDE + beside + GAP, WIDTH - beside - GAP
-    y = _title(pdf, x, y, width, "Measured", "± covers 95 %" if card.sizes else "")
-    for name, value in card.sizes:
+    beside = 0.0 if card.overlay_jpeg is None else picture_size(card.overlay_hw, plan)[0] + GAP
+    x, width = SIDE + beside, WIDTH - beside
+    field = x + width - FIELD_WIDTH
+    pdf.words(field, y + 0.9, FIELD_WIDTH, "by callipers", size=SMALL, ink=GREY, right=True)
+    pdf.words(x, y + 0.9, width - FIELD_WIDTH - 3, "by photo, ± covers 95 %", size=SMALL, ink=GREY, right=True)
+    y = _title(pdf, x, y, width, "Sizes")
+    for size in card.sizes:
         pdf.rule(x, y, width)
-        pdf.words(x, y + 1.3, width - 31, name[:1].upper() + name[1:], size=SMALL + 0.4, ink=GREY)
-        after = pdf.words(x + width - 34, y + 1.1, 34, value, size=BODY + 0.5, bold=True, right=True)
-        y = after + 1.2
+        wide = width - FIELD_WIDTH - 30
+        under = pdf.words(x, y + 1.3, wide, size.name, size=SMALL + 0.4, ink=GREY)
+        pdf.words(field - 33, y + 1.1, 30, size.value or "–", size=BODY + 0.5, bold=True, right=True)
+        if size.callipers:
+            pdf.words(field, y + 1.1, FIELD_WIDTH, size.callipers, size=BODY + 0.5, right=True)
+        else:
+            pdf.rule(field + 4, y + 5.0, FIELD_WIDTH - 4, weight=0.25, ink=GREY)
+        y = max(under, y + 5.4) + 1.0
     if not card.sizes:
-        y = pdf.words(x, y, width, "Nothing could be measured.", size=BODY)
-    if card.missing:
-        pdf.rule(x, y, width)
-        y = pdf.words(x, y + 1.6, width, "Not measured", size=SMALL, bold=True)
-        for names, reason in card.missing[: plan.missing]:
-            y = pdf.words(x, y + 0.5, width, f"{names[:1].upper()}{names[1:]}: {reason}", size=TINY, ink=GREY)
-        if len(card.missing) > plan.missing:
-            y = pdf.words(x, y + 0.5, width, f"and {len(card.missing) - plan.missing} more", size=TINY, ink=GREY)
+        return pdf.words(x, y, width, "There is nothing to measure.", size=BODY)
+    pdf.rule(x, y, width)
+    lines = list(card.reasons[: plan.reasons])
+    if len(card.reasons) > plan.reasons > 0:
+        lines.append(f"and {len(card.reasons) - plan.reasons} more")
+    for line in lines:
+        y = pdf.words(x, y + 0.8, width, line, size=TINY, ink=GREY)
     return y
 
 
 def _rows(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
-    shown, rest = card.rows[: plan.rows], card.rows[plan.rows :]
+    shown = card.rows[: plan.rows]
+    rest = [row.share for row in card.rows[plan.rows :]] + list(card.rest)
     stocked = any(row.parts for row in shown)
     top, y = y, _title(pdf, SIDE, y, WIDTH, "Replacement, most likely first")
     if not card.rows:
@@ -140,7 +159,7 @@ def _rows(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
     for at, row in enumerate(shown):
         y = _row(pdf, row, y, first=at == 0, stocked=stocked)
     if rest:
-        share = percent(sum(row.share for row in rest))
+        share = percent(sum(rest))
         pdf.rule(SIDE, y, WIDTH)
         y = pdf.words(SIDE, y + 1.0, WIDTH, f"and {len(rest)} more, together {share}", size=SMALL, ink=GREY)
     return y
@@ -158,23 +177,25 @@ def _row(pdf: TaggedPage, row: Row, y: float, *, first: bool, stocked: bool) -> 
         end = pdf.words(x, end, width, row.details, size=TINY, ink=GREY)
     at = y + 1.3
     for part in row.parts:
-        at = pdf.words(SIDE + WIDTH - PARTS_WIDTH, at, PARTS_WIDTH, part, size=SMALL)
+        line = pdf.fitted(part, PARTS_WIDTH - 0.5, size=SMALL)
+        at = pdf.words(SIDE + WIDTH - PARTS_WIDTH, at, PARTS_WIDTH, line, size=SMALL)
     return max(end, at) + 1.2
 
 
 def _boxes(pdf: TaggedPage, card: Card, plan: Plan, y: float) -> float:
-    y = _title(pdf, SIDE, y, CHECKS_WIDTH, "Check before ordering")
+    width = CHECKS_WIDTH if card.changes else WIDTH
+    y = _title(pdf, SIDE, y, width, "Check before ordering")
     if not card.boxes:
-        return pdf.words(SIDE, y, CHECKS_WIDTH, "No check is left that would tell more.", size=BODY)
+        return pdf.words(SIDE, y, width, "No check is left that would tell more.", size=BODY)
     for box in card.boxes[: plan.boxes]:
-        y = _box(pdf, box, y + 0.4)
+        y = _box(pdf, box, y + 0.4, width - 6)
     rest = len(card.boxes) - plan.boxes
-    return pdf.words(SIDE + 6, y, CHECKS_WIDTH, f"and {rest} more", size=SMALL, ink=GREY) if rest > 0 else y
+    return pdf.words(SIDE + 6, y, width - 6, f"and {rest} more", size=SMALL, ink=GREY) if rest > 0 else y
 
 
-def _box(pdf: TaggedPage, box: Box, y: float) -> float:
+def _box(pdf: TaggedPage, box: Box, y: float, width: float) -> float:
     pdf.box(SIDE, y + 0.45, BOX_SIDE, ticked=bool(box.answer))
-    x, width = SIDE + 6, CHECKS_WIDTH - 6
+    x = SIDE + 6
     if box.answer:
         return pdf.words(x, y, width, f"{box.question} {box.answer}", size=BODY - 0.3, bold=True) + 0.7
     y = pdf.words(x, y, width, box.question, size=BODY - 0.3)
@@ -183,7 +204,7 @@ def _box(pdf: TaggedPage, box: Box, y: float) -> float:
     step = y + 0.2
     for option in box.options:
         room = pdf.width_of(option, size=SMALL) + 8
-        if x + room > SIDE + CHECKS_WIDTH and x > SIDE + 6:
+        if x + room > SIDE + 6 + width and x > SIDE + 6:
             x, step = SIDE + 6, step + 4.0
         pdf.box(x, step + 0.4, 2.5, ticked=False)
         pdf.words(x + 4, step, room, option, size=SMALL, ink=GREY)
@@ -241,4 +262,5 @@ def _foot(pdf: TaggedPage, card: Card) -> None:
         pdf.rule(x, y, width - 4 if wide else width, weight=0.3, ink=INK)
         pdf.words(x, y + 0.8, width, name, size=SMALL, ink=GREY)
         x += width
-    pdf.words(SIDE, PAGE_HEIGHT - BOTTOM - 3.4, WIDTH, card.origin, size=TINY, ink=GREY)
+    origin = pdf.fitted(card.origin, WIDTH - 0.5, size=TINY)
+    pdf.words(SIDE, PAGE_HEIGHT - BOTTOM - 3.4, WIDTH, origin, size=TINY, ink=GREY)

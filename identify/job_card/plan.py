@@ -10,9 +10,10 @@ WIDTH = PAGE_WIDTH - 2 * SIDE
 GAP = 7.0  # between columns
 QR_SIDE = 25.0
 LEAST_PICTURE, MOST_PICTURE = 62.0, 86.0
-PICTURE_WIDTH = 108.0  # at most
+PICTURE_WIDTH = 95.0  # at most
 CHECKS_WIDTH = 108.0
 PARTS_WIDTH = 48.0
+FIELD_WIDTH = 19.0  # to write in what callipers read
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +23,7 @@ class Plan:
     rows: int
     boxes: int
     changes: int
-    missing: int
+    reasons: int
     whole_cautions: bool
     picture_mm: float = LEAST_PICTURE
 
@@ -33,9 +34,12 @@ PLANS = (
     Plan(5, 6, 2, 3, True),
     Plan(4, 5, 2, 3, True),
     Plan(4, 4, 2, 2, True),
-    Plan(3, 4, 2, 2, True, 54.0),
-    Plan(3, 4, 2, 2, False, 48.0),
+    Plan(3, 4, 1, 2, True, 56.0),
+    Plan(3, 3, 1, 1, True, 46.0),
+    Plan(3, 4, 1, 1, False, 48.0),
     Plan(3, 3, 1, 1, False, 40.0),
+    Plan(2, 3, 1, 0, False, 40.0),
+    Plan(2, 2, 0, 0, False, 36.0),
 )
 
 

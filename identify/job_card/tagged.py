@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
+from fpdf.fonts import TTFFont
 
 FONTS = Path(__file__).parent / "fonts"
 SANS, LEADING = "sans", 1.28
@@ -46,6 +47,14 @@ class TaggedPage(FPDF):
         self.set_title(writable(title))
         self.set_creator("tapwright")
         self.add_page()
+
+    def __enter__(self) -> TaggedPage:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for font in self.fonts.values():
+            if isinstance(font, TTFFont):
+                font.ttfont.close()  # its file would stay open
 
     @contextmanager
     def tagged(self, role: str, said: str | None = None) -> Iterator[None]:
@@ -103,6 +112,13 @@ class TaggedPage(FPDF):
         """Width of one line of text."""
         self.set_font(SANS, "B" if bold else "", size)
         return float(self.get_string_width(writable(text)))
+
+    def fitted(self, text: str, room: float, *, size: float) -> str:
+        """The text, cut so that it fits on one line."""
+        short = text
+        while short and self.width_of(short, size=size) > room:
+            short = f"{short.removesuffix('…')[:-1].rstrip()}…" if len(short) > 2 else ""
+        return short
 
     def rule(self, x: float, y: float, width: float, *, weight: float = 0.2, ink: Ink = LIGHT) -> None:
         """A level line."""

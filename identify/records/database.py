@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 WAIT_S = 30  # for another program that is writing
 CONNECT_S = 10
+_LOCK = 7_461_707_205  # any number; the same for all who write these records
 _PRAGMAS = (
     f"busy_timeout = {WAIT_S * 1000}",
     "journal_mode = WAL",
@@ -53,9 +54,13 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """A transaction that is done as a whole when the block ends, or not at all."""
+        """A transaction that is done as a whole when the block ends, or not at all; one at a time."""
+        from sqlalchemy import text
+
         with self._told("written"), self._engine.connect() as link:
             with link.execution_options(writes=True).begin():
+                if not self.is_sqlite:  # SQLite holds its own lock from the beginning of a writing transaction
+                    link.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
                 yield link
 
     def scrub(self) -> None:

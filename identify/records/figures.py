@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from identify.model import UNSURE
-from identify.records.kept import KeptCase
+from identify.records.kept import Confirmation, KeptCase
 
 Json = dict[str, Any]
 Z95 = statistics.NormalDist().inv_cdf(0.975)
@@ -40,7 +41,19 @@ def share(count: int, of: int) -> Json:
     return {"count": count, "of": of, "share": count / of if of else None, "low": low, "high": high}
 
 
-def of(confirmed: Sequence[KeptCase], *, cases: int) -> Json:
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is counted of one confirmed case; ``offs`` are quantity, value, u95 and the callipers' reading."""
+
+    answer: str
+    within: bool
+    right: str | None
+    returned: bool | None
+    rank: int | None
+    offs: tuple[tuple[str, float, float, float], ...]
+
+
+def of(confirmed: Iterable[KeptCase], *, cases: int) -> Json:
     """All figures as JSON values.
 
     Returns
@@ -51,46 +64,60 @@ def of(confirmed: Sequence[KeptCase], *, cases: int) -> Json:
     ``u95``: the photo's value ± its u95 held the callipers' reading, whose own uncertainty is not added.
     ``classes``: by the right class.
     """
-    known = [each for each in confirmed if each.confirmation is not None and each.confirmation.right_class is not None]
+    every = [_told(each, each.confirmation) for each in confirmed if each.confirmation is not None]
+    known = [(each.answer, each.right) for each in every if each.right is not None]
     return {
         "cases": cases,
-        "confirmed": len(confirmed),
-        "class": _class(known),
-        "orders": _orders(confirmed),
-        "candidates": _candidates(confirmed),
-        "u95": _coverage(confirmed),
+        "confirmed": len(every),
+        "class": _class(known) | {"in_set": share(sum(each.within for each in every), len(known))},
+        "orders": _orders([each.returned for each in every]),
+        "candidates": _candidates([each.rank for each in every]),
+        "u95": _coverage([off for each in every for off in each.offs]),
         "classes": _by_class(known),
     }
 
 
-def _pairs(known: Sequence[KeptCase]) -> list[tuple[str, str]]:
-    """Answer and right class of each case."""
-    return [
-        (each.case["class"]["answer"], each.confirmation.right_class)
-        for each in known
-        if each.confirmation is not None and each.confirmation.right_class is not None
-    ]
+def _told(kept: KeptCase, said: Confirmation) -> _Told:
+    offs = []
+    for found in kept.case["measurements"]:
+        reading = said.callipers_mm.get(found["quantity"])
+        if reading is not None:
+            value, u95 = (float(found.get(f"{key}_mm", found.get(key))) for key in ("value", "u95"))
+            offs.append((found["quantity"], value, u95, reading))
+    return _Told(
+        answer=kept.case["class"]["answer"],
+        within=said.right_class is not None and said.right_class in kept.case["class"]["set"],
+        right=said.right_class,
+        returned=said.returned,
+        rank=_rank(kept.case["candidates"], said.handed_out.casefold()),
+        offs=tuple(offs),
+    )
 
 
-def _class(known: Sequence[KeptCase]) -> Json:
-    pairs = _pairs(known)
+def _rank(candidates: Sequence[Json], wanted: str) -> int | None:
+    """Place of what was handed out among the candidates, by a row's id or one of the shop's part numbers."""
+    rows = [row for row in candidates if row["id"] != OTHER]
+    for place, row in enumerate(rows, start=1):
+        known = [row["id"], *(offer["part_number"] for offer in row.get("stock", []))]
+        if wanted and wanted in (str(name).casefold() for name in known):
+            return place
+    return None
+
+
+def _class(pairs: Sequence[tuple[str, str]]) -> Json:
     named = [(answer, right) for answer, right in pairs if answer != UNSURE]
-    held = sum(right in each.case["class"]["set"] for each, (_, right) in zip(known, pairs, strict=True))
     return {
         "right": share(sum(answer == right for answer, right in named), len(named)),
         "unsure": share(len(pairs) - len(named), len(pairs)),
-        "in_set": share(held, len(pairs)),
     }
 
 
-def _orders(confirmed: Sequence[KeptCase]) -> Json:
-    told = [each.confirmation.returned for each in confirmed if each.confirmation is not None]
+def _orders(told: Sequence[bool | None]) -> Json:
     known = [returned for returned in told if returned is not None]
     return {"wrong": share(sum(known), len(known)), "not_known": len(told) - len(known)}
 
 
-def _candidates(confirmed: Sequence[KeptCase]) -> Json:
-    ranks = [_rank(each) for each in confirmed]
+def _candidates(ranks: Sequence[int | None]) -> Json:
     listed = [rank for rank in ranks if rank is not None]
     return {
         "first": share(sum(rank == 1 for rank in listed), len(listed)),
@@ -99,27 +126,12 @@ def _candidates(confirmed: Sequence[KeptCase]) -> Json:
     }
 
 
-def _rank(kept: KeptCase) -> int | None:
-    """Place of what was handed out among the candidates, by a row's id or one of the shop's part numbers."""
-    wanted = kept.confirmation.handed_out.casefold() if kept.confirmation is not None else ""
-    rows = [row for row in kept.case["candidates"] if row["id"] != OTHER]
-    for place, row in enumerate(rows, start=1):
-        known = [row["id"], *(offer["part_number"] for offer in row.get("stock", []))]
-        if wanted and wanted in (str(name).casefold() for name in known):
-            return place
-    return None
-
-
-def _coverage(confirmed: Sequence[KeptCase]) -> Json:
-    offs: dict[str, list[tuple[float, float, float]]] = {}
-    for each in confirmed:
-        readings = each.confirmation.callipers_mm if each.confirmation is not None else {}
-        for found in each.case["measurements"]:
-            if found["quantity"] in readings:
-                value, u95 = (float(found.get(f"{key}_mm", found.get(key))) for key in ("value", "u95"))
-                offs.setdefault(found["quantity"], []).append((value, u95, readings[found["quantity"]]))
-    every = [one for some in offs.values() for one in some]
-    return {"all": _held(every), "quantities": {name: _held(offs[name]) for name in sorted(offs)}}
+def _coverage(offs: Sequence[tuple[str, float, float, float]]) -> Json:
+    quantities: dict[str, list[tuple[float, float, float]]] = {}
+    for name, value, u95, reading in sorted(offs):
+        quantities.setdefault(name, []).append((value, u95, reading))
+    every = [one for some in quantities.values() for one in some]
+    return {"all": _held(every), "quantities": {name: _held(some) for name, some in quantities.items()}}
 
 
 def _held(values: Sequence[tuple[float, float, float]]) -> Json:
@@ -131,9 +143,9 @@ def _held(values: Sequence[tuple[float, float, float]]) -> Json:
     }
 
 
-def _by_class(known: Sequence[KeptCase]) -> Json:
+def _by_class(pairs: Sequence[tuple[str, str]]) -> Json:
     said: dict[str, Counter[str]] = {}
-    for answer, right in _pairs(known):
+    for answer, right in pairs:
         said.setdefault(right, Counter())[answer] += 1
     told = {}
     for right in sorted(said):

@@ -18,8 +18,6 @@ from identify.records.words import search_text
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-_LOCK = 7_461_707_205  # any number; the same for all who change this layout
-
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -92,8 +90,6 @@ def migrate(database: Database, steps: tuple[Step, ...] = STEPS) -> int:
         raise RecordsError(f"A newer tapwright made the records {database.shown}; update this one.")
     for number in range(done + 1, len(steps) + 1):
         with database.writing() as link:
-            if not database.is_sqlite:  # SQLite holds its own lock from the beginning of a writing transaction
-                link.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
             link.execute(
                 text(
                     "CREATE TABLE IF NOT EXISTS migrations "

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import struct
+import threading
 import warnings
 
 import numpy as np
@@ -29,6 +30,7 @@ _DAMAGE: tuple[type[Exception], ...] = (
     OSError, ValueError, SyntaxError, TypeError, KeyError, IndexError, AttributeError, struct.error,
     ArithmeticError, EOFError, RuntimeError, MemoryError, Image.DecompressionBombError,
 )  # fmt: skip
+_ONE_AT_A_TIME = threading.Lock()  # Python's warning filters are global
 
 
 def sha256(data: bytes) -> str:
@@ -45,7 +47,7 @@ def cleaned(data: bytes) -> bytes:
         The bytes are no photo that can be read.
     """
     try:
-        with warnings.catch_warnings():
+        with _ONE_AT_A_TIME, warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return _cleaned(heic.as_tiff(data, "The photo") if heic.is_heic(data) else data)
     except PhotoError:
@@ -144,7 +146,9 @@ def _coded_again(image: Image.Image, exif: Image.Exif) -> bytes:
         del exif[_ORIENTATION]
     out = io.BytesIO()
     block = exif.tobytes() if exif.get_ifd(_EXIF_IFD) else b""
-    _rgb(upright).save(out, "JPEG", quality=QUALITY, subsampling=0, exif=block)
+    bare = _rgb(upright)
+    bare.info.clear()  # else comments and blocks of the original are written again
+    bare.save(out, "JPEG", quality=QUALITY, subsampling=0, exif=block)
     return out.getvalue()
 
 

@@ -46,7 +46,7 @@ def database_url(place: str | None = None) -> URL:
 
     place = place or os.environ.get(VARIABLE) or str(default_file())
     if "://" not in place:
-        return URL.create("sqlite", database=place)
+        return URL.create("sqlite", database=str(Path(place).expanduser()))
     try:
         url = make_url(place)
     except (ArgumentError, ValueError) as why:

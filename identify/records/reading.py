@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from identify.errors import UsageError
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 Json = dict[str, Any]
+MOST_WORDS = 20  # of a search
+AT_ONCE = 100
 _FIELDS = "cases.id, made_at, changed_at, answer, case_json, answers, overlay"
 _CONFIRMED = "handed_out, right_class, returned, note, confirmed_at"
 _FROM = "FROM cases LEFT JOIN confirmations ON confirmations.case_id = cases.id"
@@ -69,13 +71,10 @@ def kept(link: Connection, name: str) -> KeptCase:
     return _case(row, [each.sha256 for each in pictured], {each.quantity: each.value for each in readings})
 
 
-def confirmed_cases(link: Connection) -> list[KeptCase]:
-    """All confirmed cases, the oldest first, without their overlay pictures."""
-    rows = _all(
-        link,
-        f"""SELECT {_FIELDS.replace("overlay", "NULL AS overlay")}, {_CONFIRMED} {_FROM}
-        WHERE confirmed_at IS NOT NULL ORDER BY made_at, cases.id""",
-    )
+def confirmed_cases(link: Connection) -> Iterator[KeptCase]:
+    """All confirmed cases, the oldest first, without their overlay pictures; a few at a time are in memory."""
+    from sqlalchemy import text
+
     readings: dict[str, dict[str, float]] = {}
     for each in _all(link, "SELECT case_id, quantity, value FROM callipers ORDER BY case_id, quantity"):
         readings.setdefault(each.case_id, {})[each.quantity] = each.value
@@ -86,7 +85,10 @@ def confirmed_cases(link: Connection) -> list[KeptCase]:
         ORDER BY case_id, position""",
     ):
         pictured.setdefault(each.case_id, []).append(each.sha256)
-    return [_case(row, pictured.get(row.id, []), readings.get(row.id, {})) for row in rows]
+    statement = f"""SELECT {_FIELDS.replace("overlay", "NULL AS overlay")}, {_CONFIRMED} {_FROM}
+        WHERE confirmed_at IS NOT NULL ORDER BY made_at, cases.id"""
+    for row in link.execute(text(statement).execution_options(yield_per=AT_ONCE)):
+        yield _case(row, pictured.get(row.id, []), readings.get(row.id, {}))
 
 
 def lines(
@@ -113,7 +115,7 @@ def count(link: Connection, text: str | None, class_: str | None, confirmed: boo
 
 def _where(text: str | None, class_: str | None, confirmed: bool | None) -> tuple[str, dict[str, str]]:
     parts, values = [], {}
-    for number, word in enumerate(words.line(text or "").casefold().split()):
+    for number, word in enumerate(words.line(text or "").casefold().split()[:MOST_WORDS]):
         plain = word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
         parts.append(f"words LIKE :word{number} ESCAPE '\\'")
         values[f"word{number}"] = f"%{plain}%"

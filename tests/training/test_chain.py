@@ -26,7 +26,15 @@ FULL = Path(__file__).parents[2] / "training" / "configs" / "full.toml"
 def small() -> config.Config:
     """The real configuration at 64 px with few steps; no smoothing, so that the loss may fall far."""
     return replace(
-        config.read(FULL), side_px=64, batch=16, steps=3, reports=1, head_share=0.0, smoothing=0.0, dropout=0.0
+        config.read(FULL),
+        side_px=64,
+        stored_px=64,
+        batch=16,
+        steps=3,
+        reports=1,
+        head_share=0.0,
+        smoothing=0.0,
+        dropout=0.0,
     )
 
 
@@ -71,7 +79,7 @@ def test_steps_on_one_batch_lower_the_loss(toy_set: Path, small: config.Config):
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
     calm = Settings(near=0, elsewhere=0, background=0, bars=0, cutout=0, jigsaw=0)
-    augmenter = Augmenter(pictures, calm, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, calm, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     fixed = augmenter.draw(torch.arange(14))
     augmenter.draw = lambda chosen: fixed  # type: ignore[method-assign]
     net = train.build(small)
@@ -85,7 +93,7 @@ def test_another_background_leaves_part_and_reference(toy_set: Path, small: conf
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
     always = replace(small.augment, background=1.0)
-    augmenter = Augmenter(pictures, always, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, always, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     x, mask, klass = pictures.pixels.float() / 255, pictures.mask.long(), pictures.klass
     laid, labels = augmenter._other_background(x, mask, klass)
     shows = klass != 6
@@ -102,7 +110,7 @@ def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Co
     torch.manual_seed(1)
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
-    augmenter = Augmenter(pictures, small.augment, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, small.augment, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     net = train.build(small)
     before = {name: value.clone() for name, value in net.state_dict().items()}
     frozen = replace(small, head_share=0.5)
@@ -173,7 +181,9 @@ def test_what_leaves_the_frame_changes_the_target(toy_set: Path, small: config.C
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
     only = replace(small.augment, near=0.0, elsewhere=1.0, background=0.0, bars=0.0, cutout=0.0, jigsaw=0.0)
-    batch = Augmenter(pictures, only, nothing=6, installed=2, mean=127.0, std=128.0).draw(torch.arange(len(pictures)))
+    batch = Augmenter(pictures, only, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0).draw(
+        torch.arange(len(pictures))
+    )
     share = batch.mask[:, 1].mean(dim=(1, 2))
     assert (share[batch.klass == 6] < 0.01).all()
     assert (batch.view[batch.klass == 6] == UNKNOWN).all()
