@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from identify.cli import terminal
+from identify.cli import keeping, terminal
 from identify.errors import UsageError
 
 EXAMPLE = """example:
@@ -66,7 +66,7 @@ def _serve(options: argparse.Namespace) -> int:
         port=options.port,
         stock=options.stock,
         records=options.records,
-        keep_photos=not options.no_photos,
+        keep_photos=keeping.with_photos(options),
         login=options.login,
         names=tuple(options.name),
         certificate=options.certificate,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 EXAMPLE = """example:
   tapwright survey photos --out schedule.xlsx
       photos/BUILDING/FLOOR/ROOM/*.jpg; run it again after a stop or a crash and it goes on where it was"""
-MOST_WORKERS = 64
+MOST_WORKERS = 1024
 
 
 def add(commands: Any) -> None:
@@ -36,6 +36,11 @@ def add(commands: Any) -> None:
     )
     option("--scale", metavar="NAME", help="measure loose parts too, by this reference object (see identify; slower)")
     option("--workers", type=_count, metavar="N", help="processes that work at once (default: one a processor)")
+    option(
+        "--ray",
+        metavar="ADDRESS",
+        help="work on this Ray cluster: auto, HOST:PORT, ray://HOST:PORT; local starts one here (see DEVELOPERS.md)",
+    )
     option("--thumbnails", action="store_true", help="put a small picture into each row of the .xlsx")
     option("--json", action="store_true", help="print the summary as JSON")
     command.set_defaults(run=_survey)
@@ -49,11 +54,13 @@ def _count(text: str) -> int:
 
 def _survey(options: argparse.Namespace) -> int:
     from identify import survey
-    from identify.survey import decisions, inventory, sheet, store
+    from identify.survey import cluster, decisions, inventory, sheet, store
 
     source, out = store.place(options.source), store.place(options.out)
     sheet.check(out, pictures=options.thumbnails)
     _check_scale(options.scale)
+    if options.ray is not None:
+        cluster.check(options.ray)
     progress = inventory.beside(out, inventory.PROGRESS)
     terminal.make_folder(progress.parent)
     bar = _Bar()
@@ -62,7 +69,8 @@ def _survey(options: argparse.Namespace) -> int:
         progress,
         places=options.places,
         scale=options.scale,
-        workers=options.workers or _processors(),
+        workers=options.workers or (MOST_WORKERS if options.ray not in (None, "local") else _processors()),
+        ray=options.ray,
         decided=decisions.standing(inventory.beside(out, inventory.DECISIONS)),
         told=bar.told,
     )

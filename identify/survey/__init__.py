@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from identify.errors import PhotoError
-from identify.survey import crew, finding, inventory, picture, site
+from identify.survey import cluster, crew, finding, inventory, picture, site
 from identify.survey.decisions import Decision
 from identify.survey.progress import Progress
 from identify.survey.schedule import Row, Schedule, draw_up
@@ -37,6 +37,7 @@ def run(
     places: str = site.PLACES,
     scale: str | None = None,
     workers: int = 1,
+    ray: str | None = None,
     decided: Mapping[tuple[str, str], Decision] | None = None,
     told: Told = lambda done, known, photos: None,
 ) -> Survey:
@@ -47,13 +48,15 @@ def run(
     progress : file that remembers what is done; made where there is none.
     places : what the last folders above a photo stand for.
     scale : measure loose parts by this reference object; None measures nothing and is many times faster.
+    workers : processes that work at once.
+    ray : address of the Ray cluster that does the work; None for this machine's processes.
     decided : what people decided in an earlier review.
     told : called after each photo.
 
     Raises
     ------
     UsageError
-        There is no photo, the ZIP is refused, or the progress file can't be used.
+        There is no photo, the ZIP is refused, the progress file can't be used, or the cluster fails.
     ModelError
         The model file is missing or damaged.
     """
@@ -66,7 +69,7 @@ def run(
         before = frozenset(kept.findings)
         told(0, 0, len(shots))
         try:
-            with contextlib.closing(crew.work_through(shots, workers=workers, scale=scale, known=before)) as outcomes:
+            with contextlib.closing(_outcomes(shots, workers, scale, before, ray)) as outcomes:
                 for outcome in outcomes:
                     if outcome.finding is not None:
                         kept.keep(outcome.finding)
@@ -81,6 +84,14 @@ def run(
                     rows += _rest(set(shots).difference(row.shot for row in rows), kept)
     names = [name for name in pattern if name != site.NAMELESS]
     return Survey(draw_up(names, rows, decided), len(shots), known, stopped, recipe)
+
+
+def _outcomes(
+    shots: Sequence[site.Shot], workers: int, scale: str | None, known: frozenset[str], ray: str | None
+) -> Generator[crew.Outcome, None, None]:
+    if ray is None:
+        return crew.work_through(shots, workers=workers, scale=scale, known=known)
+    return cluster.work_through(shots, workers=workers, scale=scale, known=known, address=ray)
 
 
 def _rest(shots: Iterable[site.Shot], kept: Progress) -> Iterator[Row]:

@@ -60,7 +60,7 @@ class Finding:
 
 def recipe(scale: str | None) -> str:
     """What besides the photo decides a finding: program, model, tables, scale."""
-    return " ".join((__version__, classifier.load().card.sha256[:16], tables.version(), scale or "unscaled"))
+    return " ".join((__version__, classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled"))
 
 
 def read(shot: Shot) -> bytes:

@@ -53,7 +53,7 @@ def beside(out: Place, ending: str) -> Path:
 
 def write(path: Path, inventory: Inventory) -> None:
     """Write it whole or not at all; UsageError where that is not possible."""
-    sheet.put(path, "".join(_lines(inventory)).encode("ascii"))
+    sheet.put(path, (line.encode("ascii") for line in _lines(inventory)))
 
 
 def _lines(inventory: Inventory) -> Iterator[str]:

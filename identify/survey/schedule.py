@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import overload
 
 from identify import pipeline, tables
 from identify.model import UNSURE
@@ -91,11 +92,11 @@ class Schedule:
         return self._photos(), self._counts(), self._parts(), self._cautions()
 
     def _photos(self) -> Sheet:
-        heads = ["look first", *self.place_names, "photo", "tap", "same tap as", "class", "fitting", "decided by"]
-        heads += ["program said", "probability", "could also be", "variety", "view", "check on site", "note"]
-        heads += ["measured", "advice", "cautions"]
+        heads = ["look first", *self.place_names, "photo", "tap", "same tap as", "fitting", "probability"]
+        heads += ["could also be", "variety", "measured", "check on site", "note", "decided by"]
+        wide = ["class", "program said", "view", "advice", "cautions"]
         numbers = {"tap": int, "probability": float}
-        return Sheet("schedule", tuple(heads), tuple(_cells(row) for row in self.rows), numbers)
+        return Sheet("schedule", (*heads, *wide), _Lines(self.rows), numbers, printed=len(heads), flag=heads[0])
 
     def _counts(self) -> Sheet:
         photos = Counter((row.shot.places, row.answer) for row in self.rows)
@@ -232,23 +233,41 @@ def _telling(row: Row) -> tuple[bool, bool, float, str]:
     return row.decision is None, row.answer == UNSURE, -probability, row.shot.file
 
 
+class _Lines(Sequence[tuple[Cell, ...]]):
+    """The cells of each row, made when they are asked for: all of them at once would take more room than the rows."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self._rows = rows
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @overload
+    def __getitem__(self, number: int) -> tuple[Cell, ...]: ...
+    @overload
+    def __getitem__(self, number: slice) -> _Lines: ...
+    def __getitem__(self, number: int | slice) -> tuple[Cell, ...] | _Lines:
+        return _Lines(self._rows[number]) if isinstance(number, slice) else _cells(self._rows[number])
+
+
 def _cells(row: Row) -> tuple[Cell, ...]:
     found, decision = row.finding, row.decision
     sure = row.answer not in (UNSURE, UNREADABLE)
     possible = {row.answer} if found is None or decision is not None else {*found.prediction_set, found.likely}
     others = () if found is None else [_name(name) for name in found.prediction_set if name != row.answer]
     return (
-        *(row.look_first, *row.shot.places, row.shot.file, row.tap or "", row.first, row.answer),
+        *(row.look_first, *row.shot.places, row.shot.file, row.tap or "", row.first),
         _name(row.answer) if sure else "",
-        _decided_by(row),
-        "" if decision is None else row.said,
         "" if found is None else found.probability,
         "; ".join(others),
         "; ".join(f"{name}: {answer} ({how})" for name, answer, how in _varieties(row)),
-        "" if found is None else found.view,
+        "" if found is None else "; ".join(found.measured),
         "; ".join(_to_check(row)),
         "" if decision is None or decision.file != row.shot.file else decision.note,
-        "" if found is None else "; ".join(found.measured),
+        _decided_by(row),
+        row.answer,
+        "" if decision is None else row.said,
+        "" if found is None else found.view,
         row.error if found is None else " ".join(found.advice),
         "; ".join(_short(key) for key in _caution_keys(possible)) if row.tap else "",
     )

@@ -15,13 +15,13 @@ import gradio as gr
 from identify import pipeline, survey, tables
 from identify.errors import IdentifyError
 from identify.model import UNSURE
+from identify.survey import inventory
 from identify.survey.review import Review
 from identify.survey.schedule import UNREADABLE, Row
 from identify.web import arrivals, views
 from identify.web.one_part import BROKEN, HTML, LOG
 from identify.web.shop import SCHEDULE, Shop
 
-PROGRESS = "schedule.xlsx.progress.jsonl"
 WORKERS = 2
 SHOWN_DOUBTS, SHOWN_ROWS, SHOWN_CLASSES = 12, 200, 3
 FORM = "tapwright.filesForm(element, trigger, watch); // 'submit'"
@@ -63,7 +63,12 @@ def _watched(source: Path, room: Path) -> Iterator[str]:
     def work() -> None:
         try:
             workers = min(WORKERS, os.cpu_count() or 1)
-            done = survey.run(source, room / PROGRESS, workers=workers, told=lambda *far: news.put(far))
+            done = survey.run(
+                source,
+                inventory.beside(room / SCHEDULE, inventory.PROGRESS),
+                workers=workers,
+                told=lambda *far: news.put(far),
+            )
             survey.write(done, room / SCHEDULE)
             news.put(None)
         except BaseException as why:

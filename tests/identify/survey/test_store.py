@@ -174,4 +174,4 @@ def test_a_store_that_fails_is_a_reason_not_a_traceback(memory, monkeypatch):
     with pytest.raises(UsageError, match=r"can't be reached \(403: no\)"):
         site.find(store.place("memory://photos"), ("room",))
     with pytest.raises(UsageError, match=r"can't be reached \(403: no\)"):
-        sheet.put(store.place("memory://photos/s.csv"), b"x")
+        sheet.put(store.place("memory://photos/s.csv"), [b"x"])
