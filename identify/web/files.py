@@ -21,7 +21,7 @@ from identify.survey.review import Review
 from identify.tables import stock
 from identify.web import arrivals, guard, views
 from identify.web.login import SESSION_S, Door
-from identify.web.shop import Shop
+from identify.web.shop import Shop, photo_files
 
 FOLDER = Path(__file__).parent
 MOST_FORM = 4_000
@@ -132,7 +132,9 @@ def _surveys(routes: APIRouter, shop: Shop) -> None:
         review = found(key)
         named = {"content-disposition": f'attachment; filename="schedule.{kind}"'}
         if kind == "csv":
-            return Response(sheet.csv_text(review.schedule.sheets()[0]), media_type="text/csv", headers=named)
+            return Response(
+                b"".join(sheet.csv_lines(review.schedule.sheets()[0])), media_type="text/csv", headers=named
+            )
         if kind != "xlsx" or not isinstance(review.out, Path):
             raise HTTPException(404)
         review.rewrite()
@@ -141,9 +143,9 @@ def _surveys(routes: APIRouter, shop: Shop) -> None:
     @routes.get("/surveys/{key}/{number}.jpg")
     def photo(key: Key, number: int, side: Annotated[int, Query(ge=64, le=1600)] = 480) -> Response:
         review = found(key)
-        rows = review.schedule.rows
+        files = photo_files(review)
         try:
-            picture = review.picture(rows[number].shot.file, side) if 0 <= number < len(rows) else None
+            picture = review.picture(files[number], side) if 0 <= number < len(files) else None
         except IdentifyError as why:
             raise HTTPException(404, str(why)) from why
         if picture is None:

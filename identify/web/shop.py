@@ -64,6 +64,11 @@ class Surveys:
         return review
 
 
+def photo_files(review: Review) -> list[str]:
+    """All photos of a survey, in an order that no decision changes: their place in it names their pictures."""
+    return sorted(row.shot.file for row in review.schedule.rows)
+
+
 @dataclass(slots=True)
 class Shop:
     """Everything the page's handlers need.

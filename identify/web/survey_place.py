@@ -20,7 +20,7 @@ from identify.survey.review import Review
 from identify.survey.schedule import UNREADABLE, Row
 from identify.web import arrivals, views
 from identify.web.one_part import BROKEN, HTML, LOG
-from identify.web.shop import SCHEDULE, Shop
+from identify.web.shop import SCHEDULE, Shop, photo_files
 
 WORKERS = 2
 SHOWN_DOUBTS, SHOWN_ROWS, SHOWN_CLASSES = 12, 200, 3
@@ -122,6 +122,7 @@ def _decide(shop: Shop) -> Callable[..., str]:
 def _shown(review: Review, key: str, *, alert: str = "", fresh: bool = False, next_one: bool = False) -> str:
     schedule = review.schedule
     doubts = [row for row in schedule.queue if row.finding is not None]
+    numbers = {file: number for number, file in enumerate(photo_files(review))}
     taps = Counter(row.answer for row in schedule.taps.values())
     return views.render(
         "survey.html",
@@ -133,10 +134,10 @@ def _shown(review: Review, key: str, *, alert: str = "", fresh: bool = False, ne
         taps=[{"name": _name(name), "count": count} for name, count in taps.most_common()],
         failed=[{"file": row.shot.file, "error": row.error} for row in schedule.rows if row.error],
         left=len(doubts),
-        doubts=[_doubt(row, key, number) for number, row in enumerate(schedule.rows) if row in doubts][:SHOWN_DOUBTS],
+        doubts=[_doubt(row, key, numbers[row.shot.file]) for row in doubts[:SHOWN_DOUBTS]],
         decided=[
-            {"file": row.shot.file, "answer": _name(row.answer), "number": number}
-            for number, row in enumerate(schedule.rows)
+            {"file": row.shot.file, "answer": _name(row.answer)}
+            for row in schedule.rows
             if row.decision is not None and row.decision.file == row.shot.file
         ],
         classes=[{"value": name, "words": row.name} for name, row in tables.load().classes.items()],
