@@ -40,7 +40,7 @@ _SCRIPT = re.compile(rb"<script(?:\s[^>]*)?>(.*?)</script>", re.DOTALL)
 HEADERS = {
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=()",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",

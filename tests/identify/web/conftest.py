@@ -20,6 +20,7 @@ FLAGS = (
     "--disable-component-update --disable-sync"
 ).split()
 READY_S = 60
+LOCKED_PASSWORD = "a long enough one"
 
 
 @contextlib.contextmanager
@@ -79,3 +80,20 @@ def chromium():
         browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser
         browser.close()
+
+
+@pytest.fixture(scope="session")
+def locked_address(tmp_path_factory):
+    """A page behind a login: ann, with the password of `locked_password`."""
+    pytest.importorskip("gradio")
+    from identify.web import login
+
+    folder = tmp_path_factory.mktemp("locked")
+    login.add(folder / "users.txt", "ann", LOCKED_PASSWORD)
+    with serving(folder, "--login", str(folder / "users.txt"), "--records", "none") as (address, _):
+        yield address
+
+
+@pytest.fixture(scope="session")
+def locked_password():
+    return LOCKED_PASSWORD

@@ -2,9 +2,11 @@
 
 import asyncio
 import base64
+import io
 
 import pytest
 
+from identify import cli
 from identify.errors import UsageError
 from identify.web import guard, login, serve
 
@@ -61,7 +63,7 @@ def test_every_answer_has_the_headers():
     assert b"server" not in headers
     assert b"frame-ancestors 'none'" in headers[b"content-security-policy"]
     assert headers[b"x-content-type-options"] == b"nosniff"
-    assert headers[b"referrer-policy"] == b"no-referrer"
+    assert headers[b"referrer-policy"] == b"same-origin"
     assert headers[b"cache-control"] == b"no-store"
 
 
@@ -157,3 +159,17 @@ def test_a_login_file_of_another_kind_is_refused(tmp_path, text):
 def test_a_short_password_is_refused(tmp_path):
     with pytest.raises(UsageError, match="at least 10"):
         login.add(tmp_path / "users.txt", "ann", "short")
+
+
+def test_serving_others_without_a_login_is_refused_in_one_sentence(capsys):
+    assert cli.main(["serve", "--host", "0.0.0.0"]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "--login FILE" in said
+
+
+def test_a_login_is_written_by_the_command(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{PASSWORD}\n"))
+    assert cli.main(["serve", "--login", str(tmp_path / "users.txt"), "--add", "bob"]) == 0
+    assert PASSWORD not in capsys.readouterr().out
+    assert login.Door(login.read(tmp_path / "users.txt")).knock("bob", PASSWORD, "here")

@@ -293,3 +293,27 @@ def test_a_stock_list_with_an_error_then_without(page):
     page.wait_for_selector("text=mine.csv is in use")
     page.set_input_files("#stock-file", str(ROOT / "data_synthetic/demo/parts.csv"))
     page.wait_for_selector("text=parts.csv is in use")
+
+
+def test_the_way_in_and_out(chromium, locked_address, locked_password):
+    page = chromium.new_page(viewport={"width": PHONE[0], "height": PHONE[1]})
+    page.set_default_timeout(WAIT_MS)
+    page.goto(locked_address)
+    assert page.url == f"{locked_address}/login"
+    assert violations(page) == []
+    page.fill("#name", "ann")
+    page.fill("#password", "wrong")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".alert")
+    page.fill("#name", "ann")
+    page.fill("#password", locked_password)
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#identify")
+    cookie = next(each for each in page.context.cookies() if each["name"] == "tapwright")
+    assert cookie["httpOnly"]
+    assert cookie["sameSite"] == "Strict"
+    page.click("text=Log out")
+    page.wait_for_selector("#password")
+    page.goto(locked_address)
+    assert page.url == f"{locked_address}/login"
+    page.close()
