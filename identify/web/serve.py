@@ -118,10 +118,16 @@ def _serve(settings: Settings, shop: Shop, door: login.Door | None, said) -> Non
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     with contextlib.suppress(AttributeError, ValueError):  # the command line ends on a broken pipe; a page must not
         signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+    with contextlib.suppress(ValueError):  # what is told to end also tidies up
+        signal.signal(signal.SIGTERM, _ended)
     with bound:
         bound.listen(128)  # who asks from now on waits a moment instead of being refused
         said(f"{scheme}://{shown}:{port}")
         uvicorn.Server(config).run(sockets=[bound])
+
+
+def _ended(number: int, frame: object) -> None:
+    raise SystemExit(0)
 
 
 def _bound(host: str, port: int) -> socket.socket:

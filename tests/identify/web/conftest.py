@@ -27,7 +27,9 @@ LOCKED_PASSWORD = "a long enough one"
 def serving(folder, *options):
     """Address and process id of a page served from the repository."""
     command = [sys.executable, "-m", "identify", "serve", "--port", "0", *options]
-    surroundings = {**os.environ, "PYTHONUNBUFFERED": "1", "HOME": str(folder)}
+    rubbish = folder / "rubbish"
+    rubbish.mkdir()
+    surroundings = {**os.environ, "PYTHONUNBUFFERED": "1", "HOME": str(folder), "TMPDIR": str(rubbish)}
     with (folder / "log").open("w") as log:
         page = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True, cwd=ROOT, env=surroundings)
     try:
@@ -40,6 +42,8 @@ def serving(folder, *options):
         page.terminate()
         page.wait(20)
         page.stdout.close()
+    assert page.returncode == 0
+    assert [each.name for each in rubbish.iterdir() if each.name.startswith("tapwright")] == []  # no photo stays behind
 
 
 def _wait(address):
