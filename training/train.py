@@ -30,6 +30,7 @@ from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
 from training.network import FittingNet, load_backbone
 from training.prepare import CALIBRATION, TRAIN, read_rows
+from training.start import go_on, origin
 
 
 def build(config: Config) -> FittingNet:
@@ -163,11 +164,14 @@ def train(
     pictures: Pictures,
     held: Pictures,
     *,
-    backbone: Path | None,
+    backbone: Path | None = None,
+    start: Path | None = None,
     minutes: float,
     compiled: bool = False,
 ) -> dict[str, Any]:
     """Train, write log.csv and weights.pt, and return the metrics.
+
+    ``backbone`` holds weights of the backbone alone, ``start`` is a whole model file to go on from.
 
     ``compiled`` fuses the network's and the augmentation's small operations, which takes a minute to prepare.
     """
@@ -177,9 +181,11 @@ def train(
         load_backbone(net, backbone)
     device = pictures.pixels.device
     net = net.to(device, memory_format=torch.channels_last)
-    average = Average(net, config.ema)
     optimiser = _optimiser(net, config)
     augmenter = augmenter_of(config, pictures, compiled=compiled)
+    if start is not None:
+        go_on(net, start, augmenter.draw(torch.randperm(len(pictures), device=device)[: config.batch]).pixels)
+    average = Average(net, config.ema)
     forward = torch.compile(net) if compiled else net
     batch_size = min(config.batch, len(pictures))
     log = Log(run / "log.csv")
@@ -246,6 +252,7 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--index", type=Path, required=True, help="file written by training.prepare")
     parser.add_argument("--run", type=Path, required=True, help="run folder to write")
     parser.add_argument("--backbone", type=Path, help="pretrained weights; without: random weights")
+    parser.add_argument("--start", type=Path, help="an exported model file to go on from, instead of --backbone")
     parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
     parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
     parser.add_argument("--compile", action="store_true", help="fuse small operations: faster after a minute")
@@ -279,6 +286,7 @@ def main(arguments: list[str] | None = None) -> None:
         pictures,
         held,
         backbone=options.backbone,
+        start=options.start,
         minutes=options.minutes,
         compiled=options.compile,
     )
@@ -293,6 +301,7 @@ def main(arguments: list[str] | None = None) -> None:
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
         "torch": torch.__version__,
         "backbone": options.backbone.name if options.backbone else None,
+        "start": origin(options.start) if options.start else None,
     }
     (options.run / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
     print(json.dumps(metrics["held"]))
