@@ -147,6 +147,7 @@ def _memory_kb(pid: int) -> int:
 def by_kind(bases: dict[Kind, list[bytes]]) -> float:
     """Print what a photo of each kind takes of one processor; the mean number of passes that the network makes."""
     cv2.setNumThreads(1)
+    heic.decode_here()  # as in a survey's workers
     network = classifier.load()
     passes: list[int] = []
     print(f"{'':14s}{'survey':>9s}{'floor':>9s}{'floor with the same passes':>28s}   [ms of one processor]")

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from identify.survey.sheet import PICTURE_PX, Cell, Picture, Sheet, plain
 
-WIDEST, NARROWEST = 34, 7  # columns, in letters
+WIDEST, WIDEST_ON_SCREEN, NARROWEST = 28, 60, 6  # columns, in letters
+PAGE = 130  # letters of readable print over the width of a page
 FILTER_LETTERS = 3  # room for the filter's arrow in the head
+LINE_PX, EDGE_PX, MOST_LINES = 17, 4, 20  # of a row; a spreadsheet's row is no higher than 409 points
 A4 = 9  # ECMA-376 part 1, 18.3.1.63: paperSize
 HEAD = {"bold": True, "text_wrap": True, "valign": "vcenter", "bg_color": "#DCE6F1", "bottom": 1}
-BODY = {"text_wrap": True, "valign": "top"}
+BODY = {"text_wrap": True, "valign": "top", "bottom": 4, "bottom_color": "#BFBFBF"}
+NUMBER = {**BODY, "align": "center"}
 FLAG = {**BODY, "bold": True, "bg_color": "#FFF2CC"}
 
 
@@ -35,33 +39,49 @@ def save(file: Path | BinaryIO, sheets: Sequence[Sheet], picture: Picture | None
 
 def _fill(book: Any, sheet: Sheet, picture: Picture | None) -> None:
     page = book.add_worksheet(sheet.name)
-    head, body, flag = book.add_format(HEAD), book.add_format(BODY), book.add_format(FLAG)
-    share = book.add_format({**BODY, "num_format": "0%"})
-    special = {sheet.flag: flag} | {name: share for name, kind in sheet.numbers.items() if kind is float}
-    formats = [special.get(name, body) for name in sheet.heads]
-    for column, letters in enumerate(_widths(sheet)):
+    formats = [book.add_format(_format(sheet, name)) for name in sheet.heads]
+    head, blank, widths = book.add_format(HEAD), book.add_format(BODY), _widths(sheet)
+    for column, letters in enumerate(widths):
         page.set_column(column, column, letters)
     _lay_out(page, sheet, picture is not None)
+    page.set_row_pixels(0, 2 * LINE_PX + EDGE_PX)
+    shown = sheet.printed or len(sheet.heads)  # the others are cut rather than that they make the rows high
     page.write_row(0, 0, sheet.heads, head)
     if picture is not None:
         page.write_string(0, len(sheet.heads), "picture", head)
         page.set_column_pixels(len(sheet.heads), len(sheet.heads), PICTURE_PX + 8)
     for line, row in enumerate(sheet.rows, start=1):
         small = picture(line - 1) if picture is not None else None
-        if small is not None:
-            page.set_row_pixels(line, PICTURE_PX + 8)
-        _write(page, line, row, formats)
+        high = EDGE_PX + LINE_PX * min(MOST_LINES, max(map(_lines, row[:shown], widths)))
+        page.set_row_pixels(line, max(high, PICTURE_PX + 8) if small is not None else high)
+        _write(page, line, row, formats, blank)
         if small is not None:
             place = {"image_data": io.BytesIO(small), "x_offset": 4, "y_offset": 4, "object_position": 2}
             page.insert_image(line, len(sheet.heads), "photo.jpg", place)
 
 
-def _write(page: Any, line: int, row: Iterable[Cell], formats: Sequence[Any]) -> None:
+def _format(sheet: Sheet, name: str) -> dict[str, object]:
+    if name == sheet.flag:
+        return FLAG
+    if name in sheet.shares:
+        return {**NUMBER, "num_format": "0%"}
+    return NUMBER if name in sheet.numbers else BODY
+
+
+def _lines(cell: Cell, letters: int) -> int:
+    """How many lines a cell takes: words are not broken, so a line holds a little less than its letters."""
+    text = str(cell)
+    return 1 if len(text) <= letters else math.ceil(1.1 * len(text) / letters)
+
+
+def _write(page: Any, line: int, row: Iterable[Cell], formats: Sequence[Any], blank: Any) -> None:
     for column, cell in enumerate(row):
-        if not isinstance(cell, str):
-            page.write_number(line, column, cell, formats[column])
-        elif cell:
+        if cell == "":
+            page.write_blank(line, column, None, blank)
+        elif isinstance(cell, str):
             page.write_string(line, column, plain(cell), formats[column])
+        else:
+            page.write_number(line, column, cell, formats[column])
 
 
 def _lay_out(page: Any, sheet: Sheet, with_pictures: bool) -> None:
@@ -84,5 +104,10 @@ def _widths(sheet: Sheet) -> list[int]:
     longest = [max(len(word) for word in head.split()) + FILTER_LETTERS for head in sheet.heads]
     for row in sheet.rows:
         for column, cell in enumerate(row):
-            longest[column] = max(longest[column], len(str(cell)) + 1)
-    return [min(WIDEST, max(NARROWEST, letters)) for letters in longest]
+            longest[column] = max(longest[column], len(str(cell)) + 2)
+    shown = sheet.printed or len(sheet.heads)
+    widest = max(WIDEST, PAGE // shown)
+    return [
+        min(widest if column < shown else WIDEST_ON_SCREEN, max(NARROWEST, letters))
+        for column, letters in enumerate(longest)
+    ]

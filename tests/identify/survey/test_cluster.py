@@ -19,7 +19,7 @@ from identify.survey import cluster, crew, site
 ROOT = Path(__file__).parents[3]
 DEMO = ROOT / "data_synthetic" / "demo"
 PICTURES = sorted((ROOT / "tests" / "evaluation" / "images").glob("*.jpg"))[:10]
-SHEETS = ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions")
+SHEETS = ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions", "schedule-candidates")
 
 
 def surveyed(source: Path, out: Path, *words: str) -> dict:

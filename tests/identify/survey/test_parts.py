@@ -225,12 +225,41 @@ def test_which_photos_are_one_tap(change, taps):
 def test_what_may_be_a_fitting_is_checked_on_site():
     found = replace(FOUND, answer="none", likely="none", prediction_set=("none", "sensor"), view="")
     drawn = draw_up(("room",), [Row(site.Shot("a.jpg", "a", "", ("bath",)), found)])
-    schedule, counts, parts, _ = drawn.sheets()
+    schedule, counts, parts, _, _ = drawn.sheets()
     (row,) = (dict(zip(schedule.heads, cells, strict=True)) for cells in schedule.rows)
     assert (row["look first"], row["could also be"]) == ("several classes", "Sensor tap or its solenoid valve")
     assert "open" in row["check on site"]
     assert counts.rows == (("bath", "none", 1, 0), ("all", "", 1, 0))
     assert parts.rows == ()
+
+
+def carried(**change: object) -> list[dict[str, object]]:
+    """The candidates for three installed taps that look alike to the program, in rooms of their own."""
+    rows = [
+        Row(site.Shot(f"{room}.jpg", room, "", (room,)), replace(FOUND, likeness="0" * 16, **change)) for room in "abc"
+    ]
+    *_, told = draw_up(("room",), rows).sheets()
+    return [dict(zip(told.heads, line, strict=True)) for line in told.rows]
+
+
+def test_candidates_for_installed_taps_are_what_the_rules_leave_possible():
+    name = "single-lever-cartridge"
+    lines = carried(answer=name, likely=name, varieties=(("base", "flat", 0.8),))
+    assert {line["class"] for line in lines} == {name}
+    assert {line["installed taps"] for line in lines} == {3}
+    expected = [line["expected among them"] for line in lines]
+    assert expected == sorted(expected, reverse=True)
+    assert 2.0 < sum(expected) <= 3.1  # rare sizes are left out
+    assert "35 mm, flat base" in lines[0]["candidate"]
+    assert "body diameter [mm]: 35.0" in lines[0]["sizes and kinds"]
+    for line in lines:  # what a look at the outside leaves open, and what would tell
+        assert "body diameter" in line["can't be known from outside"]
+        assert "body diameter of the cartridge in mm?" in line["check on site"]
+
+
+def test_a_loose_part_is_no_candidate_to_carry():
+    assert carried(view="lying") == []
+    assert carried(answer="none", likely="none", view="") == []
 
 
 def test_a_folder_that_can_not_be_read_is_named(tmp_path, monkeypatch):

@@ -19,7 +19,7 @@ fsspec = pytest.importorskip("fsspec")
 
 ROOT = Path(__file__).parents[3]
 DEMO = ROOT / "data_synthetic" / "demo"
-SHEETS = ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions")
+SHEETS = ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions", "schedule-candidates")
 
 
 @pytest.fixture

@@ -27,6 +27,7 @@ DEMO = ROOT / "data_synthetic" / "demo"
 PICTURES = sorted((ROOT / "tests" / "evaluation" / "images").glob("*.jpg"))[:16]
 FORMULA_ROOM = "=HYPERLINK(A1)"
 PROGRESS = "schedule.csv.progress.jsonl"
+SHEETS = tuple(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions", "-candidates"))
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 
 
@@ -206,7 +207,7 @@ def test_killed_and_gone_on_with_is_the_same_schedule(building, undisturbed, tmp
     done = subprocess.run(command(building, out, "--json"), cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr
     assert json.loads(done.stdout)["known_before"] >= len(kept)
-    for name in ("schedule.csv", "schedule-counts.csv", "schedule-parts.csv", "schedule-cautions.csv"):
+    for name in SHEETS:
         assert (tmp_path / name).read_bytes() == undisturbed.with_name(name).read_bytes()
     hashes = [json.loads(line)["finding"]["sha256"] for line in lines(tmp_path / PROGRESS)]
     assert len(hashes) == len(set(hashes))
@@ -234,7 +235,7 @@ def test_twenty_kills_change_nothing(building, undisturbed, tmp_path):
     assert len(lines(tmp_path / PROGRESS)) >= 10
     done = subprocess.run(command(building, out), cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr
-    for name in ("schedule.csv", "schedule-counts.csv", "schedule-parts.csv", "schedule-cautions.csv"):
+    for name in SHEETS:
         assert (tmp_path / name).read_bytes() == undisturbed.with_name(name).read_bytes()
     hashes = [json.loads(line)["finding"]["sha256"] for line in lines(tmp_path / PROGRESS)]
     assert len(hashes) == len(set(hashes))
@@ -315,7 +316,7 @@ def test_a_zip_gives_the_rows_of_its_folder(building, undisturbed, tmp_path, mon
         "north.zip",
         PROGRESS,
         "schedule.csv.photos.jsonl",
-        *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions")),
+        *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions", "-candidates")),
     }
     capsys.readouterr()
 
@@ -406,7 +407,7 @@ def test_workbook_holds_text_not_formulas(building, tmp_path, capsys):
     assert cli.main(["survey", str(source), "--out", str(out), "--workers", "1", "--thumbnails"]) == 1
     capsys.readouterr()
     book = openpyxl.load_workbook(out)
-    assert book.sheetnames == ["schedule", "counts", "parts", "cautions"]
+    assert book.sheetnames == ["schedule", "counts", "parts", "cautions", "candidates"]
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
     assert {cell.data_type for cell in cells} <= {"s", "n"}
     assert FORMULA_ROOM in [cell.value for cell in cells]
@@ -428,7 +429,10 @@ def test_libreoffice_reads_the_workbook_and_its_counts_equal_the_rows(building, 
     profile = f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}"
     words = [OFFICE, profile, "--headless", "--convert-to", ALL_SHEETS, "--outdir", str(tmp_path), str(out)]
     subprocess.run(words, capture_output=True, check=True, timeout=120)
-    read = {name: rows(tmp_path / f"schedule-{name}.csv") for name in ("schedule", "counts", "parts", "cautions")}
+    read = {
+        name: rows(tmp_path / f"schedule-{name}.csv")
+        for name in ("schedule", "counts", "parts", "cautions", "candidates")
+    }
     for name, its_rows in read.items():
         want = rows(undisturbed.with_name("schedule.csv" if name == "schedule" else f"schedule-{name}.csv"))
         assert len(its_rows) == len(want)
@@ -445,7 +449,7 @@ def test_parquet_holds_the_rows_of_the_csv(undisturbed, building, tmp_path, caps
     shutil.copy(undisturbed.with_name(PROGRESS), tmp_path / "schedule.parquet.progress.jsonl")
     assert cli.main(["survey", str(building), "--out", str(tmp_path / "schedule.parquet"), "--workers", "1"]) == 1
     capsys.readouterr()
-    for name in ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions"):
+    for name in ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions", "schedule-candidates"):
         table = tables.read_table(tmp_path / f"{name}.parquet").to_pylist()
         as_text = [{head: "" if cell is None else str(cell) for head, cell in row.items()} for row in table]
         in_csv = rows(undisturbed.with_name(f"{name}.csv"))
