@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import secrets
 import shutil
@@ -22,8 +23,9 @@ def room(uploads: Path) -> Path:
     """A new file to write an upload to; uploads that nobody fetched within an hour are deleted."""
     long_ago = time.time() - KEPT_S
     for old in uploads.iterdir():
-        if old.stat().st_mtime < long_ago:
-            old.unlink(missing_ok=True)
+        with contextlib.suppress(FileNotFoundError):  # another user's photo was just read, and is gone
+            if old.stat().st_mtime < long_ago:
+                old.unlink()
     path = uploads / secrets.token_urlsafe(24)
     path.touch(mode=0o600)
     return path

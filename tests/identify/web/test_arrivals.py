@@ -55,6 +55,17 @@ def test_what_nobody_fetches_is_deleted(uploads):
         arrivals.place(uploads, old)
 
 
+def test_a_file_that_goes_meanwhile_harms_nobody(uploads):
+    class Uploads(type(uploads)):
+        def iterdir(self):
+            for path in list(super().iterdir()):
+                path.unlink()
+                yield path
+
+    sent(uploads, "a.jpg"), sent(uploads, "b.jpg")
+    assert arrivals.room(Uploads(uploads)).exists()
+
+
 def test_folders_are_kept_and_steps_up_are_not(uploads, tmp_path):
     names = ["north/2/bath/a.jpg", "north/../../../../b.jpg", "/north/1/c.jpg", "north/.hidden/d.jpg"]
     files = [sent(uploads, name) for name in names]
