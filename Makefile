@@ -3,7 +3,7 @@ VENV ?= .venv
 BIN = $(VENV)/bin
 PHOTO = data_synthetic/demo/bench.jpg
 
-.PHONY: demo test test-ray test-training setup check lint clean
+.PHONY: demo serve test test-ray test-training setup check lint clean
 
 $(VENV)/.core: pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -11,7 +11,7 @@ $(VENV)/.core: pyproject.toml
 	touch $@
 
 $(VENV)/.dev: $(VENV)/.core
-	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey,parquet,remote,postgresql]'
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey,postgresql,parquet,remote,web]'
 	touch $@
 
 $(VENV)/.training: $(VENV)/.dev
@@ -24,6 +24,13 @@ demo: $(VENV)/.core
 	mkdir -p out
 	$(BIN)/tapwright identify $(PHOTO) --overlay out/bench-measured.jpg
 	@echo "The measured picture is out/bench-measured.jpg"
+
+$(VENV)/.web: $(VENV)/.core
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[web]'
+	touch $@
+
+serve: $(VENV)/.web
+	$(BIN)/tapwright serve
 
 test: $(VENV)/.dev
 	$(BIN)/ruff check .

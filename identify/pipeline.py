@@ -126,6 +126,17 @@ def identify_part(
     )
 
 
+def rejudge(case: Case, answers: Mapping[str, str], *, stock: Stock | None = None) -> Case:
+    """The same part with other answers, or another stock list: nothing is recognised or measured again.
+
+    Raises
+    ------
+    UsageError
+        An answer belongs to no check, or is none of its answers.
+    """
+    return replace(case, verdict=rules.judge(case.recognition, case.measurements, answers=dict(answers), stock=stock))
+
+
 def check_scale(scale: str) -> None:
     """Raise UsageError where no reference object has that name."""
     if scale != AUTO:

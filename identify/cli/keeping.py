@@ -48,8 +48,12 @@ def opened(options: argparse.Namespace) -> Records:
     """The records that the options name."""
     from identify import records
 
-    without = getattr(options, "no_photos", False) or os.environ.get(PHOTOS_VARIABLE, "").lower() in NO
-    return records.open_records(options.records, keep_photos=not without)
+    return records.open_records(options.records, keep_photos=with_photos(options))
+
+
+def with_photos(options: argparse.Namespace) -> bool:
+    """Whether pictures are kept too."""
+    return not (getattr(options, "no_photos", False) or os.environ.get(PHOTOS_VARIABLE, "").lower() in NO)
 
 
 def if_wanted(options: argparse.Namespace) -> AbstractContextManager[Records | None]:

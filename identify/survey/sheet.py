@@ -23,6 +23,7 @@ Picture = Callable[[int], bytes | None]  # number of a row of the first sheet to
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 PICTURE_PX = 96
+ROW_GROUP = 2_000  # rows that are in memory at a time
 MOST_LETTERS = 32_000  # a cell of a spreadsheet holds 32,767
 NEEDS = {".xlsx": ("XlsxWriter", "survey"), ".csv": ("", ""), ".parquet": ("pyarrow", "parquet")}  # package, extra
 
@@ -145,19 +146,30 @@ def csv_text(sheet: Sheet) -> bytes:
 def parquet(sheet: Sheet) -> bytes:
     """One column a head, of the same type whatever the rows are; no program takes its texts for formulas."""
     import pyarrow
-    from pyarrow.parquet import write_table
+    from pyarrow.parquet import ParquetWriter
 
-    columns = {}
-    for number, head in enumerate(sheet.heads):
-        cells = [row[number] for row in sheet.rows]
-        if (kind := sheet.numbers.get(head)) is None:
-            columns[head] = pyarrow.array([plain(str(cell)) for cell in cells], pyarrow.string())
-        else:
-            whole = pyarrow.int64() if kind is int else pyarrow.float64()
-            columns[head] = pyarrow.array([None if cell == "" else cell for cell in cells], whole)
+    kinds = {str: pyarrow.string(), int: pyarrow.int64(), float: pyarrow.float64()}
+    schema = pyarrow.schema([(head, kinds[sheet.numbers.get(head, str)]) for head in sheet.heads])
     file = pyarrow.BufferOutputStream()
-    write_table(pyarrow.table(columns), file)
+    with ParquetWriter(file, schema) as written:
+        for start in range(0, len(sheet.rows), ROW_GROUP):
+            rows = sheet.rows[start : start + ROW_GROUP]
+            columns = [
+                [_typed(cell, head in sheet.numbers) for cell in column] for head, column in _turned(sheet, rows)
+            ]
+            written.write_table(pyarrow.table(columns, schema=schema))
     return file.getvalue().to_pybytes()
+
+
+def _turned(sheet: Sheet, rows: Iterable[tuple[Cell, ...]]) -> Iterator[tuple[str, tuple[Cell, ...]]]:
+    """Each head with its column."""
+    return zip(sheet.heads, zip(*rows, strict=True), strict=True)
+
+
+def _typed(cell: Cell, as_number: bool) -> Cell | None:
+    if as_number:
+        return None if cell == "" else cell
+    return plain(str(cell))
 
 
 def _safe(cell: Cell) -> Cell:
