@@ -6,7 +6,10 @@ statistics of a sample, so that the network computes what the file computes and 
 
 from __future__ import annotations
 
+import hashlib
+import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -16,6 +19,12 @@ from onnx import numpy_helper
 from torch import Tensor, nn
 
 HALF = ".half"  # what training.export adds to the name of a weight that it stores as float16
+
+
+def origin(path: Path) -> dict[str, Any]:
+    """What the card beside the model file ``path`` says of its training, with the file's SHA-256."""
+    card = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+    return {"sha256": hashlib.sha256(path.read_bytes()).hexdigest(), **card["training"]}
 
 
 def _stored(path: Path) -> tuple[dict[str, NDArray], dict[str, NDArray]]:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import copy
 import csv
-import hashlib
 import json
 import math
 import time
@@ -31,7 +30,7 @@ from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
 from training.network import FittingNet, load_backbone
 from training.prepare import CALIBRATION, TRAIN, read_rows
-from training.start import go_on
+from training.start import go_on, origin
 
 
 def build(config: Config) -> FittingNet:
@@ -302,7 +301,7 @@ def main(arguments: list[str] | None = None) -> None:
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
         "torch": torch.__version__,
         "backbone": options.backbone.name if options.backbone else None,
-        "start": hashlib.sha256(options.start.read_bytes()).hexdigest() if options.start else None,
+        "start": origin(options.start) if options.start else None,
     }
     (options.run / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
     print(json.dumps(metrics["held"]))

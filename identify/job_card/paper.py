@@ -34,23 +34,22 @@ BOX_SIDE = 3.2
 
 def fitting(card: Card) -> Plan:
     """The roomiest plan with which the card stays on its page, its picture as high as what is left over allows."""
-    for plan in PLANS:
-        with TaggedPage(card.title) as pdf:
-            spare = FLOOR - _flow(pdf, card, plan)
-        if spare >= 0:
-            break
-    return _filled(card, replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE)))
-
-
-def _filled(card: Card, plan: Plan) -> Plan:
-    """The plan with as many more checks as stand beside what is said of other heads."""
     with TaggedPage(card.title) as pdf:
-        room = _changes(pdf, card, plan, 0.0)
-        while plan.boxes < len(card.boxes):
-            more = replace(plan, boxes=plan.boxes + 1)
-            if _boxes(pdf, card, more, 0.0) > room:
+        for plan in PLANS:
+            spare = FLOOR - _flow(pdf, card, plan)
+            if spare >= 0:
                 break
-            plan = more
+        return _filled(pdf, card, replace(plan, picture_mm=min(plan.picture_mm + max(0.0, spare), MOST_PICTURE)))
+
+
+def _filled(pdf: TaggedPage, card: Card, plan: Plan) -> Plan:
+    """The plan with as many more checks as stand beside what is said of other heads."""
+    room = _changes(pdf, card, plan, 0.0)
+    while plan.boxes < len(card.boxes):
+        more = replace(plan, boxes=plan.boxes + 1)
+        if _boxes(pdf, card, more, 0.0) > room:
+            break
+        plan = more
     return plan
 
 

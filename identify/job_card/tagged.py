@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 
 from fpdf import FPDF
-from fpdf.enums import MethodReturnValue, XPos, YPos
+from fpdf.enums import MethodReturnValue
 from fpdf.fonts import TTFFont
 
 FONTS = Path(__file__).parent / "fonts"
@@ -47,6 +47,8 @@ class TaggedPage(FPDF):
         self.set_title(writable(title))
         self.set_creator("tapwright")
         self.add_page()
+        self._marks = 0
+        self._broken: dict[tuple[str, float, float, bool], list[str]] = {}  # wrapping is what costs time
 
     def __enter__(self) -> TaggedPage:
         return self
@@ -59,9 +61,9 @@ class TaggedPage(FPDF):
     @contextmanager
     def tagged(self, role: str, said: str | None = None) -> Iterator[None]:
         """What is drawn inside is one element of this role; ``said`` is read instead of a picture."""
-        mcid = self.struct_builder.next_mcid_for_page(self.page)
-        self._add_marked_content(struct_type=f"/{role}", mcid=mcid, alt_text=said)
-        self._out(f"/{role} <</MCID {mcid}>> BDC")
+        self._add_marked_content(struct_type=f"/{role}", mcid=self._marks, alt_text=said)
+        self._out(f"/{role} <</MCID {self._marks}>> BDC")
+        self._marks += 1
         yield
         self._out("EMC")
 
@@ -86,27 +88,29 @@ class TaggedPage(FPDF):
         right: bool = False,
     ) -> float:
         """Write a paragraph that wraps; returns where the next one may begin."""
+        lines = self._lines(text, width, size, bold)
+        step = size * MM_PER_PT * LEADING
         self.set_font(SANS, "B" if bold else "", size)
         self.set_text_color(*ink)
-        self.set_xy(x, y)
         with self.tagged(role):
-            self.multi_cell(
-                width,
-                size * MM_PER_PT * LEADING,
-                writable(text),
-                align="R" if right else "L",
-                new_x=XPos.LEFT,
-                new_y=YPos.NEXT,
-            )
-        return float(self.get_y())
+            for line in lines:
+                self.set_xy(x, y)
+                self.cell(width, step, line, align="R" if right else "L")
+                y += step
+        return y
 
     def height(self, width: float, text: str, *, size: float = 9.0, bold: bool = False) -> float:
         """Height that a paragraph would take."""
-        self.set_font(SANS, "B" if bold else "", size)
-        step = size * MM_PER_PT * LEADING
-        found = self.multi_cell(width, step, writable(text), dry_run=True, output=MethodReturnValue.HEIGHT, align="L")
-        assert isinstance(found, float)
-        return found
+        return len(self._lines(text, width, size, bold)) * size * MM_PER_PT * LEADING
+
+    def _lines(self, text: str, width: float, size: float, bold: bool) -> list[str]:
+        key = (text, width, size, bold)
+        if key not in self._broken:
+            self.set_font(SANS, "B" if bold else "", size)
+            found = self.multi_cell(width, 1, writable(text), dry_run=True, output=MethodReturnValue.LINES, align="L")
+            assert isinstance(found, list)
+            self._broken[key] = found
+        return self._broken[key]
 
     def width_of(self, text: str, *, size: float = 9.0, bold: bool = False) -> float:
         """Width of one line of text."""

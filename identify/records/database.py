@@ -100,9 +100,8 @@ def _engine(url: URL) -> Engine:
     from sqlalchemy import create_engine, event
 
     if url.get_backend_name() != "sqlite":
-        settings: dict[str, Any] = {"connect_timeout": CONNECT_S}
-        if "options" not in url.query:
-            settings["options"] = "-c synchronous_commit=on"
+        own = url.query.get("options", "")
+        settings = {"connect_timeout": CONNECT_S, "options": f"{own} -c synchronous_commit=on"}
         return create_engine(url, connect_args=settings, pool_pre_ping=True)
     engine = create_engine(url, connect_args={"timeout": WAIT_S})
 

@@ -1,6 +1,7 @@
 """The whole chain on drawn pictures: a step learns, the exported file agrees, calibration and scoring run."""
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ torch = pytest.importorskip("torch", reason="the training extra is not installed
 pytest.importorskip("timm", reason="the training extra is not installed")
 
 from identify import classifier  # noqa: E402
-from training import calibrate, card, config, evaluate, export, prepare, train  # noqa: E402
+from training import calibrate, card, config, evaluate, export, mean, prepare, train  # noqa: E402
 from training.augment import Augmenter, Settings  # noqa: E402
 from training.dataset import UNKNOWN, load, part_box  # noqa: E402
 from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
@@ -157,6 +158,23 @@ def test_a_network_goes_on_from_an_exported_file(run: Path, small: config.Config
     other = train.build(replace(small, labels=replace(small.labels, classes=small.labels.classes[1:])))
     with pytest.raises(ValueError, match=r"class_head\.weight, expected shape \(6,"):
         go_on(other, run / "float32.onnx", pixels)
+
+
+def test_the_mean_of_runs_lies_between_them(run: Path, tmp_path: Path):
+    for number, factor in enumerate((1.0, 3.0)):
+        other = shutil.copytree(run, tmp_path / str(number))
+        state = torch.load(run / "weights.pt", weights_only=True)
+        state["class_head.weight"] = state["class_head.weight"] * factor
+        torch.save(state, other / "weights.pt")
+    mean.main(["--runs", str(tmp_path / "0"), str(tmp_path / "1"), "--out", str(tmp_path / "mean")])
+    made = torch.load(tmp_path / "mean" / "weights.pt", weights_only=True)
+    first = torch.load(run / "weights.pt", weights_only=True)
+    assert torch.allclose(made["class_head.weight"], 2 * first["class_head.weight"])
+    assert torch.equal(made["backbone.conv_stem.weight"], first["backbone.conv_stem.weight"])
+    assert len(json.loads((tmp_path / "mean" / "metrics.json").read_text())["mean_of"]) == 2
+    (tmp_path / "1" / "metrics.json").write_text(json.dumps({"pictures": {"train": 1}}))
+    with pytest.raises(ValueError, match="differ in 'pictures'"):
+        mean.mean_of([tmp_path / "0", tmp_path / "1"])
 
 
 def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):

@@ -45,7 +45,7 @@ def server() -> Iterator[object]:
 def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'records.sqlite'}"
-    return request.getfixturevalue("server").new_database()
+    return request.getfixturevalue("server").new_schema()
 
 
 @pytest.fixture

@@ -64,12 +64,22 @@ class Server:
         self.crash()
         shutil.rmtree(self.folder)
 
-    def new_database(self) -> str:
-        """URL of a new, empty database."""
+    def run(self, statement: str) -> None:
+        """Run a statement as the server's owner."""
         import psycopg
 
-        self._count += 1
-        name = f"shop{self._count}"
         with psycopg.connect(f"host={self.folder} user={USER} dbname=postgres", autocommit=True) as link:
-            link.execute(f"CREATE DATABASE {name}")
-        return f"postgresql://{USER}@/{name}?host={self.folder}"
+            link.execute(statement)
+
+    def new_schema(self) -> str:
+        """URL at which nothing is there yet; a schema of its own is made much faster than a database."""
+        self._count += 1
+        self.run(f"CREATE SCHEMA shop{self._count}")
+        return f"postgresql://{USER}@/postgres?host={self.folder}&options=-csearch_path%3Dshop{self._count}"
+
+    def new_database(self) -> str:
+        """URL of a new database, whose owner prefers speed to safety."""
+        self._count += 1
+        self.run(f"CREATE DATABASE shop{self._count}")
+        self.run(f"ALTER DATABASE shop{self._count} SET synchronous_commit = off")
+        return f"postgresql://{USER}@/shop{self._count}?host={self.folder}"

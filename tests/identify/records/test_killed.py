@@ -17,7 +17,7 @@ import pytest
 from identify.errors import RecordsError
 from identify.records import open_records
 
-WRITES, KILLS = 200, 5
+WRITES, KILLS = 200, 4
 WRITER = """
 import copy, hashlib, json, os, sys
 from identify.records import open_records
@@ -90,7 +90,7 @@ def test_kill_9_during_200_writes(url, tmp_path, a_case, jpeg):
     kills = 0
     while kills < KILLS and len(writer.acknowledged) < WRITES - 70:
         child = writer.start()
-        writer.listen(child, rng.randint(1, 28))
+        writer.listen(child, rng.randint(1, 36))
         time.sleep(rng.uniform(0, 0.012))
         os.kill(child.pid, signal.SIGKILL)
         writer.end(child)
