@@ -6,12 +6,11 @@ the card beside the model file; nothing here knows a class by name.
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -22,6 +21,9 @@ from identify import tables, weights
 from identify.errors import ModelError
 from identify.geometry.pyramid import halved
 from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
+from identify.weights import Card as Card
+from identify.weights import VarietyHead as VarietyHead
+from identify.weights import read_card as read_card
 
 Floats = NDArray[np.float32]
 
@@ -30,48 +32,6 @@ OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
-
-
-@dataclass(frozen=True, slots=True)
-class VarietyHead:
-    """One second answer: its possible answers, and the classes of which it is asked."""
-
-    name: str
-    answers: tuple[str, ...]
-    classes: tuple[str, ...]
-    temperature: float
-
-
-@dataclass(frozen=True, slots=True)
-class Card:
-    """What must be known about a model file to use it.
-
-    Parameters
-    ----------
-    nothing : the class that means that no fitting is in view.
-    input_px : side of the square that the network sees [px].
-    mean, std : a pixel enters as (pixel - mean) / std.
-    crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
-    unsure_below : the answer is unsure where the best probability is below this.
-    set_from : the 95 % prediction set holds every class of at least this probability.
-    least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
-    """
-
-    version: str
-    sha256: str
-    classes: tuple[str, ...]
-    nothing: str
-    views: tuple[str, ...]
-    varieties: tuple[VarietyHead, ...]
-    input_px: int
-    mean: float
-    std: float
-    crop_shares: tuple[float, ...]
-    temperature: float
-    view_temperature: float
-    unsure_below: float
-    set_from: float
-    least_part_share: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,50 +105,6 @@ def _check_classes(card: Card, path: Path) -> None:
         raise ModelError(f"{path.name}: its card takes {card.nothing!r} for no fitting, the tables take it for a part.")
 
 
-def read_card(path: Path) -> Card:
-    """Read a model's card.
-
-    Raises
-    ------
-    ModelError
-        The file is missing, is no TOML, or lacks a key.
-    """
-    if not path.is_file():
-        raise ModelError(f"The model's card {path} does not exist; install the package again.")
-    try:
-        text: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as why:
-        raise ModelError(f"The model's card {path.name} can't be read ({why}); install the package again.") from why
-    try:
-        card = Card(
-            version=str(text["version"]),
-            sha256=str(text["sha256"]),
-            classes=tuple(text["classes"]),
-            nothing=str(text["nothing"]),
-            views=tuple(text["views"]),
-            varieties=tuple(_variety_head(block) for block in text["varieties"]),
-            input_px=int(text["input"]["side_px"]),
-            mean=float(text["input"]["mean"]),
-            std=float(text["input"]["std"]),
-            crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
-            temperature=float(text["decision"]["temperature"]),
-            view_temperature=float(text["decision"]["view_temperature"]),
-            unsure_below=float(text["decision"]["unsure_below"]),
-            set_from=float(text["decision"]["set_from"]),
-            least_part_share=float(text["decision"]["least_part_share"]),
-        )
-    except (KeyError, TypeError, ValueError) as why:
-        raise ModelError(f"The model's card {path.name} is incomplete ({why}); write it with training.card.") from why
-    if card.nothing not in card.classes or len(set(card.classes)) != len(card.classes):
-        raise ModelError(f"The model's card {path.name} names its classes wrongly: {', '.join(card.classes)}.")
-    return card
-
-
-def _variety_head(block: Mapping[str, Any]) -> VarietyHead:
-    answers, classes = tuple(block["answers"]), tuple(block["classes"])
-    return VarietyHead(str(block["name"]), answers, classes, float(block["temperature"]))
-
-
 class Classifier:
     """One network with its card; build it with :func:`load` and share it within a process."""
 
@@ -205,16 +121,17 @@ class Classifier:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
-    def looks(self, rgb: Bytes, first: Look | None = None) -> tuple[Look, ...]:
+    def looks(self, rgb: Bytes, first: Look | None = None, *, until: float = math.inf) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask.
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. No further
+        look is taken once the near looks' mean gives a class the probability ``until`` (before calibration).
         """
         looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
         for share in self.card.crop_shares:
             square = part_square(aim, rgb.shape[:2], share)
-            if square is None:
+            if square is None or (looks[1:] and softmax(mean_logits(looks)).max() >= until):
                 break
             looks.append(self.look(rgb, square))
             aim = looks[1]
@@ -237,7 +154,7 @@ class Classifier:
         wanted = mapped or card.least_part_share > 0
         labels = label_map(looks, size_hw, 2 * card.input_px) if wanted else None
         telling = looks[1:] or looks
-        p = softmax(np.mean([look.logits for look in telling], axis=0), card.temperature)
+        p = softmax(mean_logits(looks), card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
         share = 1.0 if labels is None else float(np.mean(labels == PART))
@@ -278,6 +195,11 @@ def softmax(logits: Floats, temperature: float = 1.0, axis: int = 0) -> NDArray[
     scaled = np.asarray(logits, np.float64) / temperature
     powers = np.exp(scaled - scaled.max(axis=axis, keepdims=True))
     return np.asarray(powers / powers.sum(axis=axis, keepdims=True), np.float64)
+
+
+def mean_logits(looks: Sequence[Look]) -> Floats:
+    """The mean (C,) over the near looks, or of the only look."""
+    return np.asarray(np.mean([look.logits for look in looks[1:] or looks], axis=0), np.float32)
 
 
 def whole_square(size_hw: tuple[int, int]) -> Square:

@@ -104,7 +104,7 @@ def recognise_photo(
     if shot.reduced == 4 and near is not None and near.side_px < BLURRED * network.card.input_px:
         shot = photo.load(source, name=name, reduced=2, least_px=least_px)
         whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole)
+    looks = network.looks(shot.rgb, whole, until=network.card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
 
 

@@ -1,9 +1,13 @@
-"""The network files that ship with the package: where they lie, and how the runtime opens them."""
+"""The network files that ship with the package: where they lie, what their cards say, how the runtime opens them."""
 
 from __future__ import annotations
 
 import hashlib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import onnxruntime as ort
 
@@ -35,3 +39,92 @@ def session(data: bytes) -> ort.InferenceSession:
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
     return ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+
+
+@dataclass(frozen=True, slots=True)
+class VarietyHead:
+    """One second answer: its possible answers, and the classes of which it is asked."""
+
+    name: str
+    answers: tuple[str, ...]
+    classes: tuple[str, ...]
+    temperature: float
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What must be known about a model file to use it.
+
+    Parameters
+    ----------
+    nothing : the class that means that no fitting is in view.
+    input_px : side of the square that the network sees [px].
+    mean, std : a pixel enters as (pixel - mean) / std.
+    crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
+    sure_at : where only the class is wanted, no further near look is needed from this probability on.
+    unsure_below : the answer is unsure where the best probability is below this.
+    set_from : the 95 % prediction set holds every class of at least this probability.
+    least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
+    """
+
+    version: str
+    sha256: str
+    classes: tuple[str, ...]
+    nothing: str
+    views: tuple[str, ...]
+    varieties: tuple[VarietyHead, ...]
+    input_px: int
+    mean: float
+    std: float
+    crop_shares: tuple[float, ...]
+    sure_at: float
+    temperature: float
+    view_temperature: float
+    unsure_below: float
+    set_from: float
+    least_part_share: float
+
+
+def read_card(path: Path) -> Card:
+    """Read a model's card.
+
+    Raises
+    ------
+    ModelError
+        The file is missing, is no TOML, or lacks a key.
+    """
+    if not path.is_file():
+        raise ModelError(f"The model's card {path} does not exist; install the package again.")
+    try:
+        text: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as why:
+        raise ModelError(f"The model's card {path.name} can't be read ({why}); install the package again.") from why
+    try:
+        card = Card(
+            version=str(text["version"]),
+            sha256=str(text["sha256"]),
+            classes=tuple(text["classes"]),
+            nothing=str(text["nothing"]),
+            views=tuple(text["views"]),
+            varieties=tuple(_variety_head(block) for block in text["varieties"]),
+            input_px=int(text["input"]["side_px"]),
+            mean=float(text["input"]["mean"]),
+            std=float(text["input"]["std"]),
+            crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
+            sure_at=float(text["input"]["sure_at"]),
+            temperature=float(text["decision"]["temperature"]),
+            view_temperature=float(text["decision"]["view_temperature"]),
+            unsure_below=float(text["decision"]["unsure_below"]),
+            set_from=float(text["decision"]["set_from"]),
+            least_part_share=float(text["decision"]["least_part_share"]),
+        )
+    except (KeyError, TypeError, ValueError) as why:
+        raise ModelError(f"The model's card {path.name} is incomplete ({why}); write it with training.card.") from why
+    if card.nothing not in card.classes or len(set(card.classes)) != len(card.classes):
+        raise ModelError(f"The model's card {path.name} names its classes wrongly: {', '.join(card.classes)}.")
+    return card
+
+
+def _variety_head(block: Mapping[str, Any]) -> VarietyHead:
+    answers, classes = tuple(block["answers"]), tuple(block["classes"])
+    return VarietyHead(str(block["name"]), answers, classes, float(block["temperature"]))

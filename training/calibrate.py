@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import NAME, PART, Classifier, Look, label_map, load, softmax
+from identify.classifier import NAME, PART, Classifier, Look, label_map, load, mean_logits, softmax
 from training import card, figures
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
@@ -31,6 +31,7 @@ RISK, DELTA, LEVEL = (
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
 CROP_SHARES = (0.7, 0.55, 0.4)
+SURE = (0.95, 0.98, 0.99, 0.995, 0.999)  # where a further near look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
 
 
@@ -133,6 +134,14 @@ def near_looks(count: int) -> str:
     return "whole photo" if count == 0 else f"{count} near"
 
 
+def sure_looks(looks: tuple[Look, ...], until: float) -> tuple[Look, ...]:
+    """The looks that the classifier takes where it stops at the probability ``until``."""
+    for count in range(2, len(looks)):
+        if softmax(mean_logits(looks[:count])).max() >= until:
+            return looks[:count]
+    return looks
+
+
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
     """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
     card.write(run, calibrated=False)
@@ -145,9 +154,18 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         rows = [np.mean([getattr(one, name) for one in looks[1 : count + 1] or looks[:1]], axis=0) for looks, _ in seen]
         return np.asarray(rows, np.float64)
 
+    def spared(until: float, count: int) -> tuple[NDArray[np.float64], float]:
+        """The logits where no look follows a sure one, and how many looks that takes."""
+        rows = [sure_looks(looks[: count + 1], until) for looks, _ in seen]
+        return np.asarray([mean_logits(row) for row in rows], np.float64), float(np.mean([len(row) for row in rows]))
+
     fits = {near_looks(count): fit(stacked("logits", count), truth) for count in range(len(CROP_SHARES) + 1)}
     winner = min(fits, key=lambda name: fits[name]["nll"])
     count = list(fits).index(winner)
+    taken = {until: spared(until, count) for until in (*SURE, card.NEVER)}
+    heat, full = fits[winner]["temperature"], fits[winner]["nll"]
+    fair = [until for until in SURE if figures.negative_log_likelihood(taken[until][0], truth, heat) <= full]
+    sure_at = min(fair, default=card.NEVER)
     shares = [
         share
         for (_, share), picture in zip(seen, sample, strict=True)
@@ -157,6 +175,9 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         "pictures": len(sample),
         "looks": winner,
         "crop_shares": list(CROP_SHARES[:count]),
+        "sure_at": sure_at,
+        "passes": {"all": taken[card.NEVER][1], "sure": taken[sure_at][1]},
+        "sure_top1": float(np.mean(taken[sure_at][0].argmax(axis=1) == truth)),
         "fits": fits,
         "chosen": fits[winner],
         "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,

@@ -19,6 +19,7 @@ from identify.classifier import NAME
 from training import describe
 
 CARD = Path(NAME).with_suffix(".toml").name
+NEVER = 2.0  # no probability reaches it
 UNCALIBRATED = {"temperature": 1.0, "unsure_below": 0.0, "set_from": 0.1}
 
 
@@ -73,6 +74,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "mean": config["mean"],
             "std": config["std"],
             "crop_shares": found.get("crop_shares", []),
+            "sure_at": found.get("sure_at", NEVER),
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},

@@ -156,7 +156,9 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
             f"{percent(calibration['risk'], 0)}, {reached}). The 95 % set holds every class of probability "
             f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
-            f"{chosen['set_size']:.2f} classes on average.",
+            f"{chosen['set_size']:.2f} classes on average. Surveys take no further near look once a class has the "
+            f"probability {calibration['sure_at']:g} before calibration: {calibration['passes']['sure']:.2f} passes a "
+            f"picture instead of {calibration['passes']['all']:.2f}, top-1 {percent(calibration['sure_top1'])}.",
         ]
     )
 

@@ -21,6 +21,7 @@ side_px = 64
 mean = 127.0
 std = 128.0
 crop_shares = []
+sure_at = 0.99
 [decision]
 temperature = 1.5
 unsure_below = 0.8
@@ -244,6 +245,23 @@ def test_near_looks_decide_and_count_alike(bare):
     assert said.probabilities["a"] == pytest.approx(said.probabilities["b"])
     assert said.probabilities["nothing"] < 0.1  # the look at the whole picture would have said so
     assert said.answer == UNSURE
+
+
+def test_no_look_follows_a_sure_one(bare, monkeypatch):
+    square, made = whole_square((64, 64)), []
+
+    def said(self, rgb, where):
+        made.append(look(where, PART_SEEN, ((0, 0, 6), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
+        return made[-1]
+
+    monkeypatch.setattr(classifier.Classifier, "look", said)
+    monkeypatch.setattr(classifier, "part_square", lambda *_: square)
+    three = bare.with_card(replace(bare.card, crop_shares=(0.7, 0.5, 0.4)))
+    assert len(three.looks(noise((64, 64)))) == 4
+    made.clear()  # the mean after two near looks is (6, 0, 0): e^6 / (e^6 + 2) = 0.995
+    assert len(three.looks(noise((64, 64)), until=0.99)) == 3
+    made.clear()  # after the first near look (3, 0, 0): e^3 / (e^3 + 2) = 0.909; the whole picture's look never counts
+    assert len(three.looks(noise((64, 64)), until=0.9)) == 2
 
 
 # ---------------------------------------------------------------- the shipped model on drawn pictures
