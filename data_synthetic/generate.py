@@ -149,7 +149,6 @@ def lines_of(folder: Path) -> dict[int, str]:
 
 
 def _start(threads: int, renderer: str) -> None:
-    os.environ["OMP_NUM_THREADS"] = "1"
     cv2.setNumThreads(1)
     if renderer == "raster":
         os.environ.setdefault("LP_NUM_THREADS", str(threads))  # Mesa's software card
@@ -166,6 +165,8 @@ def _each(job: Job, numbers: list[int], workers: int) -> Iterator[tuple[int, dic
         _start(os.cpu_count() or 1, job.renderer)
         yield from map(_Maker(job), numbers)
         return
+    for library in ("OMP", "OPENBLAS"):  # read once, when a worker loads its array library
+        os.environ[f"{library}_NUM_THREADS"] = "1"
     context = multiprocessing.get_context("spawn")
     threads = max(1, (os.cpu_count() or 1) // workers)
     with context.Pool(workers, _start, (threads, job.renderer)) as pool:

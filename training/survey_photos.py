@@ -40,7 +40,7 @@ MIX = (
     Kind("0.8 MP JPEG", (1024, 768), ".jpg", 1),
     Kind("12 MP HEIC", (4032, 3024), ".heic", 1),
 )
-WALL = Kind("12 MP JPEG of a wall", (4032, 3024), ".jpg", 0)
+WALL = Kind("0.8 MP JPEG of a wall", (1024, 768), ".jpg", 0)
 
 
 def base(kind: Kind, pictures: int) -> list[bytes]:

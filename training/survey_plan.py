@@ -32,7 +32,7 @@ class Plan:
 
 
 def plan(
-    photos: int, *, seconds: float, megabytes: float, row_bytes: float, cores: int, price: float, use: float
+    photos: int, *, seconds: float, megabytes: float, row_bytes: float, cores: int, each: int, price: float, use: float
 ) -> Plan:
     """The plan for so many photos.
 
@@ -40,12 +40,15 @@ def plan(
     ----------
     seconds : of one processor for one photo.
     megabytes, row_bytes : size of a photo, and of its row in the Parquet result.
+    cores, each : processors of the cluster, and of them for a partition; so many partitions run at once.
     price : of one processor for an hour.
     use : share of the time in which the processors work on photos.
     """
     partitions = math.ceil(photos / PART)
-    per_s = cores * use / seconds
-    hours = (photos / per_s + partitions * START_S) / 3600
+    at_once = max(1, cores // each)
+    part_s = PART * seconds / (min(each, cores) * use) + START_S
+    per_s = at_once * PART / part_s
+    hours = math.ceil(partitions / at_once) * part_s / 3600
     return Plan(
         core_hours=photos * seconds / 3600,
         hours=hours,
@@ -64,7 +67,7 @@ def told(found: Plan, options: argparse.Namespace) -> list[str]:
     return [
         f"{options.photos:,} photos of {options.megabytes} MB: {found.terabytes:.1f} TB to read, "
         f"{found.core_hours:,.0f} processor hours",
-        f"{options.cores} processors, {options.use:.0%} of the time at work: {found.photos_per_s:,.0f} photos/s, "
+        f"{options.cores} processors, {options.each} a partition: {found.photos_per_s:,.0f} photos/s, "
         f"{found.gigabits_per_s:.1f} Gbit/s from the store, {found.hours:.1f} hours",
         f"{found.partitions:,} partitions of {PART:,} photos, each with its own progress file and schedule; "
         f"{found.result_gigabytes:.1f} GB of Parquet",
@@ -82,6 +85,7 @@ def main() -> None:
     parser.add_argument("--megabytes", type=float, required=True, help="size of a photo")
     parser.add_argument("--row-bytes", type=float, required=True, help="size of a row in the Parquet result")
     parser.add_argument("--cores", type=int, default=256)
+    parser.add_argument("--each", type=int, default=16, help="processors for a partition (default: 16)")
     parser.add_argument("--use", type=float, default=0.8, help="share of the time at work (default: 0.8, assumed)")
     parser.add_argument("--price", type=float, default=0.04, help="of a processor hour (default: 0.04, assumed)")
     options = parser.parse_args()

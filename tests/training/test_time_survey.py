@@ -74,14 +74,16 @@ def test_memory_counts_children_too():
 
 
 def test_plan_as_worked_by_hand():
-    # 20,000,000 photos of 0.1 s on 100 cores at work half of the time: 500 a second, 40,000 s, and 1,000 starts of 40 s
-    found = survey_plan.plan(20_000_000, seconds=0.1, megabytes=2.0, row_bytes=100.0, cores=100, price=0.05, use=0.5)
-    assert found.photos_per_s == pytest.approx(500)
+    # a partition of 20,000 photos of 0.1 s on 10 processors that work half of the time: 400 s and 40 s to start;
+    # 1,000 of them, ten at once, take 100 times as long
+    words = {"seconds": 0.1, "megabytes": 2.0, "row_bytes": 100.0, "cores": 100, "each": 10, "price": 0.05, "use": 0.5}
+    found = survey_plan.plan(20_000_000, **words)
+    assert found.photos_per_s == pytest.approx(10 * 20_000 / 440)
     assert found.partitions == 1000
-    assert found.hours == pytest.approx((40_000 + 1000 * 40) / 3600)
+    assert found.hours == pytest.approx(44_000 / 3600)
     assert found.core_hours == pytest.approx(2_000_000 / 3600)
     assert found.price == pytest.approx(found.hours * 100 * 0.05)
-    assert (found.terabytes, found.gigabits_per_s) == (pytest.approx(40), pytest.approx(8))
+    assert (found.terabytes, found.gigabits_per_s) == (pytest.approx(40), pytest.approx(80 / 11))
     assert (found.result_gigabytes, found.lost_core_s) == (pytest.approx(2), pytest.approx(3.2))
     assert all(value > 0 for value in asdict(found).values())
 

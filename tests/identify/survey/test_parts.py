@@ -284,26 +284,30 @@ def test_a_small_photo_is_read_whole():
     assert recognition.probabilities == whole.probabilities
 
 
-def large(share: float) -> bytes:
-    """A 12 MP JPEG on which a photo of an installed tap fills a share of the width, the rest a plain wall."""
+def large() -> bytes:
+    """A 12 MP JPEG of an installed tap."""
     with Image.open(ROOT / "data_synthetic" / "demo" / "installed.jpg") as image:
-        wall = Image.new("RGB", (4032, 3024), image.getpixel((5, 5)))
-        small = image.resize((round(4032 * share), round(3024 * share)))
-    wall.paste(small, ((4032 - small.width) // 2, (3024 - small.height) // 2))
-    file = io.BytesIO()
-    wall.save(file, "JPEG", quality=92)
+        file = io.BytesIO()
+        image.resize((4032, 3024)).save(file, "JPEG", quality=92)
     return file.getvalue()
 
 
-@pytest.mark.parametrize(("share", "reduced"), [(1.0, 4), (0.15, 2)])
-def test_a_large_photo_is_read_as_coarsely_as_the_part_allows_and_says_the_same(share, reduced):
-    data = large(share)
-    recognition, shot = pipeline.recognise_photo(data)
-    whole = pipeline.recognisers.load().recognise(photo.load(data))
-    assert shot.reduced == reduced
+def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
+    recognition, shot = pipeline.recognise_photo(large())
+    whole = pipeline.recognisers.load().recognise(photo.load(large()))
+    assert shot.reduced == 4
     assert recognition.answer == whole.answer
     assert recognition.view == whole.view
-    assert abs(recognition.probabilities[whole.answer] - whole.probabilities[whole.answer]) < 0.05
+
+
+@pytest.mark.parametrize(("side_px", "reduced"), [(500.0, 4), (192.0, 4), (191.0, 2), (40.0, 2)])
+def test_a_small_part_is_read_at_a_half(monkeypatch, side_px, reduced):
+    recognisers = pipeline.recognisers
+    seen = recognisers.Square(300.0, 200.0, side_px)  # on the picture at a quarter of its size
+    monkeypatch.setattr(recognisers, "part_square", lambda look, size_hw, share: seen)
+    _, shot = pipeline.recognise_photo(large())
+    assert shot.reduced == reduced
+    assert recognisers.load().card.input_px == 256
 
 
 def test_a_photo_that_takes_too_long_is_one_row(tmp_path, monkeypatch):
