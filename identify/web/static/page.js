@@ -42,17 +42,17 @@
 
   function settle(element) {
     end();
+    document.documentElement.toggleAttribute("data-answered", !!document.querySelector(".verdict"));
     const target = element.querySelector("[data-focus]");
-    if (target) {
-      target.focus({ preventScroll: true });
+    if (!target) return;
+    target.focus({ preventScroll: true });
+    requestAnimationFrame(() => {  // what the answer hides is gone by then
       const box = target.closest("section, p") || target;
       const top = box.getBoundingClientRect().top;
-      if (top < 0 || top > window.innerHeight * 0.6) {
-        const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
-        window.scrollTo({ top: window.scrollY + top - 12, behavior: still ? "auto" : "smooth" });
-      }
-    }
-    document.documentElement.toggleAttribute("data-answered", !!document.querySelector(".verdict"));
+      if (top >= 0 && top <= window.innerHeight * 0.6) return;
+      const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+      window.scrollTo({ top: window.scrollY + top - 12, behavior: still ? "auto" : "smooth" });
+    });
   }
 
   tapwright.shown = (element, watch) => watch("value", () => settle(element));

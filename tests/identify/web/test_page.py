@@ -93,6 +93,7 @@ def test_the_whole_job(page, page_address):
     identify(page, BENCH)
     assert page.inner_text("#verdict-title") in {row.name for row in tables.load().classes.values()}
     assert page.evaluate("document.activeElement.id") == "verdict-title"
+    page.wait_for_function("() => Math.abs(document.querySelector('#verdict-title').getBoundingClientRect().top) < 300")
     sizes = page.locator(".sizes dl .figure").all_inner_texts()
     assert sizes
     assert page.evaluate("document.querySelector('.measured img').naturalWidth") > 1000
