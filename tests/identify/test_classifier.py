@@ -256,7 +256,8 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
 
     monkeypatch.setattr(classifier.Classifier, "look", said)
     monkeypatch.setattr(classifier, "part_square", lambda *_: square)
-    three = bare.with_card(replace(bare.card, crop_shares=(0.7, 0.5, 0.4)))
+    three = bare
+    three.card = replace(bare.card, crop_shares=(0.7, 0.5, 0.4))
     assert len(three.looks(noise((64, 64)))) == 4
     made.clear()  # the mean after two near looks is (6, 0, 0): e^6 / (e^6 + 2) = 0.995
     assert len(three.looks(noise((64, 64)), until=0.99)) == 3
