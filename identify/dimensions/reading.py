@@ -25,7 +25,8 @@ EXCESS_SQUAT = (0.020, 0.040)
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
+# Which two places carry the part is seen less well where a section's shape is not; training split as above.
+U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.6  # chance below which a zone is not taken for the thread
 LIKELY_ODD = 0.75  # the same where the outline is not its own mirror image elsewhere
@@ -42,6 +43,7 @@ PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
+U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 END_PX = 0.6  # an end face's edge is short, often rounded
 # Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
@@ -139,7 +141,7 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     if place is not None and (place.chance < likely or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
-    tops = None if turns is None else crests.find(lain.profile, turns)
+    tops = None if turns is None else crests.find(lain.profile, turns, _slant_rad(lain, turns))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     index = lying.widest(lain.profile, lain.usable, scale)
     if index is None or lain.alike < LEAST_MIRROR:
@@ -148,6 +150,11 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     body[index] = True
     long = float(np.ptp(lain.profile.station_mm)) / max(2 * float(np.median(lain.profile.radius_mm[index])), 1e-6)
     return replace(lain, body=body, excess=EXCESS_SQUAT if long < SQUAT else EXCESS)
+
+
+def _slant_rad(lain: Lain, turns: thread.Thread) -> float:
+    """How far off square the thread is seen."""
+    return float(np.median(zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])))
 
 
 def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
@@ -183,7 +190,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     base = np.array([told[name] for name in names])
 
     held = anchor.anchored(lain.profile, lain.camera, lain.pose)
-    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(2))
+    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(3))
     if not (np.isfinite(still).all() and (still > 0).all()):
         return {}
 
@@ -193,6 +200,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
         Extra("height of the axis", _rest_mm(lain)),
+        Extra("lean of the axis", U_LEAN_RAD[lain.hexagon is not None]),
     )
     lines = [_lines(name, value, lain, ends, scale) for name, value in zip(names, base, strict=True)]
     within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
@@ -204,7 +212,7 @@ def _lengths(
     names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
 ) -> Array:
     """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
-    axis = anchor.axis_of(held, camera, pose, float(shifts[1]))
+    axis = anchor.axis_of(held, camera, pose, float(shifts[1]), float(shifts[2]))
     sides = lain.seen.sides
     found = []
     for name in names:
@@ -249,7 +257,7 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
 def _rest_mm(lain: Lain) -> float:
     """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
     widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
-    open_question = 0.0 if lain.hexagon is not None else 0.03 * widest
+    open_question = 0.0 if lain.hexagon is not None else U_SHAPE_REL * widest
     return float(np.hypot(REST_MM, open_question))
 
 
@@ -258,7 +266,6 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        lines.append(BudgetLine("lean of the axis", U_LEAN_REL * value))
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
