@@ -45,6 +45,7 @@ U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape o
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers less may lack an end
 U_ENDS_REL = 0.045  # of a length: thin or dark ends that the outline leaves off; calibration split as above
+U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
 MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
 # Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
@@ -299,6 +300,7 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
         lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))
     if name == "hex_across_flats" and lain.hexagon is not None:
         lines.append(BudgetLine("roll of the hexagon", lain.hexagon.u_rel * value))
+        lines.append(BudgetLine("rounded corners", U_CORNERS_REL * value))
     return lines
 
 

@@ -84,6 +84,8 @@ SCENES = {
     "standing-base": Row(BASE, "card", 300, 25, most=0.006),
     "standing-height-given": Row(GIVEN, "card", 300, 15, most=0.007),
     "standing-coin-on-it": Row(ON_IT, "coin", 300, 15, most=0.005),
+    "coin-on-it-focal-unknown": Row(ON_IT, "coin", 300, 10, focal_known=False, most=0.006),
+    "lying-coin-focal-unknown": Row(LYING, "coin", 300, 20, focal_known=False, most=0.010),
 }
 FEW = {"drawn-card": 3}
 
