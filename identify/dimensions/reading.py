@@ -20,7 +20,7 @@ LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers l
 SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
 # Set on the calibration split of the rendered pictures.
-U_BODY_REL, U_BODY_SQUAT_REL = 0.018, 0.035
+U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)

@@ -259,6 +259,7 @@ def _stood(
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(gain[count]))),
         BudgetLine("form of rim and base", lip),
+        BudgetLine("not a plain cylinder", rest_px * scale),
         BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),
         BudgetLine("lens", LENS_REL * value),
