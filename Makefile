@@ -3,7 +3,7 @@ VENV ?= .venv
 BIN = $(VENV)/bin
 PHOTO = data_synthetic/demo/bench.jpg
 
-.PHONY: demo test test-training setup check lint clean
+.PHONY: demo test test-ray test-training setup check lint clean
 
 $(VENV)/.core: pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -11,7 +11,7 @@ $(VENV)/.core: pyproject.toml
 	touch $@
 
 $(VENV)/.dev: $(VENV)/.core
-	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey]'
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev,heic,stock,survey,parquet,remote,postgresql]'
 	touch $@
 
 $(VENV)/.training: $(VENV)/.dev
@@ -29,7 +29,14 @@ test: $(VENV)/.dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest -m "not train and not render"
+	$(BIN)/python -m pytest -m "not train and not render and not ray"
+
+$(VENV)/.ray: $(VENV)/.dev
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[ray]'
+	touch $@
+
+test-ray: $(VENV)/.ray
+	$(BIN)/python -m pytest -m ray
 
 test-training: $(VENV)/.training
 	$(BIN)/python -m pytest -m "train or render"

@@ -6,7 +6,6 @@ the card beside the model file; nothing here knows a class by name.
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -114,21 +113,25 @@ def load(path: str | Path | None = None) -> Classifier:
 @lru_cache(maxsize=4)
 def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
     """``written`` is when model and card were last written: a new file is a new key of the cache."""
-    if not path.is_file():
-        raise ModelError(f"The model file {path} does not exist; install the package again.")
-    card = read_card(path.with_suffix(".toml"))
-    _check_classes(card, path)
-    data = path.read_bytes()
-    found = hashlib.sha256(data).hexdigest()
-    if found != card.sha256:
-        raise ModelError(
-            f"{path.name} has SHA-256 {found[:12]}…, its card says {card.sha256[:12]}…; "
-            "the file is damaged or not the one that was checked: install the package again."
-        )
+    card, data = _checked(path)
     session = weights.session(data)
     if missing := sorted(set(OUTPUTS) - {output.name for output in session.get_outputs()}):
         raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
     return Classifier(card, session)
+
+
+def shipped_card() -> Card:
+    """The card of the model that ships, model and card checked as :func:`load` does, without opening the network."""
+    return _checked(weights.shipped(NAME).resolve())[0]
+
+
+def _checked(path: Path) -> tuple[Card, bytes]:
+    """The card of a model file, and the file's bytes."""
+    if not path.is_file():
+        raise ModelError(f"The model file {path} does not exist; install the package again.")
+    card = read_card(path.with_suffix(".toml"))
+    _check_classes(card, path)
+    return card, weights.checked(path, card.sha256)
 
 
 def _check_classes(card: Card, path: Path) -> None:
@@ -202,12 +205,12 @@ class Classifier:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
-    def looks(self, rgb: Bytes) -> tuple[Look, ...]:
-        """One look at the whole picture (H, W, 3), then the card's near looks where a part is seen.
+    def looks(self, rgb: Bytes, first: Look | None = None) -> tuple[Look, ...]:
+        """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
         The first near look is aimed by the whole picture's mask, the others by the first one's finer mask.
         """
-        looks = [self.look(rgb, whole_square(rgb.shape[:2]))]
+        looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
         for share in self.card.crop_shares:
             square = part_square(aim, rgb.shape[:2], share)
@@ -225,15 +228,20 @@ class Classifier:
         outputs = [np.asarray(output[0], np.float32) for output in self._session.run(list(OUTPUTS), fed)]
         return Look(square, *outputs)
 
-    def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int]) -> Recognition:
-        """The calibrated answer for a picture of ``size_hw``: the near looks' mean, or the only look's."""
+    def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int], *, mapped: bool = True) -> Recognition:
+        """The calibrated answer for a picture of ``size_hw``: the near looks' mean, or the only look's.
+
+        Without ``mapped`` there is a map of the part only where the card's decision needs one.
+        """
         card = self.card
-        labels = label_map(looks, size_hw, 2 * card.input_px)
+        wanted = mapped or card.least_part_share > 0
+        labels = label_map(looks, size_hw, 2 * card.input_px) if wanted else None
         telling = looks[1:] or looks
         p = softmax(np.mean([look.logits for look in telling], axis=0), card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
-        unseen = best != card.nothing and float(np.mean(labels == PART)) < card.least_part_share
+        share = 1.0 if labels is None else float(np.mean(labels == PART))
+        unseen = best != card.nothing and share < card.least_part_share
         answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
         in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
         return Recognition(

@@ -19,3 +19,7 @@ class ModelError(IdentifyError, RuntimeError):
 
 class UsageError(IdentifyError, ValueError):
     """The command was called with words that do not fit together."""
+
+
+class RecordsError(IdentifyError, RuntimeError):
+    """The records can't be opened, read or written."""

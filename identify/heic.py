@@ -1,5 +1,7 @@
 """HEIC photos, decoded in a child process: the decoder is C code, and a damaged file can crash it.
 
+A process that is itself a child that may crash decodes them by itself, which saves the start of another one.
+
 ``python -m identify.heic < photo.heic > photo.tif`` is the child; it keeps no metadata but the focal length and the
 size at which the photo was taken.
 """
@@ -11,6 +13,7 @@ import io
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 from PIL import Image
@@ -21,6 +24,7 @@ BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"
 SECONDS = 60
 MAX_PIXELS = 80_000_000
 _TOO_LARGE = 3
+_HERE = threading.Event()  # set where this process may crash
 _EXIF_IFD, _KEPT = 0x8769, (0xA405, 0xA002, 0xA003)  # 35 mm equivalent, width, height
 
 
@@ -42,6 +46,20 @@ def as_tiff(data: bytes, called: str) -> bytes:
             f"{called} is a HEIC photo and this installation reads none; run pip install 'tapwright[heic]', "
             "or set the phone's camera to JPEG."
         )
+    code, tiff = _by_itself(data) if _HERE.is_set() else _by_a_child(data, called)
+    if code == _TOO_LARGE:
+        raise PhotoError(f"{called} has too many pixels; the limit is {MAX_PIXELS / 1e6:.0f} MP, so shrink it first.")
+    if code or not tiff:
+        raise PhotoError(f"{called} is damaged: its picture breaks off or is corrupt; copy it from the camera again.")
+    return tiff
+
+
+def decode_here() -> None:
+    """Decode in this process from now on: it is one that may crash."""
+    _HERE.set()
+
+
+def _by_a_child(data: bytes, called: str) -> tuple[int, bytes]:
     command = [sys.executable, "-m", "identify.heic"]
     here = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
     environment = os.environ | {"PYTHONPATH": here}
@@ -49,28 +67,37 @@ def as_tiff(data: bytes, called: str) -> bytes:
         done = subprocess.run(command, input=data, capture_output=True, timeout=SECONDS, check=False, env=environment)
     except subprocess.TimeoutExpired as why:
         raise PhotoError(f"{called} takes more than {SECONDS} s to decode; save it as a JPEG and try that.") from why
-    if done.returncode == _TOO_LARGE:
-        raise PhotoError(f"{called} has too many pixels; the limit is {MAX_PIXELS / 1e6:.0f} MP, so shrink it first.")
-    if done.returncode or not done.stdout:
-        raise PhotoError(f"{called} is damaged: its picture breaks off or is corrupt; copy it from the camera again.")
-    return done.stdout
+    return done.returncode, done.stdout
 
 
-def main() -> int:
-    """Convert standard input to standard output."""
+def _by_itself(data: bytes) -> tuple[int, bytes]:
+    try:
+        return _converted(data)
+    except Exception:  # whatever the decoder says of bytes that it can't read
+        return 1, b""
+
+
+def _converted(data: bytes) -> tuple[int, bytes]:
+    """0 and a TIFF, or the code of what is wrong."""
     import pi_heif
 
     pi_heif.register_heif_opener()
-    with Image.open(io.BytesIO(sys.stdin.buffer.read()), formats=["HEIF"]) as image:
+    with Image.open(io.BytesIO(data), formats=["HEIF"]) as image:
         if image.width * image.height > MAX_PIXELS:
-            return _TOO_LARGE
+            return _TOO_LARGE, b""
         taken = image.getexif().get_ifd(_EXIF_IFD)
         kept = Image.Exif()
         kept.get_ifd(_EXIF_IFD).update({tag: taken[tag] for tag in _KEPT if taken.get(tag)})
         out = io.BytesIO()
         image.convert("RGB").save(out, "TIFF", exif=kept.tobytes())  # as bytes, or the inner block is dropped
-    sys.stdout.buffer.write(out.getbuffer())
-    return 0
+    return 0, out.getvalue()
+
+
+def main() -> int:
+    """Convert standard input to standard output."""
+    code, tiff = _converted(sys.stdin.buffer.read())
+    sys.stdout.buffer.write(tiff)
+    return code
 
 
 if __name__ == "__main__":

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import onnxruntime as ort
+
+from identify.errors import ModelError
 
 
 def shipped(name: str) -> Path:
@@ -12,6 +15,18 @@ def shipped(name: str) -> Path:
     here = Path(__file__).resolve().parent
     places = (here / "models" / name, here.parent / "models" / name)
     return next((place for place in places if place.is_file()), places[0])
+
+
+def checked(path: Path, sha256: str) -> bytes:
+    """The bytes of a network file. ModelError where they have another SHA-256 than its card says."""
+    data = path.read_bytes()
+    found = hashlib.sha256(data).hexdigest()
+    if found != sha256:
+        raise ModelError(
+            f"{path.name} has SHA-256 {found[:12]}…, its card says {sha256[:12]}…; "
+            "the file is damaged or not the one that was checked: install the package again."
+        )
+    return data
 
 
 def session(data: bytes) -> ort.InferenceSession:

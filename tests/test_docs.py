@@ -15,27 +15,31 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
-def shell_lines(text: str) -> list[str]:
+def shell_blocks(text: str) -> list[list[str]]:
+    """The tapwright commands of each shell block that has some."""
     blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)
-    lines = [line.split("  #")[0].strip() for block in blocks for line in block.splitlines()]
-    return [line for line in lines if line]
+    found = [[line.split("  #")[0].strip() for line in block.splitlines()] for block in blocks]
+    commands = [[line for line in lines if line.startswith("tapwright ")] for lines in found]
+    return [lines for lines in commands if lines]
 
 
-COMMANDS = [line for line in shell_lines(README) if line.startswith("tapwright ")]
+BLOCKS = shell_blocks(README)
 
 
 def test_readme_has_an_example_for_each_of_three_users():
-    assert len(COMMANDS) >= 3
+    assert len(BLOCKS) >= 3
 
 
-@pytest.mark.parametrize("line", COMMANDS)
-def test_readme_command_runs(line, tmp_path, monkeypatch, capsys):
+@pytest.mark.parametrize("lines", BLOCKS, ids=lambda lines: lines[0])
+def test_readme_commands_run_one_after_the_other(lines, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TAPWRIGHT_RECORDS", str(tmp_path / "records.sqlite"))
     for folder in ("data_synthetic", "models"):
         (tmp_path / folder).symlink_to(ROOT / folder)
     (tmp_path / "out").mkdir()
-    assert cli.main(shlex.split(line)[1:]) == 0
-    assert capsys.readouterr().out.strip()
+    for line in lines:
+        assert cli.main(shlex.split(line)[1:]) == 0, line
+        assert capsys.readouterr().out.strip()
 
 
 def test_readme_make_targets_exist():

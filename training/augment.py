@@ -16,7 +16,7 @@ from torch.nn import functional as F
 
 from identify.classifier import FILL, PART
 from training.dataset import UNKNOWN, Pictures
-from training.degrade import chance, degrade, uniform
+from training.degrade import chance, degrade, mix, uniform
 
 
 @dataclass(slots=True, eq=False)
@@ -44,11 +44,25 @@ class Settings:
 
 
 class Augmenter:
-    """Draws augmented batches; ``nothing`` is the class number of ``none``, ``installed`` the view number."""
+    """Draws augmented batches of ``side_px`` px from pictures stored at least as large.
+
+    ``nothing`` is the class number of ``none``, ``installed`` the view number.
+    """
 
     def __init__(
-        self, pictures: Pictures, settings: Settings, *, nothing: int, installed: int, mean: float, std: float
+        self,
+        pictures: Pictures,
+        settings: Settings,
+        *,
+        side_px: int,
+        nothing: int,
+        installed: int,
+        mean: float,
+        std: float,
+        compiled: bool = False,
     ) -> None:
+        self.side_px = side_px
+        self.tones = torch.compile(mix) if compiled else mix
         self.pictures = pictures
         self.settings = settings
         self.nothing = nothing
@@ -71,7 +85,7 @@ class Augmenter:
         left = labels[:, PART].mean(dim=(1, 2)) * side**2 / before.clamp(min=1e-6)
         self._retarget(klass, view, varieties, before, left)
         self._jigsaw(x, labels, klass, view, varieties)
-        x = torch.where(beyond, torch.full_like(x, FILL / 255), degrade(x))
+        x = torch.where(beyond, torch.full_like(x, FILL / 255), degrade(x, self.tones))
         x = (x * 255).round() / 255
         return Batch((x * 255 - self.mean) / self.std, F.avg_pool2d(labels, 4), klass, view, varieties)
 
@@ -116,7 +130,8 @@ class Augmenter:
         )
         flip = torch.where(chance(x, 0.5), -1.0, 1.0)
         wide, shear = torch.exp(uniform(x, -0.12, 0.12, b)), uniform(x, -0.1, 0.1, b)
-        v, u = torch.meshgrid(*(((torch.arange(size, device=x.device) + 0.5) / size * 2 - 1),) * 2, indexing="ij")
+        line = (torch.arange(self.side_px, device=x.device) + 0.5) / self.side_px * 2 - 1
+        v, u = torch.meshgrid(line, line, indexing="ij")
         u, v = u.expand(b, -1, -1), v.expand(b, -1, -1)
         far = 1 + (uniform(x, -0.12, 0.12, b, 1, 1) * u + uniform(x, -0.12, 0.12, b, 1, 1) * v)
         us, vs = (flip * wide).view(-1, 1, 1) * u / far + shear.view(-1, 1, 1) * v, v / far / wide.view(-1, 1, 1)
@@ -191,7 +206,7 @@ def pattern(like: Tensor) -> Tensor:
 
 def _sample(x: Tensor, mask: Tensor, grid: Tensor, bars: float) -> tuple[Tensor, Tensor, Tensor]:
     """Pixels, one-hot labels and where the frame is letter-box grey, all through one sampling grid."""
-    b, size = len(x), x.shape[-1]
+    b, size = len(x), grid.shape[1]
     onehot = F.one_hot(mask, 3).permute(0, 3, 1, 2).to(x.dtype)
     both = F.grid_sample(
         torch.cat([x, onehot], dim=1), grid, mode="bilinear", padding_mode="reflection", align_corners=False

@@ -57,6 +57,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
     """The card of a run as one object."""
     config = read_json(run / "config.json")
     metrics, exported = read_json(run / "metrics.json"), read_json(run / "export.json")
+    start = metrics.get("start") or {}
     found = read_json(run / "calibration.json") if calibrated else {}
     chosen, heads = found.get("chosen", UNCALIBRATED), found.get("heads", {})
     digest = hashlib.sha256((run / NAME).read_bytes()).hexdigest()
@@ -82,7 +83,8 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "seed": config["seed"],
             "pictures": metrics.get("pictures", {}).get("train", 0),
             "manifests": [source["manifest_sha256"] for source in metrics.get("sources", [])],
-            "backbone": metrics.get("backbone") or "random weights",
+            "backbone": metrics.get("backbone") or start.get("backbone", "random weights"),
+            "start": start.get("sha256", ""),
             "weights": exported.get("shipped", ""),
             "opset": exported.get("opset", 0),
         },

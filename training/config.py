@@ -27,7 +27,9 @@ class Config:
     """One training run. ``steps`` = 0 takes as many steps as the time budget allows."""
 
     seed: int
+    backbone: str
     side_px: int
+    stored_px: int
     mean: float
     std: float
     batch: int
@@ -61,7 +63,7 @@ def read(path: Path) -> Config:
     Raises
     ------
     ValueError
-        A key is unknown or missing, or the size is not a multiple of 32.
+        A key is unknown or missing, or a size is not a multiple of 32.
     """
     text = tomllib.loads(path.read_text(encoding="utf-8"))
     weights = dict(text["weights"])
@@ -73,8 +75,9 @@ def read(path: Path) -> Config:
     text["augment"] = Settings(**_known(dict(text["augment"]), Settings, f"{path} [augment]"))
     text["labels"] = Labels(**_known(labels, Labels, f"{path} [labels]"))
     config = Config(**_known(text, Config, str(path)))
-    if config.side_px % 32:
-        raise ValueError(f"{path}: side_px is {config.side_px}; it must be a multiple of 32.")
+    for name in ("side_px", "stored_px"):
+        if getattr(config, name) % 32:
+            raise ValueError(f"{path}: {name} is {getattr(config, name)}; it must be a multiple of 32.")
     return config
 
 

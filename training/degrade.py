@@ -6,6 +6,7 @@ Each picture draws its own strengths; a strength of zero leaves it as it is.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import torch
 from torch import Tensor
@@ -91,8 +92,8 @@ def odd(x: Tensor) -> Tensor:
 def mix(x: Tensor) -> Tensor:
     """AugMix [Hendrycks et al. 2020]: a convex mixture of the picture and two chains of tone operations."""
     b = len(x)
-    share = torch.distributions.Beta(1.0, 1.0).sample((b, 1, 1, 1)).to(x)
-    own = torch.distributions.Beta(1.5, 1.0).sample((b, 1, 1, 1)).to(x)
+    share = uniform(x, 0, 1, b, 1, 1, 1)
+    own = uniform(x, 0, 1, b, 1, 1, 1) ** (1 / 1.5)  # the law Beta(1.5, 1)
     chains = share * light(x) + (1 - share) * odd(light(x, 0.6))
     return own * chains + (1 - own) * light(x, 0.3)
 
@@ -137,30 +138,29 @@ def _cosines(like: Tensor) -> Tensor:
 def jpeg(x: Tensor, p: float = 0.6) -> Tensor:
     """Quantisation of 8 × 8 blocks after ITU-T T.81: quality 15 to 95, luma table for luma, coarser for colour."""
     b, _, h, w = x.shape
-    quality = uniform(x, 15, 95, b, 1, 1, 1, 1, 1)
+    quality = uniform(x, 15, 95, b, 1, 1, 1, 1)
     scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)  # the scaling rule of the IJG library
-    table = (x.new_tensor(LUMA_TABLE) * scale).clamp(min=1) / 255
+    table = (x.new_tensor(LUMA_TABLE).flatten() * scale).clamp(min=1) / 255
     luma = grey(x)
     colour = x - luma
-    cosines = _cosines(x)
+    waves = torch.kron(_cosines(x), _cosines(x))  # of a block's 64 values, row after row
 
     def through(plane: Tensor, steps: Tensor) -> Tensor:
-        blocks = plane.reshape(b, -1, h // 8, 8, w // 8, 8).permute(0, 1, 2, 4, 3, 5)
-        waves = cosines @ blocks @ cosines.T
-        blocks = cosines.T @ ((waves / steps).round() * steps) @ cosines
-        return blocks.permute(0, 1, 2, 4, 3, 5).reshape(b, -1, h, w)
+        blocks = plane.reshape(b, -1, h // 8, 8, w // 8, 8).permute(0, 1, 2, 4, 3, 5).flatten(-2)
+        blocks = ((blocks @ waves.T / steps).round() * steps) @ waves
+        return blocks.unflatten(-1, (8, 8)).permute(0, 1, 2, 4, 3, 5).reshape(b, -1, h, w)
 
     out = (through(luma, table) + through(colour, table * 2)).clamp(0, 1)
     return torch.where(chance(x, p, 1, 1, 1), out, x)
 
 
-def degrade(x: Tensor) -> Tensor:
+def degrade(x: Tensor, tones: Callable[[Tensor], Tensor] = mix) -> Tensor:
     """Light, then what lens, sensor and file do at the resolution that the photo had of the part.
 
     A near look stretches few pixels over the network's square, so blur, noise and JPEG blocks grow with them: each
     picture is made at one of ``SIDES`` shares of the square's side and stretched as the classifier does it.
     """
-    x = mix(x)
+    x = tones(x)
     size = x.shape[-1]
     pieces = torch.randperm(len(x), device=x.device).tensor_split([round(len(x) * part) for part in SPLITS])
     out = torch.empty_like(x)

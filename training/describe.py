@@ -98,14 +98,25 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
         for name in ("float32", "float16", "int8")
         if (found := exported.get(name))
     ]
+    if start := metrics.get("start"):
+        begun = (
+            f"The runs went on from the weights `{start['sha256'][:12]}`, which had learnt from {start['pictures']} "
+            f"pictures of an earlier generator (manifests {', '.join(m[:16] for m in start['manifests'])}). "
+        )
+    else:
+        begun = "Heads first on the frozen backbone, then all layers. "
+    runs = metrics.get("mean_of") or [{"seed": config["seed"], **metrics}]
+    taken = "; ".join(
+        f"seed {run['seed']}, {run.get('steps', 0)} steps in {run.get('seconds', 0):.0f} s" for run in runs
+    )
+    mean = f" Shipped is the mean of the weights of {len(runs)} runs." if len(runs) > 1 else ""
     return "\n".join(
         [
             "## Making",
-            f"EfficientNet-Lite0 backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
-            f"feature pyramid for the mask; input {card['input']['side_px']} px square. Heads first on the frozen "
-            f"backbone, then all layers at {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads). "
-            f"Seed {config['seed']}, {metrics.get('steps', 0)} steps of {config['batch']} pictures in "
-            f"{metrics.get('seconds', 0):.0f} s on {metrics.get('device', '?')}.",
+            f"{config['backbone']} backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
+            f"feature pyramid for the mask; input {card['input']['side_px']} px square. {begun}Rates up to "
+            f"{config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), {config['batch']} pictures a "
+            f"step: {taken}, on {metrics.get('device', '?')}.{mean}",
             "",
             "Largest difference between torch and the exported float32 file: "
             f"{exported.get('torch_difference', 0):.1e}. Shipped: {exported.get('shipped', '?')} weights. On "

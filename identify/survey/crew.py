@@ -16,7 +16,9 @@ from collections.abc import Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from types import TracebackType
 
+from identify import heic
 from identify.errors import IdentifyError
 from identify.survey import finding
 from identify.survey.finding import Finding
@@ -31,7 +33,10 @@ _SPAWN = multiprocessing.get_context("spawn")
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one photo: a finding, or the hash of one that was known, or the reason why there is none."""
+    """What became of one photo: a finding, or the hash of one that was known, or the reason why there is none.
+
+    ``sha256`` is empty where the photo could not even be read.
+    """
 
     number: int
     sha256: str = ""
@@ -47,6 +52,52 @@ class _Worker:
     since: float = 0.0
 
 
+class Crew:
+    """Workers that stay for one lot of photos after another; leaving the context ends them."""
+
+    def __init__(self, workers: int, scale: str | None, known: Collection[str]) -> None:
+        self._most, self._order = workers, (scale, frozenset(known))
+        self._workers: list[_Worker] = []
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the workers, whatever they do."""
+        while self._workers:
+            _dismiss(self._workers.pop())
+
+    def work(self, shots: Sequence[Shot]) -> Iterator[Outcome]:
+        """The outcome of every photo, in the order in which they are done; take all, or close the crew."""
+        waiting = iter(range(len(shots)))
+        while len(self._workers) < min(self._most, len(shots)):
+            self._workers.append(_hired(*self._order))
+        for worker in self._workers:
+            _hand(worker, shots, waiting)
+        while busy := {worker.pipe: worker for worker in self._workers if worker.busy_with >= 0}:
+            ready = wait(list(busy), timeout=1.0)
+            late = [pipe for pipe, worker in busy.items() if time.monotonic() - worker.since > LIMIT_S]
+            for pipe in dict.fromkeys([*ready, *late]):
+                worker = busy[pipe]  # type: ignore[index]
+                outcome = _taken(worker) if pipe in ready else None
+                if outcome is None:
+                    outcome = Outcome(worker.busy_with, error=CRASHED if pipe in ready else TOO_LONG)
+                    worker = self._replaced(worker)
+                _hand(worker, shots, waiting)
+                yield outcome
+
+    def _replaced(self, worker: _Worker) -> _Worker:
+        self._workers.remove(worker)
+        _dismiss(worker)
+        self._workers.append(_hired(*self._order))
+        return self._workers[-1]
+
+
 def work_through(
     shots: Sequence[Shot], *, workers: int, scale: str | None, known: Collection[str]
 ) -> Generator[Outcome, None, None]:
@@ -56,31 +107,8 @@ def work_through(
     ----------
     known : hashes of the photos that are not looked at again.
     """
-    waiting = iter(range(len(shots)))
-    order = (scale, frozenset(known))
-    crew: list[_Worker] = []
-    try:
-        for _ in range(min(workers, len(shots))):
-            crew.append(_hired(*order))
-        for worker in crew:
-            _hand(worker, shots, waiting)
-        while busy := {worker.pipe: worker for worker in crew if worker.busy_with >= 0}:
-            ready = wait(list(busy), timeout=1.0)
-            late = [pipe for pipe, worker in busy.items() if time.monotonic() - worker.since > LIMIT_S]
-            for pipe in dict.fromkeys([*ready, *late]):
-                worker = busy[pipe]  # type: ignore[index]
-                outcome = _taken(worker) if pipe in ready else None
-                if outcome is None:
-                    outcome = Outcome(worker.busy_with, error=CRASHED if pipe in ready else TOO_LONG)
-                    crew.remove(worker)
-                    _dismiss(worker)
-                    worker = _hired(*order)
-                    crew.append(worker)
-                _hand(worker, shots, waiting)
-                yield outcome
-    finally:
-        for worker in crew:
-            _dismiss(worker)
+    with Crew(workers, scale, known) as crew:
+        yield from crew.work(shots)
 
 
 def _hired(scale: str | None, known: frozenset[str]) -> _Worker:
@@ -131,6 +159,7 @@ def _work(pipe: Connection, parent: int, scale: str | None, known: frozenset[str
 
     threading.Thread(target=_watch, args=(parent,), daemon=True).start()
     cv2.setNumThreads(1)
+    heic.decode_here()  # a photo that ends this process costs its row and no more
     with contextlib.suppress(EOFError, OSError):
         while True:
             number, shot = pipe.recv()
@@ -144,13 +173,15 @@ def _watch(parent: int) -> None:
 
 
 def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) -> Outcome:
+    data = b""
     try:
         data = finding.read(shot)
-        digest = finding.digest(data)
-        if digest in known:
+        if known and (digest := finding.digest(data)) in known:
             return Outcome(number, digest)
-        return Outcome(number, digest, finding.find(data, scale))
+        found = finding.find(data, scale)
+        return Outcome(number, found.sha256, found)
     except IdentifyError as why:
-        return Outcome(number, error=str(why))
+        error = str(why)
     except Exception as why:  # one photo never ends the survey
-        return Outcome(number, error=f"The photo can't be worked through ({type(why).__name__}); leave it out.")
+        error = f"The photo can't be worked through ({type(why).__name__}); leave it out."
+    return Outcome(number, finding.digest(data) if data else "", error=error)

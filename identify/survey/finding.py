@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
 from identify import __version__, classifier, pipeline, tables
 from identify.errors import PhotoError
 from identify.model import NotMeasured, Recognition
 from identify.photo import MAX_BYTES
-from identify.survey import archive, likeness
+from identify.survey import archive, likeness, store
 from identify.survey.site import Shot
 
 CALLED = "The photo"  # in a record, which may stand for several files
@@ -59,7 +60,7 @@ class Finding:
 
 def recipe(scale: str | None) -> str:
     """What besides the photo decides a finding: program, model, tables, scale."""
-    return " ".join((__version__, classifier.load().card.sha256[:16], tables.version(), scale or "unscaled"))
+    return " ".join((__version__, classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled"))
 
 
 def read(shot: Shot) -> bytes:
@@ -72,10 +73,14 @@ def read(shot: Shot) -> bytes:
     """
     if shot.entry:
         return archive.read(shot.path, shot.entry, MAX_BYTES + 1)
-    if not shot.path.is_file():
+    if store.is_url(shot.path):
+        with store.opened(shot.path) as file:
+            return file.read(MAX_BYTES + 1)
+    path = Path(shot.path)
+    if not path.is_file():
         raise PhotoError("The photo is no longer there, or is no ordinary file; run the survey again.")
     try:
-        with shot.path.open("rb") as file:
+        with path.open("rb") as file:
             return file.read(MAX_BYTES + 1)
     except OSError as why:
         raise PhotoError(f"The photo can't be opened ({why.strerror}); check its permissions.") from why

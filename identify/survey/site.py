@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from identify.errors import UsageError
-from identify.survey import archive
+from identify.survey import archive, store
+from identify.survey.store import Place, Url
 
 PLACES = "building/floor/room"
 NAMELESS = "-"  # a folder level of the pattern that is not wanted in the schedule
@@ -24,13 +25,13 @@ class Shot:
     Parameters
     ----------
     file : its name in the schedule, from the survey's folder on, with slashes.
-    path : the file, or the ZIP that holds it.
+    path : the file, or the ZIP that holds it, from the root on; or its URL.
     entry : its name in the ZIP; empty where it is a file.
     places : one name each place of the pattern, outermost first; empty where there are fewer folders.
     """
 
     file: str
-    path: Path
+    path: str
     entry: str
     places: tuple[str, ...]
 
@@ -55,7 +56,7 @@ def read_pattern(pattern: str) -> tuple[str, ...]:
     return names
 
 
-def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
+def find(source: Place, pattern: Sequence[str]) -> tuple[Shot, ...]:
     """All photos of a folder or a ZIP in the order of their names; hidden files and linked folders are left out.
 
     Raises
@@ -63,13 +64,17 @@ def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
     UsageError
         There is no such folder or ZIP, it or a folder in it can't be read, it holds no photo, or the ZIP is refused.
     """
-    if source.is_dir():
-        files: Iterator[tuple[str, Path, str]] = _of_folder(source)
-    elif source.is_file():
-        files = ((entry, source, entry) for entry in archive.entries(source))
+    zipped = store.is_file(source) if isinstance(source, Url) else source.is_file()
+    if zipped:
+        whole = str(source) if isinstance(source, Url) else str(source.absolute())
+        files: Iterator[tuple[str, str, str]] = ((entry, whole, entry) for entry in archive.entries(source))
+    elif isinstance(source, Url):
+        files = ((name, url, "") for name, url in store.files(source))
+    elif source.is_dir():
+        files = _of_folder(source)
     else:
         raise UsageError(f"{source} is neither a folder nor a ZIP; name the folder that holds the photos.")
-    top = source.resolve().stem if source.is_file() else source.resolve().name
+    top = _top(source, zipped)
     shots = [
         Shot(_shown(name), path, entry, _places(_shown(name), top, pattern))
         for name, path, entry in files
@@ -80,14 +85,20 @@ def find(source: Path, pattern: Sequence[str]) -> tuple[Shot, ...]:
     return tuple(sorted(shots, key=lambda shot: shot.file))
 
 
-def _of_folder(folder: Path) -> Iterator[tuple[str, Path, str]]:
+def _top(source: Place, zipped: bool) -> str:
+    """The survey's own folder, or the ZIP without its ending."""
+    name = Url(str(source).rstrip("/")) if isinstance(source, Url) else source.resolve()
+    return _shown(name.stem if zipped else name.name)
+
+
+def _of_folder(folder: Path) -> Iterator[tuple[str, str, str]]:
     def refuse(why: OSError) -> None:
         raise UsageError(f"Can't read the folder {why.filename} ({why.strerror}); check its permissions.") from why
 
-    for here, _, names in os.walk(folder, onerror=refuse):
+    for here, _, names in os.walk(folder.absolute(), onerror=refuse):
         for name in names:
             path = Path(here) / name
-            yield path.relative_to(folder).as_posix(), path, ""
+            yield path.relative_to(folder.absolute()).as_posix(), str(path), ""
 
 
 def _is_photo(name: str) -> bool:

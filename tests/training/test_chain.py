@@ -1,6 +1,7 @@
 """The whole chain on drawn pictures: a step learns, the exported file agrees, calibration and scoring run."""
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,11 +12,12 @@ torch = pytest.importorskip("torch", reason="the training extra is not installed
 pytest.importorskip("timm", reason="the training extra is not installed")
 
 from identify import classifier  # noqa: E402
-from training import calibrate, card, config, evaluate, export, prepare, train  # noqa: E402
+from training import calibrate, card, config, evaluate, export, mean, prepare, train  # noqa: E402
 from training.augment import Augmenter, Settings  # noqa: E402
 from training.dataset import UNKNOWN, load, part_box  # noqa: E402
 from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
 from training.network import load_backbone  # noqa: E402
+from training.start import go_on  # noqa: E402
 
 pytestmark = pytest.mark.train
 torch.set_num_threads(1)  # small pictures: threads only wait for each other
@@ -26,7 +28,15 @@ FULL = Path(__file__).parents[2] / "training" / "configs" / "full.toml"
 def small() -> config.Config:
     """The real configuration at 64 px with few steps; no smoothing, so that the loss may fall far."""
     return replace(
-        config.read(FULL), side_px=64, batch=16, steps=3, reports=1, head_share=0.0, smoothing=0.0, dropout=0.0
+        config.read(FULL),
+        side_px=64,
+        stored_px=64,
+        batch=16,
+        steps=3,
+        reports=1,
+        head_share=0.0,
+        smoothing=0.0,
+        dropout=0.0,
     )
 
 
@@ -71,7 +81,7 @@ def test_steps_on_one_batch_lower_the_loss(toy_set: Path, small: config.Config):
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
     calm = Settings(near=0, elsewhere=0, background=0, bars=0, cutout=0, jigsaw=0)
-    augmenter = Augmenter(pictures, calm, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, calm, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     fixed = augmenter.draw(torch.arange(14))
     augmenter.draw = lambda chosen: fixed  # type: ignore[method-assign]
     net = train.build(small)
@@ -85,7 +95,7 @@ def test_another_background_leaves_part_and_reference(toy_set: Path, small: conf
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
     always = replace(small.augment, background=1.0)
-    augmenter = Augmenter(pictures, always, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, always, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     x, mask, klass = pictures.pixels.float() / 255, pictures.mask.long(), pictures.klass
     laid, labels = augmenter._other_background(x, mask, klass)
     shows = klass != 6
@@ -102,7 +112,7 @@ def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Co
     torch.manual_seed(1)
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
-    augmenter = Augmenter(pictures, small.augment, nothing=6, installed=2, mean=127.0, std=128.0)
+    augmenter = Augmenter(pictures, small.augment, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
     net = train.build(small)
     before = {name: value.clone() for name, value in net.state_dict().items()}
     frozen = replace(small, head_share=0.5)
@@ -128,6 +138,43 @@ def test_torch_and_the_exported_file_agree(run: Path, small: config.Config):
     assert export.difference(net, run / "float32.onnx", pixels) <= 1e-4
     net.class_head.weight.data *= 1.01  # the comparison can fail
     assert export.difference(net, run / "float32.onnx", pixels) > 1e-4
+
+
+def test_a_network_goes_on_from_an_exported_file(run: Path, small: config.Config):
+    torch.manual_seed(3)
+    net = train.build(small)
+    pixels = torch.from_numpy(np.random.default_rng(1).normal(0, 0.5, (6, 3, 64, 64)).astype(np.float32))
+    before = net.eval()(pixels)[0]
+    go_on(net, run / "float32.onnx", pixels)
+    want = export.session(run / "float32.onnx").run(["logits", "mask"], {"pixels": pixels.numpy()})
+    with torch.no_grad():
+        after = net.eval()(pixels)
+    assert np.allclose(after[0].numpy(), want[0], atol=1e-3)
+    assert np.allclose(after[3].numpy(), want[1], atol=1e-3)
+    assert not np.allclose(before.detach().numpy(), want[0], atol=1e-2)
+    with torch.no_grad():
+        learning = net.train()(pixels)[3]  # the batch's own statistics are the ones that were set
+    assert np.allclose(learning.numpy(), want[1], atol=1e-2)
+    other = train.build(replace(small, labels=replace(small.labels, classes=small.labels.classes[1:])))
+    with pytest.raises(ValueError, match=r"class_head\.weight, expected shape \(6,"):
+        go_on(other, run / "float32.onnx", pixels)
+
+
+def test_the_mean_of_runs_lies_between_them(run: Path, tmp_path: Path):
+    for number, factor in enumerate((1.0, 3.0)):
+        other = shutil.copytree(run, tmp_path / str(number))
+        state = torch.load(run / "weights.pt", weights_only=True)
+        state["class_head.weight"] = state["class_head.weight"] * factor
+        torch.save(state, other / "weights.pt")
+    mean.main(["--runs", str(tmp_path / "0"), str(tmp_path / "1"), "--out", str(tmp_path / "mean")])
+    made = torch.load(tmp_path / "mean" / "weights.pt", weights_only=True)
+    first = torch.load(run / "weights.pt", weights_only=True)
+    assert torch.allclose(made["class_head.weight"], 2 * first["class_head.weight"])
+    assert torch.equal(made["backbone.conv_stem.weight"], first["backbone.conv_stem.weight"])
+    assert len(json.loads((tmp_path / "mean" / "metrics.json").read_text())["mean_of"]) == 2
+    (tmp_path / "1" / "metrics.json").write_text(json.dumps({"pictures": {"train": 1}}))
+    with pytest.raises(ValueError, match="differ in 'pictures'"):
+        mean.mean_of([tmp_path / "0", tmp_path / "1"])
 
 
 def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):
@@ -173,7 +220,9 @@ def test_what_leaves_the_frame_changes_the_target(toy_set: Path, small: config.C
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
     pictures = load([prepare.Row(**row) for row in rows], small.labels, side_px=64, workers=2)
     only = replace(small.augment, near=0.0, elsewhere=1.0, background=0.0, bars=0.0, cutout=0.0, jigsaw=0.0)
-    batch = Augmenter(pictures, only, nothing=6, installed=2, mean=127.0, std=128.0).draw(torch.arange(len(pictures)))
+    batch = Augmenter(pictures, only, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0).draw(
+        torch.arange(len(pictures))
+    )
     share = batch.mask[:, 1].mean(dim=(1, 2))
     assert (share[batch.klass == 6] < 0.01).all()
     assert (batch.view[batch.klass == 6] == UNKNOWN).all()

@@ -6,6 +6,7 @@ import contextlib
 import csv
 import json
 import os
+import random
 import shutil
 import signal
 import stat
@@ -26,6 +27,7 @@ DEMO = ROOT / "data_synthetic" / "demo"
 PICTURES = sorted((ROOT / "tests" / "evaluation" / "images").glob("*.jpg"))[:16]
 FORMULA_ROOM = "=HYPERLINK(A1)"
 PROGRESS = "schedule.csv.progress.jsonl"
+SHEETS = tuple(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions", "-candidates"))
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 
 
@@ -137,7 +139,7 @@ def test_bad_files_are_rows_with_their_reason(undisturbed):
 
 def test_unsure_ones_come_first(undisturbed):
     order = [row["look first"] for row in rows(undisturbed)]
-    ranks = [("unsure", "unreadable", "several classes", "").index(word) for word in order]
+    ranks = [("unsure", "unreadable", "several classes", "joined", "").index(word) for word in order]
     assert ranks == sorted(ranks)
     assert ranks[0] == 0
 
@@ -205,11 +207,38 @@ def test_killed_and_gone_on_with_is_the_same_schedule(building, undisturbed, tmp
     done = subprocess.run(command(building, out, "--json"), cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr
     assert json.loads(done.stdout)["known_before"] >= len(kept)
-    for name in ("schedule.csv", "schedule-counts.csv", "schedule-parts.csv", "schedule-cautions.csv"):
+    for name in SHEETS:
         assert (tmp_path / name).read_bytes() == undisturbed.with_name(name).read_bytes()
     hashes = [json.loads(line)["finding"]["sha256"] for line in lines(tmp_path / PROGRESS)]
     assert len(hashes) == len(set(hashes))
     assert set(hashes) == {json.loads(line)["finding"]["sha256"] for line in lines(undisturbed.with_name(PROGRESS))}
+
+
+@on_linux
+def test_twenty_kills_change_nothing(building, undisturbed, tmp_path):
+    out, dice = tmp_path / "schedule.csv", random.Random(20)
+    for number in range(20):
+        kept = lines(tmp_path / PROGRESS)
+        run = start(building, out)
+        stop = time.monotonic() + (dice.uniform(0.05, 2.5) if number % 2 else 60)
+        while run.poll() is None and time.monotonic() < stop:  # by the clock, or right after another photo is done
+            if number % 2 == 0 and len(lines(tmp_path / PROGRESS)) > len(kept):
+                break
+            time.sleep(0.002)
+        run.kill()
+        run.communicate()
+        stop = time.monotonic() + 20
+        while (left := members(run.pid)) and time.monotonic() < stop:
+            time.sleep(0.02)
+        assert left == []
+        assert lines(tmp_path / PROGRESS)[: len(kept) - 1] == kept[: len(kept) - 1]  # but for a torn end, all is kept
+    assert len(lines(tmp_path / PROGRESS)) >= 10
+    done = subprocess.run(command(building, out), cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 1, done.stderr
+    for name in SHEETS:
+        assert (tmp_path / name).read_bytes() == undisturbed.with_name(name).read_bytes()
+    hashes = [json.loads(line)["finding"]["sha256"] for line in lines(tmp_path / PROGRESS)]
+    assert len(hashes) == len(set(hashes))
 
 
 @on_linux
@@ -283,8 +312,38 @@ def test_a_zip_gives_the_rows_of_its_folder(building, undisturbed, tmp_path, mon
     for row in rows(tmp_path / "schedule.csv"):
         assert {**row, "tap": ""} == {**want[row["photo"]], "tap": ""}
     made = {path.name for path in tmp_path.iterdir()}
-    assert made == {"north.zip", PROGRESS, *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions"))}
+    assert made == {
+        "north.zip",
+        PROGRESS,
+        "schedule.csv.photos.jsonl",
+        *(f"schedule{end}.csv" for end in ("", "-counts", "-parts", "-cautions", "-candidates")),
+    }
     capsys.readouterr()
+
+
+def test_a_zip_with_corrupt_files_is_rows_with_their_reasons(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    whole = Image.open(DEMO / "installed.jpg").resize((400, 300))
+    whole.save(tmp_path / "small.jpg")
+    good = (tmp_path / "small.jpg").read_bytes()
+    (tmp_path / "small.jpg").unlink()
+    with zipfile.ZipFile(tmp_path / "north.zip", "w", zipfile.ZIP_STORED) as file:
+        for number in range(38):
+            file.writestr(f"1/room {number % 4}/{number:02d}.jpg", good + b"%d" % number)
+        file.writestr("1/room 1/torn.jpg", good[: len(good) // 2])
+        file.writestr("1/room 1/changed.jpg", good[:500] + b"SPOILT" + good[506:])
+    packed_ = (tmp_path / "north.zip").read_bytes()
+    (tmp_path / "north.zip").write_bytes(packed_.replace(b"SPOILT", b"spoilt"))  # its checksum no longer holds
+    assert cli.main(["survey", "north.zip", "--out", "out/schedule.csv", "--workers", "1"]) == 1
+    capsys.readouterr()
+    found = rows(tmp_path / "out" / "schedule.csv")
+    bad = {row["photo"]: row["advice"] for row in found if row["class"] == "unreadable"}
+    assert len(found) == 40
+    assert "damaged" in bad.pop("1/room 1/torn.jpg")
+    assert "damaged in the ZIP" in bad.pop("1/room 1/changed.jpg")
+    assert bad == {}
+    assert {path.name for path in tmp_path.iterdir()} == {"north.zip", "out"}
+    assert all(path.name.startswith("schedule") for path in (tmp_path / "out").iterdir())
 
 
 def link(name: str) -> zipfile.ZipInfo:
@@ -348,12 +407,53 @@ def test_workbook_holds_text_not_formulas(building, tmp_path, capsys):
     assert cli.main(["survey", str(source), "--out", str(out), "--workers", "1", "--thumbnails"]) == 1
     capsys.readouterr()
     book = openpyxl.load_workbook(out)
-    assert book.sheetnames == ["schedule", "counts", "parts", "cautions"]
+    assert book.sheetnames == ["schedule", "counts", "parts", "cautions", "candidates"]
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
     assert {cell.data_type for cell in cells} <= {"s", "n"}
     assert FORMULA_ROOM in [cell.value for cell in cells]
     assert len(book["schedule"]._images) == 1  # none for the torn one
     assert book["schedule"].max_row == 1 + 2
+
+
+OFFICE = shutil.which("soffice")
+ALL_SHEETS = "csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,true,false,false,false,-1"
+
+
+@pytest.mark.skipif(OFFICE is None, reason="LibreOffice is not installed (Debian: libreoffice-calc)")
+def test_libreoffice_reads_the_workbook_and_its_counts_equal_the_rows(building, undisturbed, tmp_path, capsys):
+    pytest.importorskip("xlsxwriter")
+    out = tmp_path / "schedule.xlsx"
+    shutil.copy(undisturbed.with_name(PROGRESS), tmp_path / f"{out.name}.progress.jsonl")
+    assert cli.main(["survey", str(building), "--out", str(out), "--workers", "1", "--thumbnails"]) == 1
+    capsys.readouterr()
+    profile = f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}"
+    words = [OFFICE, profile, "--headless", "--convert-to", ALL_SHEETS, "--outdir", str(tmp_path), str(out)]
+    subprocess.run(words, capture_output=True, check=True, timeout=120)
+    read = {
+        name: rows(tmp_path / f"schedule-{name}.csv")
+        for name in ("schedule", "counts", "parts", "cautions", "candidates")
+    }
+    for name, its_rows in read.items():
+        want = rows(undisturbed.with_name("schedule.csv" if name == "schedule" else f"schedule-{name}.csv"))
+        assert len(its_rows) == len(want)
+        for row, other in zip(its_rows, want, strict=True):
+            for head in set(other) - {"probability"}:  # shown as a percentage
+                assert row[head] == other[head].removeprefix("'"), (name, head)
+    *lines_, total = read["counts"]
+    assert sum(int(line["photos"]) for line in lines_) == int(total["photos"]) == len(read["schedule"]) == PHOTOS
+    assert int(total["taps"]) == len({row["tap"] for row in read["schedule"] if row["tap"]})
+
+
+def test_parquet_holds_the_rows_of_the_csv(undisturbed, building, tmp_path, capsys):
+    tables = pytest.importorskip("pyarrow.parquet")
+    shutil.copy(undisturbed.with_name(PROGRESS), tmp_path / "schedule.parquet.progress.jsonl")
+    assert cli.main(["survey", str(building), "--out", str(tmp_path / "schedule.parquet"), "--workers", "1"]) == 1
+    capsys.readouterr()
+    for name in ("schedule", "schedule-counts", "schedule-parts", "schedule-cautions", "schedule-candidates"):
+        table = tables.read_table(tmp_path / f"{name}.parquet").to_pylist()
+        as_text = [{head: "" if cell is None else str(cell) for head, cell in row.items()} for row in table]
+        in_csv = rows(undisturbed.with_name(f"{name}.csv"))
+        assert as_text == [{head: cell.removeprefix("'") for head, cell in row.items()} for row in in_csv]
 
 
 def test_scale_measures_what_lies_on_a_bench(tmp_path, capsys):

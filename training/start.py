@@ -1,0 +1,87 @@
+"""Go on from a model file: the weights of an exported ONNX file back into a network that can be trained.
+
+The export folds every batch normalisation into the convolution before it. Here each one is set up anew from the
+statistics of a sample, so that the network computes what the file computes and learns on from there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnx
+import torch
+from numpy.typing import NDArray
+from onnx import numpy_helper
+from torch import Tensor, nn
+
+HALF = ".half"  # what training.export adds to the name of a weight that it stores as float16
+
+
+def origin(path: Path) -> dict[str, Any]:
+    """What the card beside the model file ``path`` says of its training, with the file's SHA-256."""
+    card = tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+    return {"sha256": hashlib.sha256(path.read_bytes()).hexdigest(), **card["training"]}
+
+
+def _stored(path: Path) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
+    """All stored arrays by name, and the bias of each convolution by its weight's name."""
+    graph = onnx.load(path).graph
+    arrays = {
+        weight.name.removesuffix(HALF): numpy_helper.to_array(weight).astype(np.float32) for weight in graph.initializer
+    }
+    biases = {node.input[1]: arrays[node.input[2]] for node in graph.node if node.op_type == "Conv"}
+    return arrays, biases
+
+
+@torch.no_grad()
+def go_on(net: nn.Module, path: Path, sample: Tensor) -> None:
+    """Put the weights of the ONNX file ``path`` into ``net``, which must be of the same making.
+
+    Parameters
+    ----------
+    sample : (B, 3, S, S) normalised pixels, as in training.
+
+    Raises
+    ------
+    ValueError
+        The file lacks a weight of the network, or holds one of another shape.
+    """
+    arrays, biases = _stored(path)
+
+    def put(target: Tensor, name: str) -> None:
+        found = arrays.get(name)
+        if found is None or found.shape != tuple(target.shape):
+            what = "nothing" if found is None else f"shape {found.shape}"
+            raise ValueError(f"{path} holds {what} for {name}, expected shape {tuple(target.shape)}.")
+        target.copy_(torch.from_numpy(found))
+
+    hooks, waiting = [], ""
+    for name, module in net.named_modules():
+        if isinstance(module, nn.Conv2d | nn.Linear):
+            put(module.weight, f"{name}.weight")
+            if module.bias is not None:
+                put(module.bias, f"{name}.bias")
+            waiting = name
+        elif isinstance(module, nn.BatchNorm2d):
+            bias = torch.from_numpy(biases[f"{waiting}.weight"])
+            hooks.append(net.get_submodule(waiting).register_forward_hook(_setting(module, bias)))
+    net.eval()(sample)
+    for hook in hooks:
+        hook.remove()
+
+
+def _setting(norm: nn.BatchNorm2d, bias: Tensor):
+    """A hook that makes ``norm`` add ``bias`` to what comes, and nothing else, by the statistics of what comes."""
+
+    def hook(_: nn.Module, __: tuple[Tensor, ...], out: Tensor) -> None:
+        mean, variance = out.float().mean(dim=(0, 2, 3)), out.float().var(dim=(0, 2, 3), unbiased=False)
+        norm.running_mean.copy_(mean)
+        norm.running_var.copy_(variance)
+        norm.weight.copy_((variance + norm.eps).sqrt())
+        norm.bias.copy_(bias.to(mean) + mean)
+
+    return hook
