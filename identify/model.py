@@ -107,6 +107,7 @@ class Reference:
     points_px, points_mm : (N, 2) matched points on the face; millimetres in the face's own plane.
     thickness_mm : height of the face over the bench [mm].
     u_size_rel : relative standard uncertainty of the object's own size.
+    u_across_rel : the same of all ``points_mm``'s y together, where a width was only estimated.
     on_part : the object lies on the part's top, not on the bench.
     others : other coin-like rims in view, surest first; where they lie on the bench they steady its tilt.
     """
@@ -121,6 +122,7 @@ class Reference:
     points_mm: Array | None = None
     thickness_mm: float = 0.0
     u_size_rel: float = 0.001
+    u_across_rel: float = 0.0
     on_part: bool = False
     remarks: tuple[Remark, ...] = ()
     others: tuple[Ellipse, ...] = ()

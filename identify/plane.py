@@ -10,11 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry import bows, tilts
+from identify.geometry import bows, faces, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
 from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
@@ -149,16 +148,14 @@ def _from_coin(
         bench = tilts.bench((coin.rim, *reference.others), camera)
         form = bench.numbers, bench.covariance, bench.rocking
         return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
-    draws = None
+    draws, extra = None, None
     if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
         draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)
-    poses = []
-    if draws is not None:
-        extra = _rim_doubt(coin, focal)
-        poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
-    else:
+    if draws is None:
         draws = from_ellipse(coin, lens, _up_is_away)
-        poses = [_summary(draws, mode, reference, None) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
+    else:
+        extra = _rim_doubt(coin, focal)
+    poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
     kept = sorted((pose for pose in poses if pose.weight > 0.01), key=lambda pose: -pose.weight)
     total = sum(pose.weight for pose in kept)
     weighted = [Pose(pose.rotation, pose.translation_mm, pose.covariance, pose.weight / total) for pose in kept]
@@ -172,14 +169,17 @@ def _rim_doubt(coin: Coin, focal: _Focal) -> tuple[float, float]:
 
 
 def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, float] | None) -> Pose:
-    """Mean pose and covariance of the draws of one mode."""
+    """Mean pose of the draws of one mode as it is at the camera's own focal length, and their covariance about it.
+
+    A coin's distance goes with the focal length, its place across the picture does not.
+    """
     share = np.where(draws.mode == mode, draws.weights, 0.0)
     weight = float(share.sum())
     share = share / max(weight, 1e-300)
     mean = share @ draws.normals
     rotation = frames(mean[None] / np.linalg.norm(mean))[0]
     places = draws.centres - reference.thickness_mm * draws.normals
-    translation = share @ places
+    translation = share @ (places * np.column_stack([np.ones((len(places), 2)), np.exp(-draws.log_focal)]))
     turned = frames(draws.normals) @ rotation.T
     vector = 0.5 * np.stack(
         [
@@ -189,10 +189,12 @@ def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, 
         ],
         axis=1,
     )
-    changes = np.column_stack([draws.log_focal, vector, places - translation])
+    steps = places - translation
+    steps[:, 2] = translation[2] * np.log(places[:, 2] / translation[2])  # as ``camera.moved`` takes them
+    changes = np.column_stack([draws.log_focal, vector, steps])
     covariance = (changes.T * share) @ changes
     if extra is not None:
-        away = share @ draws.centres
+        away = translation + reference.thickness_mm * rotation[:, 2]
         covariance[4:, 4:] += extra[0] ** 2 * np.outer(away, away)
         along = np.array([1.0, 0, 0, 0, *(away * (0, 0, 1))])
         covariance += extra[1] ** 2 * np.outer(along, along)
@@ -208,8 +210,8 @@ def _from_points(
 ) -> tuple[Camera, tuple[Pose, ...], None] | NotMeasured:
     if reference.points_px is None or reference.points_mm is None or len(reference.points_px) < 4:
         return NotMeasured("scale", "The reference gives fewer than four points.", "Show the whole reference object.")
-    flat = _right_handed(reference.points_mm, reference.points_px)
-    starts = _starts(flat, reference.points_px, focal.px, _centre_px(photo))
+    flat = faces.right_handed(reference.points_mm, reference.points_px)
+    starts = faces.starts(flat, reference.points_px, focal.px, _centre_px(photo))
     fits = [_fit(flat, reference, focal, start, photo) for start in starts]
     fits = sorted((fit for fit in fits if fit.cost < np.inf), key=lambda fit: fit.cost)
     if not fits:
@@ -239,47 +241,28 @@ class _Fit:
     cost: float
 
 
-def _right_handed(points_mm: Array, points_px: Array) -> Array:
-    """The face's points (N, 3) [mm] in a frame whose z comes out of the face: y is turned round where it runs down."""
-    middle_mm = points_mm - points_mm.mean(axis=0)
-    middle_px = points_px - points_px.mean(axis=0)
-    linear = np.linalg.lstsq(middle_mm, middle_px, rcond=None)[0]
-    down = np.linalg.det(linear) > 0
-    return np.column_stack([middle_mm * (1, -1 if down else 1), np.zeros(len(points_mm))])
-
-
-def _starts(flat_mm: Array, points_px: Array, focal_px: float, centre_px: Array) -> list[tuple[Array, Array]]:
-    """Poses to start from: both of OpenCV's IPPE, or for points in a row three tilts of a frontal one."""
-    matrix = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
-    spread = np.linalg.svd(flat_mm[:, :2], compute_uv=False)
-    if spread[1] > 0.02 * spread[0]:
-        _, turns, shifts, _ = cv2.solvePnPGeneric(flat_mm, points_px, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
-        return [
-            (np.asarray(cv2.Rodrigues(turn)[0], float), np.asarray(shift, float).reshape(3))
-            for turn, shift in zip(turns, shifts, strict=True)
-        ]
-    ends = [int(np.argmin(flat_mm[:, 0])), int(np.argmax(flat_mm[:, 0]))]
-    along_px, along_mm = points_px[ends[1]] - points_px[ends[0]], flat_mm[ends[1]] - flat_mm[ends[0]]
-    distance = focal_px * np.linalg.norm(along_mm) / np.linalg.norm(along_px)
-    spin = math.atan2(-along_px[1], along_px[0]) - math.atan2(along_mm[1], along_mm[0])
-    shift = distance * np.array([*((points_px.mean(axis=0) - centre_px) / focal_px), 1.0])
-    upright = np.diag([1.0, -1.0, -1.0]) @ rotation_from_vector(np.array([0, 0, spin]))
-    return [(rotation_from_vector(np.array([math.radians(tilt), 0, 0])) @ upright, shift) for tilt in (-20, 0, 20)]
-
-
 def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array, Array], photo: Photo) -> _Fit:
-    """Least squares over (ln focal, rotation vector, translation, k1, principal point) with their priors."""
+    """Least squares over (ln focal, rotation vector, translation, k1, principal point) with their priors.
+
+    An eleventh number is the scale across of a reference of estimated width.
+    """
     rotation, shift = start
     points = reference.points_px
     assert points is not None
     centre = _centre_px(photo)
     u_centre = U_CENTRE * math.hypot(photo.width_px, photo.height_px)
     scale = np.array([0.05, *3 * [0.02], *3 * [0.01 * float(np.linalg.norm(shift))], U_K1, u_centre, u_centre])
+    known = [focal.u_rel, U_K1, u_centre, u_centre]
+    which = [0, 7, 8, 9]
+    if reference.u_across_rel > 0:
+        scale, known, which = np.append(scale, 0.02), [*known, reference.u_across_rel], [*which, 10]
+    count = len(scale)
 
     def residuals(numbers: Array, robust: bool = True) -> Array:
-        """Of trials (..., 10): (..., 2 N + 6)."""
+        """Of trials (..., count): (..., 2 N + count - 4)."""
         turned = turns(numbers[..., 1:4]) @ rotation
-        seen = flat_mm @ np.swapaxes(turned, -1, -2) + (shift + numbers[..., 4:7])[..., None, :]
+        flat = flat_mm if count == 10 else faces.stretched(flat_mm, numbers[..., 10])
+        seen = flat @ np.swapaxes(turned, -1, -2) + (shift + numbers[..., 4:7])[..., None, :]
         slopes = seen[..., :2] / seen[..., 2:]
         radial = 1 + numbers[..., None, 7:8] * np.sum(slopes**2, axis=-1, keepdims=True)
         px = (centre + numbers[..., 8:10])[..., None, :] + focal.px * np.exp(numbers[..., :1, None]) * radial * slopes
@@ -287,15 +270,15 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
         if robust:  # Cauchy, so that a wrong point cannot pull
             squared = np.maximum((away / 3) ** 2, 1e-12)
             away = away * np.sqrt(np.log1p(squared) / squared)
-        priors = numbers[..., [0, 7, 8, 9]] / (focal.u_rel, U_K1, u_centre, u_centre)
+        priors = numbers[..., which] / known
         return np.concatenate([away, (turned[..., :2, 2] - USUAL_NORMAL) / U_NORMAL, priors], axis=-1)
 
     def slopes_at(numbers: Array, robust: bool = True) -> Array:
         steps = 1e-5 * scale
         moved = residuals(numbers + np.concatenate([np.diag(steps), -np.diag(steps)]), robust)
-        return np.asarray(((moved[:10] - moved[10:]) / (2 * steps[:, None])).T)
+        return np.asarray(((moved[:count] - moved[count:]) / (2 * steps[:, None])).T)
 
-    found = least_squares(residuals, np.zeros(10), jac=slopes_at, x_scale=scale, method="lm", max_nfev=60)
+    found = least_squares(residuals, np.zeros(count), jac=slopes_at, x_scale=scale, method="lm", max_nfev=60)
     middle = centre + found.x[8:10]
     camera = Camera(
         focal.px * math.exp(found.x[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(found.x[7])
@@ -308,8 +291,8 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
     excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
     slopes[: 2 * len(points)] /= math.sqrt(excess)
     face = pose.translation_mm
-    carry, held = _without_lens(camera.focal_px, face), np.arange(10) != 7
-    covariance = carry @ np.linalg.inv(slopes[:, held].T @ slopes[:, held]) @ carry.T
+    carry, held = _without_lens(camera.focal_px, face), np.arange(count) != 7
+    covariance = carry @ np.linalg.inv(slopes[:, held].T @ slopes[:, held])[:9, :9] @ carry.T
     covariance[4:, 4:] += reference.u_size_rel**2 * np.outer(face, face)
     return _finished(camera, pose, covariance, reference, focal, float(found.cost))
 

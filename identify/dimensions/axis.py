@@ -126,12 +126,15 @@ def _centred(axis: Axis, profile: Profile) -> Axis:
     lean = (profile.right_mm - profile.left_mm) / 2
     keep = profile.trusted
     station, values = profile.station_mm[keep], lean[keep]
-    design = np.column_stack([np.ones(len(station)), station])
     weight: Array = np.ones(len(station))
     line = np.zeros(2)
     for _ in range(8):
-        line = np.asarray(np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)[0], float)
-        weight = 1 / np.sqrt(np.maximum(np.abs(values - design @ line), 0.02))
+        whole = float(weight.sum())
+        at, level = float(weight @ station) / whole, float(weight @ values) / whole
+        apart = weight * (station - at)
+        rise = float(apart @ values) / max(float(apart @ (station - at)), 1e-12)
+        line = np.array([level - rise * at, rise])
+        weight = 1 / np.maximum(np.abs(values - line[0] - rise * station), 0.02)
     foot = axis.foot_mm + line[0] * axis.across
     along = axis.along + line[1] * axis.across
     return Axis(foot, along / np.linalg.norm(along))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +11,9 @@ from scipy.ndimage import gaussian_filter1d
 
 from identify.dimensions.axis import Profile
 from identify.dimensions.thread import Thread
+from identify.dimensions.zone import DEPTH, silhouette_mm
 from identify.model import Array
 
-DEPTH = 0.640327  # of the pitch: ISO 228-1; the 60 degree form of ISO 68-1 has 0.6134
-
-
-COARSE_PX = 5.0  # a coarser thread shows its crests, or is none
 LEAST_CRESTS = 3  # on either edge
 CREST_SHARE = 0.35  # of the depth that is not seen; the rest is filled in at the roots, which are narrower
 
@@ -25,7 +23,7 @@ class Crests:
     """Stations of the crests on the left and right edge.
 
     ``u_mm`` is the standard uncertainty of the mean diameter over them by their scatter, ``blunted_mm`` what the
-    lens took off the diameter: a thread seen less deep than its pitch allows lost a share of that at its crests.
+    lens took off the diameter: a thread seen less deep than its pitch and the view allow lost a share at its crests.
     """
 
     left: NDArray[np.int64]
@@ -34,12 +32,8 @@ class Crests:
     blunted_mm: float
 
 
-def find(profile: Profile, thread: Thread) -> Crests | None:
-    """The crests within the thread's zone; None where it is too short.
-
-    Where the picture is too coarse to show three crests on either edge, the edges' mean level stands for them, and
-    half the depth that the pitch allows is put back on either side.
-    """
+def find(profile: Profile, thread: Thread, slant_rad: float) -> Crests | None:
+    """The crests within the thread's zone, seen ``slant_rad`` off square; None where either edge shows too few."""
     index = np.flatnonzero(thread.zone)
     index = index[np.argsort(profile.station_mm[index])]
     if len(index) < 3 * LEAST_CRESTS:
@@ -52,22 +46,16 @@ def find(profile: Profile, thread: Thread) -> Crests | None:
         smooth = gaussian_filter1d(side[index], blur)
         good = _level(smooth, _extremes(smooth, reach))
         if len(good) < LEAST_CRESTS:
-            return _level_only(profile, thread, index) if thread.pitch_px < COARSE_PX else None
+            return None
         level = float(np.median(smooth[good]))
         lows = [k for k in _extremes(-smooth, reach) if smooth[k] > level - 1.5 * DEPTH * thread.pitch_mm]
         tops.append(level)
         depths.append(level - float(np.median(smooth[lows])) if len(lows) > 1 else DEPTH * thread.pitch_mm)
         places.append(index[good])
         spreads.append(float(np.std(smooth[good])) * 1.25 / len(good) ** 0.5)
-    missing = 2 * DEPTH * thread.pitch_mm - sum(depths)
-    blunted = float(np.clip(CREST_SHARE * missing, 0.0, 0.5 * DEPTH * thread.pitch_mm))
+    valley = float(silhouette_mm(sum(tops), thread.pitch_mm, round(math.degrees(slant_rad))).max())
+    blunted = float(np.clip(CREST_SHARE * (2 * valley - sum(depths)), 0.0, 0.5 * valley))
     return Crests(places[0], places[1], float(np.hypot(*spreads)), blunted)
-
-
-def _level_only(profile: Profile, thread: Thread, index: NDArray[np.int64]) -> Crests:
-    turns = max(thread.turns, 1.0)
-    spread = float(np.hypot(np.std(profile.left_mm[index]), np.std(profile.right_mm[index])))
-    return Crests(index, index, spread / turns**0.5, 0.8 * DEPTH * thread.pitch_mm)
 
 
 def _extremes(values: Array, reach: int) -> list[int]:

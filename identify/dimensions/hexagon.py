@@ -87,7 +87,8 @@ def _fitted(
     across = np.linspace(-0.96, 0.96, max(31, int(2 * half / mm_per_px)))
     light = _light(photo, camera, pose, profile, inner, across * half)
     away = _away(profile, pose)
-    unexplained = np.array([_facets_rest(light, across, roll, half, away) for roll in ROLLS])
+    sums = _sums(light, across)
+    unexplained = np.array([_facets_rest(light, sums, across, roll, half, away) for roll in ROLLS])
     smooth = _smooth_rest(light, across)
     best = int(np.argmin(unexplained))
     score = float(unexplained[best] / max(smooth, 1e-12))
@@ -146,7 +147,14 @@ def reach(roll_rad: float, half_mm: float, away_mm: float) -> float:
     return float((offsets.max() - offsets.min()) / 2 / half_mm)
 
 
-def _facets_rest(light: Array, across: Array, roll: float, half: float, away: float) -> float:
+def _sums(light: Array, across: Array) -> Array:
+    """Sums from the first place on (K + 1, 9): of 1, place, its square, light (3), place times light (3)."""
+    place = across[:, None]
+    columns = np.hstack([np.ones_like(place), place, place**2, light, place * light])
+    return np.vstack([np.zeros(columns.shape[1]), np.cumsum(columns, axis=0)])
+
+
+def _facets_rest(light: Array, sums: Array, across: Array, roll: float, half: float, away: float) -> float:
     """Mean square of the light (K, 3) that straight lines between the corners leave unexplained."""
     circle = half / reach(roll, half, away)
     offsets, facing = corners(roll, circle, away)
@@ -156,12 +164,15 @@ def _facets_rest(light: Array, across: Array, roll: float, half: float, away: fl
     guard = 0.03
     count = 0
     for low, high in pairwise(cuts):
-        here = (across > low + guard) & (across < high - guard)
-        if here.sum() < 4:
+        first, last = np.searchsorted(across, low + guard, "right"), np.searchsorted(across, high - guard)
+        if last - first < 4:
             continue
-        place, seen = across[here] - across[here].mean(), light[here] - light[here].mean(axis=0)
-        rest += float(np.sum(seen**2) - np.sum((place @ seen) ** 2) / (place @ place))
-        count += int(here.sum())
+        number, place, square, *seen = (sums[last] - sums[first]).tolist()
+        mean = np.array(seen[:3]) / number
+        both = np.array(seen[3:]) - place * mean
+        around = float(np.sum((light[first:last] - mean) ** 2))
+        rest += around - float(both @ both) / (square - place**2 / number)
+        count += int(last - first)
     return rest / max(count, 1)
 
 

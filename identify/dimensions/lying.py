@@ -23,7 +23,9 @@ CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a 
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
 LONGEST = 480  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
 MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
+SLENDER = 2.0  # length over width (root second moments): so short a disc as would be as wide does not lie on its rim
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
+NEARLY, BODY_RANKS = 0.85, (0.72, 0.97)  # of the widest place; calibration split of the rendered pictures
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -42,10 +44,13 @@ def first_axis(outline: Outline, camera: Camera, pose: Pose) -> Axis | None:
 def _mirror_axis(local: Array, spread: Array) -> Array:
     """Unit direction (2,) of the axis about which an outline (N, 2) mirrors itself best.
 
-    The longest direction is taken unless another mirrors clearly better: a short wide body with a stem is often
-    longer across its axis than along it.
+    The longest direction is taken where the part is slender, and unless another mirrors clearly better: a short wide
+    body with a stem is often longer across its axis than along it.
     """
-    longest = np.linalg.eigh(spread)[1][:, 1]
+    squares, ways = np.linalg.eigh(spread)
+    longest = ways[:, 1]
+    if squares[1] > SLENDER**2 * squares[0]:
+        return np.asarray(longest)
     points = local[:: max(1, len(local) // 300)]
     tree = cKDTree(points)
     turns = np.arctan2(longest[1], longest[0]) + np.concatenate([[0.0], np.radians(np.arange(4, 180, 4))])
@@ -217,10 +222,11 @@ def symmetric(profile: Profile, mm_per_px: float) -> NDArray[np.bool_]:
     return profile.trusted & (np.abs(lean) < np.maximum(0.05 * profile.radius_mm, 2.0 * mm_per_px))
 
 
-def widest(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.int64] | None:
-    """Stations (K,) of the widest place that is at least ``RUN_MM`` long, or None where too little is usable.
+def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.int64] | None:
+    """Stations (K,) of the body, or None where too little is usable.
 
-    Morphological opening along the axis: of all runs of that length, the one whose narrowest station is widest.
+    The widest place that is at least ``RUN_MM`` long (morphological opening along the axis) may be a ring or a seal
+    that stands proud, so the body is taken where the part is nearly as wide: the upper ranks of all such stations.
     """
     order = np.argsort(profile.station_mm)
     station = profile.station_mm[order]
@@ -234,7 +240,9 @@ def widest(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDA
     if opened[middle] <= 0:
         return None
     low = max(0, middle - count // 2)
-    return np.sort(order[low : low + count])
+    near = radius > NEARLY * float(np.median(radius[low : low + count]))
+    least, most = np.quantile(radius[near], BODY_RANKS)
+    return np.sort(order[near & (radius >= least) & (radius <= most)])
 
 
 def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> float:

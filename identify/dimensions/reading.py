@@ -18,22 +18,21 @@ EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
 LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
-# Relative excess of the widest place over the body, and its standard uncertainty: rings stand proud, blur widens.
-# Set on the training split of the rendered pictures.
-EXCESS = (0.014, 0.030)
-EXCESS_SQUAT = (0.020, 0.040)
+# Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
+# Set on the calibration split of the rendered pictures.
+U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-U_LEAN_REL = 0.06  # of a length: which two places carry the part is not seen; training split as above
+# Which two places carry the part is seen less well where a section's shape is not; training split as above.
+U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.6  # chance below which a zone is not taken for the thread
+LIKELY = 0.55  # chance below which a zone is not taken for the thread
 LIKELY_ODD = 0.75  # the same where the outline is not its own mirror image elsewhere
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
-# Set on the training split as above: edges of a thread are found a little inside; scatter of its level; how far off a
-# wrong zone is; and how much the form of the valleys may differ.
-SHORT_REL = 0.006
+# Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
+# of the valleys may differ.
 U_LEVEL_REL = 0.020
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
@@ -42,7 +41,12 @@ PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
+U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
+LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers less may lack an end
+U_ENDS_REL = 0.045  # of a length: thin or dark ends that the outline leaves off; calibration split as above
+U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
+MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
 # Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
 # (similar triangles); rectangular.
@@ -77,7 +81,18 @@ class Lain:
     zone: zone.Zone | None = None
     thread: thread.Thread | None = None
     crests: crests.Crests | None = None
-    excess: tuple[float, float] = (0.0, 0.0)
+    u_body_rel: float = 0.0
+
+    @property
+    def widest_mm(self) -> float:
+        """Radius of the widest section."""
+        widths = self.profile.radius_mm[self.usable]
+        return float(np.percentile(widths, 97)) if len(widths) else 0.0
+
+    @property
+    def squat(self) -> bool:
+        """Whether the part is short for its width."""
+        return float(np.ptp(self.profile.station_mm)) < 2 * SQUAT * self.widest_mm
 
 
 def lie(
@@ -139,15 +154,19 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     if place is not None and (place.chance < likely or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
-    tops = None if turns is None else crests.find(lain.profile, turns)
+    tops = None if turns is None else crests.find(lain.profile, turns, _slant_rad(lain, turns))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
-    index = lying.widest(lain.profile, lain.usable, scale)
+    index = lying.body(lain.profile, lain.usable, scale)
     if index is None or lain.alike < LEAST_MIRROR:
         return lain
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
-    long = float(np.ptp(lain.profile.station_mm)) / max(2 * float(np.median(lain.profile.radius_mm[index])), 1e-6)
-    return replace(lain, body=body, excess=EXCESS_SQUAT if long < SQUAT else EXCESS)
+    return replace(lain, body=body, u_body_rel=U_BODY_SQUAT_REL if lain.squat else U_BODY_REL)
+
+
+def _slant_rad(lain: Lain, turns: thread.Thread) -> float:
+    """How far off square the thread is seen."""
+    return float(np.median(zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])))
 
 
 def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
@@ -167,14 +186,14 @@ def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread |
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
     """Every quantity that the settled part shows, by name."""
-    names = ["overall_length"]
+    names = ["overall_length"] if lain.alike >= LEAST_WHOLE else []
     if lain.body is not None:
         names.append("body_diameter")
     if lain.zone is not None or lain.crests is not None:
         names.append("thread_major_diameter")
     if lain.crests is not None:
         names.append("thread_pitch")
-    if lain.hexagon is not None:
+    if lain.hexagon is not None and _is_main(lain.hexagon, lain):
         names.append("hex_across_flats")
     scale = lain.seen.mm_per_px
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
@@ -183,7 +202,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     base = np.array([told[name] for name in names])
 
     held = anchor.anchored(lain.profile, lain.camera, lain.pose)
-    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(2))
+    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(3))
     if not (np.isfinite(still).all() and (still > 0).all()):
         return {}
 
@@ -193,6 +212,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
         Extra("height of the axis", _rest_mm(lain)),
+        Extra("lean of the axis", U_LEAN_RAD[lain.hexagon is not None]),
     )
     lines = [_lines(name, value, lain, ends, scale) for name, value in zip(names, base, strict=True)]
     within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
@@ -200,11 +220,17 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
 
 
+def _is_main(found: hexagon.Hexagon, lain: Lain) -> bool:
+    """Whether the hexagon is the part's widest section: beside a wider one without facets it may be a gland nut's."""
+    own = float(np.median(lain.profile.radius_mm[found.stations]))
+    return not lain.squat and own > MAIN_HEXAGON * lain.widest_mm
+
+
 def _lengths(
     names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
 ) -> Array:
     """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
-    axis = anchor.axis_of(held, camera, pose, float(shifts[1]))
+    axis = anchor.axis_of(held, camera, pose, float(shifts[1]), float(shifts[2]))
     sides = lain.seen.sides
     found = []
     for name in names:
@@ -236,11 +262,11 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
     if name == "overall_length":
         return lying.length(ends, profile.axis, lain.camera, lain.pose)
     if name == "body_diameter":
-        return 2 * float(np.median(profile.radius_mm[lain.body])) * (1 - lain.excess[0])
+        return 2 * float(np.median(profile.radius_mm[lain.body]))
     if name == "thread_major_diameter" and lain.crests is not None:
         return crests.major(profile, lain.crests) + lain.crests.blunted_mm
     if name == "thread_major_diameter" and lain.zone is not None:
-        return lain.zone.diameter_mm * (1 + SHORT_REL)
+        return lain.zone.diameter_mm
     if name == "thread_pitch" and lain.thread is not None:
         return lain.thread.pitch_mm
     return hexagon.across_flats(lain.hexagon, profile, lain.pose) if lain.hexagon is not None else float("nan")
@@ -249,7 +275,7 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
 def _rest_mm(lain: Lain) -> float:
     """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
     widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
-    open_question = 0.0 if lain.hexagon is not None else 0.03 * widest
+    open_question = 0.0 if lain.hexagon is not None else U_SHAPE_REL * widest
     return float(np.hypot(REST_MM, open_question))
 
 
@@ -258,7 +284,7 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        lines.append(BudgetLine("lean of the axis", U_LEAN_REL * value))
+        lines.append(BudgetLine("what the outline leaves off", U_ENDS_REL * value))
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
@@ -270,10 +296,11 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
         lines.append(BudgetLine("depth of unresolved turns", U_DROP_SHARE * lain.zone.drop_mm))
         lines.append(BudgetLine("another place may be the thread", U_OTHER_REL * (1 - lain.zone.chance) * value))
     if name == "body_diameter":
-        lines.append(BudgetLine("widest place for the body", lain.excess[1] * value))
+        lines.append(BudgetLine("which stretch is the body", lain.u_body_rel * value))
         lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))
     if name == "hex_across_flats" and lain.hexagon is not None:
         lines.append(BudgetLine("roll of the hexagon", lain.hexagon.u_rel * value))
+        lines.append(BudgetLine("rounded corners", U_CORNERS_REL * value))
     return lines
 
 

@@ -73,27 +73,43 @@ def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | N
     The base is on the bench, or, with ``rim_mm``, the rim is at that height and the base below it. Without ``base``
     the rim alone: a body that narrows below it hides its base.
     """
+    pixels = project(camera, pose, _rings(shape_mm, rim_mm, base))
+    return pixels[_hull(pixels)]
+
+
+def _rings(shape_mm: Array, rim_mm: float | None, base: bool) -> Array:
+    """Points (90 or 180, 3) of the rim, then of the base."""
     x, y, radius, height = shape_mm
     top = height if rim_mm is None else rim_mm
     ring = np.column_stack([x + radius * np.cos(CIRCLE), y + radius * np.sin(CIRCLE), np.zeros(len(CIRCLE))])
     up = np.array([0.0, 0.0, 1.0])
-    both = np.vstack([ring + top * up, ring + (top - height) * up]) if base else ring + top * up
-    pixels = project(camera, pose, both)
-    return pixels[cv2.convexHull(pixels.astype(np.float32), returnPoints=False).ravel()]
+    return np.vstack([ring + top * up, ring + (top - height) * up]) if base else ring + top * up
+
+
+def _hull(pixels: Array) -> NDArray[np.int64]:
+    return np.asarray(cv2.convexHull(pixels.astype(np.float32), returnPoints=False).ravel(), np.int64)
 
 
 def apart(points_px: Array, polygon_px: Array) -> Array:
     """Signed distance (N,) of points from a convex polygon's border [px]; outside is positive."""
+    return _nearest(points_px, polygon_px)[0]
+
+
+def _nearest(points_px: Array, polygon_px: Array) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Signed distances (N,), the nearest sides (N,), where on them (N,) from 0 to 1, and sides' normals (K, 2)."""
     ahead = np.roll(polygon_px, -1, axis=0)
     side = ahead - polygon_px
     long = np.maximum(np.sum(side**2, axis=1), 1e-12)
     between = points_px[:, None, :] - polygon_px[None, :, :]
-    share = np.clip(np.sum(between * side, axis=2) / long, 0, 1)
-    distance = np.linalg.norm(between - share[..., None] * side, axis=2).min(axis=1)
-    turn = side[:, 0] * between[..., 1] - side[:, 1] * between[..., 0]
+    share = np.clip((between[..., 0] * side[:, 0] + between[..., 1] * side[:, 1]) / long, 0, 1)
+    squares = (between[..., 0] - share * side[:, 0]) ** 2 + (between[..., 1] - share * side[:, 1]) ** 2
+    nearest = squares.argmin(axis=1)
+    rows = np.arange(len(points_px))
     area = float(np.sum(polygon_px[:, 0] * ahead[:, 1] - ahead[:, 0] * polygon_px[:, 1]))
-    inside = (turn * np.sign(area) >= 0).all(axis=1)
-    return np.where(inside, -distance, distance)
+    turn = (side[:, 0] * between[..., 1] - side[:, 1] * between[..., 0]) * np.sign(area)
+    distance = np.sqrt(squares[rows, nearest]) * np.where((turn >= 0).all(axis=1), -1.0, 1.0)
+    normals = np.column_stack([side[:, 1], -side[:, 0]]) * (np.sign(area) / np.sqrt(long))[:, None]
+    return distance, nearest, share[rows, nearest], normals
 
 
 def stand(
@@ -183,14 +199,26 @@ class _Fit:
         return np.asarray(found.x)
 
     def jacobian(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
-        """Derivatives (M + 8, 11) of the residuals, central differences."""
-        columns = []
+        """Derivatives (M + 8, 11) of the residuals: as the nearest places of the outline move, so do the distances."""
+        camera, pose = self.view(numbers)
+        pixels = project(camera, pose, _rings(numbers[:4], self.rim_mm, self.base))
+        hull = _hull(pixels)
+        _, nearest, share, normals = _nearest(self.points_px[used], pixels[hull])
+        first, last = hull[nearest], np.roll(hull, -1)[nearest]
+        slopes = np.zeros((int(used.sum()) + 8, 11))
         for index, size in enumerate(_STEP):
             step = np.zeros(11)
             step[index] = size
-            ahead, behind = self.residuals(numbers + step, used), self.residuals(numbers - step, used)
-            columns.append((ahead - behind) / (2 * size))
-        return np.stack(columns, axis=1)
+            ends = [
+                project(*self.view(one), _rings(one[:4], self.rim_mm, self.base))
+                for one in (numbers + step, numbers - step)
+            ]
+            motion = (ends[0] - ends[1]) / (2 * size)
+            place = (1 - share)[:, None] * motion[first] + share[:, None] * motion[last]
+            slopes[:-8, index] = -np.sum(place * normals[nearest], axis=1) / self.sigma_px
+        slopes[-8, 3] = 1 / self.prior.u_mm
+        slopes[-7:, 4:] = np.eye(7)
+        return slopes
 
 
 def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: float | None) -> Array | None:
@@ -231,6 +259,7 @@ def _stood(
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(gain[count]))),
         BudgetLine("form of rim and base", lip),
+        BudgetLine("not a plain cylinder", rest_px * scale),
         BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),
         BudgetLine("lens", LENS_REL * value),
@@ -241,6 +270,7 @@ def _stood(
     residuals = fit.residuals(numbers, np.ones(len(used), bool))
     misfit = np.sum(np.minimum(residuals[: len(used)] ** 2, OUTLIER)) + np.sum(residuals[len(used) :] ** 2)
     likelihood = log_odds - 0.5 * float(misfit) - 0.5 * float(np.linalg.slogdet(normal)[1])
+    likelihood -= INDEPENDENT * math.log(fit.u_px)
     line = _rim_line(fit, numbers)
     return Stood(
         numbers[:4], fit.points_px, used, rest_px, Estimate(value, budget), u_height, line, likelihood, fit.base

@@ -159,7 +159,7 @@ def windows(
     bands = np.concatenate([banded(light, station), banded(edges, station, floor=RIPPLE_MM)], axis=1)
     order = np.argsort(profile.station_mm)
     found = np.interp(station, profile.station_mm[order], usable[order].astype(float)) > 0.5
-    lines = _Lines(station, edges.sum(axis=1), found, _slants(profile, pose, station), twisted(bands, angles, 1), bands)
+    lines = _Lines(station, edges.sum(axis=1), found, slants(profile, pose, station), twisted(bands, angles, 1), bands)
     tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
     return [one for one in tried if one is not None]
 
@@ -176,7 +176,7 @@ class _Lines:
     bands: Array
 
 
-def _slants(profile: Profile, pose: Pose, station: Array) -> Array:
+def slants(profile: Profile, pose: Pose, station: Array) -> Array:
     """Angle (M,) between the line of sight and the plane square to the axis."""
     sight = camera_place_mm(pose) - profile.axis.at(station)
     return np.asarray(np.arcsin(np.abs(sight @ profile.axis.along) / np.linalg.norm(sight, axis=1)))
@@ -249,12 +249,20 @@ def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int
     return shares[0], shares[1]
 
 
-@lru_cache(maxsize=512)
 def level_drop(major_mm: float, pitch_mm: float, slant_deg: int) -> float:
     """Mean depth of a thread's silhouette below its crests [mm], on one side, seen ``slant_deg`` off square.
 
+    Seen square it is half the depth, by the form of ISO 228-1.
+    """
+    return float(np.mean(silhouette_mm(major_mm, pitch_mm, slant_deg)))
+
+
+@lru_cache(maxsize=512)
+def silhouette_mm(major_mm: float, pitch_mm: float, slant_deg: int) -> Array:
+    """Depths (32,) of a thread's silhouette below its crests over one pitch, seen ``slant_deg`` off square [mm].
+
     Each point of the silhouette is the outermost of all points of the helix on its line of sight; seen at a slant, the
-    crests hide part of the valleys. Form: ISO 228-1, whose mean, seen square, is half the depth.
+    crests hide part of the valleys. Form: ISO 228-1.
     """
     slant = math.radians(slant_deg)
     turn = np.linspace(-0.7, 0.7, 141)[None, :]
@@ -262,7 +270,7 @@ def level_drop(major_mm: float, pitch_mm: float, slant_deg: int) -> float:
     along = place - 0.5 * major_mm * np.sin(turn) * math.tan(slant)
     depth = _depth(along / pitch_mm + turn / (2 * math.pi), pitch_mm)
     reach = (0.5 * major_mm - depth) * np.cos(turn)
-    return 0.5 * major_mm - float(np.mean(reach.max(axis=1)))
+    return np.asarray(0.5 * major_mm - reach.max(axis=1))
 
 
 def _depth(turns: Array, pitch_mm: float) -> Array:

@@ -89,8 +89,13 @@ def turns(vectors_rad: Array) -> Array:
 def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:
     """Camera and pose after a step (7,) of (ln focal, rotation vector [rad], translation [mm]).
 
-    The order is that of ``Pose.covariance``; use it for numerical Jacobians and Monte Carlo draws.
+    The order is that of ``Pose.covariance``; use it for numerical Jacobians and Monte Carlo draws. The depth moves by
+    the exponential of its relative step, so that a step along with the focal length leaves sizes as they are.
     """
+    depth = float(pose.translation_mm[2])
+    place = pose.translation_mm + step[4:7]
+    if depth > 0:
+        place[2] = depth * math.exp(float(step[6]) / depth)
     new_camera = Camera(
         focal_px=camera.focal_px * math.exp(float(step[0])),
         centre_xy_px=camera.centre_xy_px,
@@ -100,7 +105,7 @@ def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:
     )
     new_pose = Pose(
         rotation=rotation_from_vector(step[1:4]) @ pose.rotation,
-        translation_mm=pose.translation_mm + step[4:7],
+        translation_mm=place,
         covariance=pose.covariance,
         weight=pose.weight,
     )

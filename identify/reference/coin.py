@@ -16,6 +16,7 @@ USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
 LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
+LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
 
 
 def find_coins(photo: Photo) -> list[Ellipse]:
@@ -48,6 +49,11 @@ def choose(
 ) -> Reference | NotMeasured:
     """The one of the rims that is best to measure by, as a reference; see ``find``."""
     scores = [_score(rim, rims, photo, on_part, labels) for rim in rims]
+    if labels is not None and not on_part and (labels == REFERENCE).any():
+        scores = [
+            0.0 if _shares(rim.ellipse, labels, photo)[1] < LEAST_FACE else score
+            for rim, score in zip(rims, scores, strict=True)
+        ]
     if not rims or max(scores) <= 0:
         return NotMeasured(
             "reference",

@@ -32,6 +32,7 @@ REGULAR = 0.22  # least share of a window's energy in one frequency
 COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
+U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
 PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
 U_END = 0.02  # slope of a ruler's end: its wall and shadow
@@ -288,6 +289,7 @@ def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> R
         points_mm=mm,
         thickness_mm=THICKNESS_MM,
         u_size_rel=U_SIZE_REL,
+        u_across_rel=U_WIDTH_REL,
     )
 
 

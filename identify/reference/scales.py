@@ -20,6 +20,7 @@ UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
 MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
 QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
+LEAST_LONG_MM = 100.0  # of a scale of which only those are seen: on less, numerals pass for marks
 FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
 DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
 
@@ -112,7 +113,8 @@ def read(flat: Array, comb: Comb, row: int) -> Reading | str:
             fitted.finer(finer), numbers[kept] * finer, feet[kept], unit, shift, rms, score, float(row), u_lean
         )
         closest = _closer(flat, found, finer, spacing / finer)
-        if np.ptp(closest.numbers) < FEWEST_MARKS * (1 if parts == 1 else 1 / unit):
+        least = FEWEST_MARKS if parts == 1 else (FEWEST_MARKS if unit != QUARTER[0] else LEAST_LONG_MM) / unit
+        if np.ptp(closest.numbers) < least:
             reason = "Too few marks of the ruler are seen."
         elif closest is not found or parts == 1:
             return closest

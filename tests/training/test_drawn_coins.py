@@ -10,7 +10,7 @@ from identify import tables
 from identify.geometry import ellipse as ellipses
 from identify.model import Photo
 from identify.reference.rims import find_rims
-from training import coin_scenes, drawn_coins, real_photos
+from training import coin_scenes, drawn_coins, measure_coins, real_photos
 
 SIZE = (1000, 750)
 SEEDS = range(9000, 9004)  # training.fit_rings starts its seeds at 0 and stays far below a million scenes of one coin
@@ -69,3 +69,11 @@ def test_the_wall_shows_on_the_side_that_faces_the_camera():
     top, bottom = (stage.circle_px(coin, height).mean(axis=0) for height in (1.0, 0.0))
     nadir = stage.pixels(np.append((-stage.rotation.T @ stage.translation_mm)[:2], 0.0)[None])[0]
     assert float((bottom - top) @ (nadir - top)) > 0
+
+
+def test_the_pose_of_a_lone_coin_is_scored():
+    found = [measure_coins.posed(measure_coins.SEED + seed) for seed in range(3)]
+    posed = [one for one in found if isinstance(one, measure_coins.Posed)]
+    assert posed
+    assert all(one.nearest_deg < 5 and len(one.errors) == len(one.u95) == 4 for one in posed)
+    assert str(len(posed)) in measure_coins.table(posed)[-1]

@@ -170,3 +170,14 @@ def test_marks_too_fine_for_the_picture_are_refused(bench):
     draw_ruler(scene, at=(0.0, 0.0), angle=10.0, length=150.0, numerals=False)
     found = ruler.find(scene.photo())
     assert isinstance(found, NotMeasured)
+
+
+def test_numerals_alone_are_not_taken_for_marks(bench):
+    """A number every 10 mm, its marks too fine to be seen: every other one larger, as long marks would be."""
+    scene = bench(tilt_deg=3, turn_deg=10, distance_mm=420, size=(1024, 768))
+    scene.box((0.0, 30.0), 0.0, (160, 25), STEEL)
+    for k in range(16):
+        wide = (1.6, 2.6) if k % 2 else (2.6, 3.4)
+        scene.box((0.0, 30.0), 0.0, wide, (0.03, 0.03, 0.03), shift=(10.0 * k - 75, -4.0))
+    found = ruler.find(scene.photo())
+    assert isinstance(found, NotMeasured)
