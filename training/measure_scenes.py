@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from identify import dimensions, outline, plane, reference
-from identify.dimensions import lying, reading
+from identify.dimensions import bearing, lying, reading
 from identify.dimensions.axis import Sides, settle, unrolled
 from identify.geometry.camera import project
 from identify.model import Array, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -126,7 +126,7 @@ def _lying(
 def _settled(
     traced: Outline, camera: Camera, pose: Pose, sides: Sides, thread: Array, u_size_rel: float
 ) -> Estimate | None:
-    first = lying.first_axis(traced, camera, pose)
+    first = bearing.first_axis(traced, camera, pose)
     if first is None:
         return None
     _, side = unrolled(first, camera, pose, sides.right_px)

@@ -168,7 +168,7 @@ def stand(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Outline points (M, 2) [px] against an upright cylinder: four numbers of the shape, seven of the pose, one of the foot.
+    """Outline points (M, 2) [px] against an upright cylinder: shape (4 numbers), pose (7), foot (1).
 
     The pose's numbers are steps in units of the Cholesky factor of its covariance, focal length first, so that each
     is one standard deviation and what is known of the pose beforehand is that each is zero, give or take one.
@@ -195,15 +195,15 @@ class _Fit:
     def off_px(self, numbers: Array) -> Array:
         """Signed distance (M,) of the points from the outline of the shape [px]."""
         camera, pose = self.view(numbers)
-        line = silhouette(
-            numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base, foot_mm=self.foot(numbers)
-        )
+        line = silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base, foot_mm=self.foot(numbers))
         return apart(self.points_px, line)
 
     def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
         """Points used, the height known beforehand, the pose's steps, and the foot, all in standard deviations."""
         off = self.off_px(numbers)[used] / self.sigma_px
-        return np.concatenate([off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:11], numbers[11:] / U_INSET_MM])
+        return np.concatenate(
+            [off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:11], numbers[11:] / U_INSET_MM]
+        )
 
     def best(self, start: Array, used: NDArray[np.bool_], *, loss: str) -> Array:
         """The numbers (12,) that fit best."""
