@@ -103,7 +103,7 @@ def test_goal_main_diameter_given(cases):
     assert np.mean(goods(cases)) >= 0.70
 
 
-@pytest.mark.xfail(strict=True, reason="rings, collars and walls are taken for a lying body, and its rest on the bench is misjudged")
+@pytest.mark.xfail(strict=True, reason="rings and walls are taken for a lying body, its rest is misjudged")
 def test_goal_main_diameter_off(cases):
     assert off_percent(cases) <= 1.5
 
