@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy import fft
-from scipy.optimize import minimize
 
 from identify.dimensions.endon import Flat, unrolled
 from identify.model import Array
@@ -24,6 +23,9 @@ RADII_MM = (2.6, 7.5)  # of the rings that are looked at, at the end's own heigh
 COARSE_MM = 1 / 6.0
 AROUND = 256
 AROUND_FINE = 512
+PLACES = 5
+HIGH = 0.16  # of the gaps' circle: height of the teeth over which the light is averaged
+FLOOR = 0.02  # power of the slope that noise may have
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +46,8 @@ class Ring:
     radius_px: float
     tooth_px: float
     clear: float
+    border_count: int
+    border_clear: float
     share: float
     lower: float
     weakest: float
@@ -60,31 +64,51 @@ def search(flat: Flat, beside_mm: float) -> list[Ring]:
     scale = (flat.camera_mm[2] - flat.height_mm) / (flat.camera_mm[2] - np.array([22.0, 115.0]))
     radii = np.arange(RADII_MM[0] * scale[0] / mm, RADII_MM[1] * scale[1] / mm, 1.0)
     radii = radii[: 60]
-    best: list[tuple[float, int, int, int]] = []
-    for start in range(0, len(centres), 128):
-        power = _power(unrolled(light, centres[start : start + 128], radii, AROUND))
-        score = _scores(power)
-        flat_score = score.reshape(len(score), -1)
-        top = flat_score.argmax(axis=1)
-        for row, at in enumerate(top):
-            ring, count = divmod(int(at), score.shape[2])
-            best.append((float(flat_score[row, at]), start + row, ring, count + FEWEST))
-    best.sort(reverse=True)
-    rings: list[Ring] = []
-    tried: list[tuple[int, Array, float]] = []
-    for _, centre, ring, count in best[:60]:
-        at, radius = (centres[centre] + 0.5) / shrink - 0.5, radii[ring] / shrink
-        if any(n == count and np.hypot(*(at - c)) < 0.5 * radius and abs(radius - r) < 0.4 * radius for n, c, r in tried):
+    found = np.concatenate(
+        [
+            _scores(_power(unrolled(light, centres[start : start + 128], radii, AROUND)), spread=1).max(axis=2)
+            for start in range(0, len(centres), 128)
+        ]
+    )
+    rings: dict[int, Ring] = {}
+    places: list[tuple[Array, float]] = []
+    for at in np.argsort(found, axis=None)[::-1]:
+        row, ring = divmod(int(at), found.shape[1])
+        place, radius = (centres[row] + 0.5) / shrink - 0.5, float(radii[ring] / shrink)
+        if any(np.hypot(*(place - c)) < 0.25 * radius and abs(radius - r) < 0.25 * radius for c, r in places):
             continue
-        tried.append((count, at, radius))
-        rings.append(settled(flat, count, at, radius))
-        if len(tried) >= 4:
+        places.append((place, radius))
+        for one in _nearby(flat, place, radius):
+            if one.count not in rings or _merit(one) > _merit(rings[one.count]):
+                rings[one.count] = one
+        if len(places) >= PLACES:
             break
-    return sorted(rings, key=lambda one: -_merit(one))
+    return sorted(rings.values(), key=lambda one: -_merit(one))
+
+
+def _nearby(flat: Flat, place_px: Array, radius_px: float) -> list[Ring]:
+    """The two likeliest counts about a place, each settled."""
+    step = 0.035 * radius_px
+    beside = np.arange(-4, 5) * step
+    xx, yy = np.meshgrid(beside, beside)
+    centres = place_px + np.column_stack([xx.ravel(), yy.ravel()])
+    radii = radius_px * np.arange(0.82, 1.19, 0.03)
+    strips = unrolled(flat.light, centres, radii, AROUND)
+    strips = sum(strips[:, first : len(radii) - 4 + first] for first in range(5)) / 5
+    radii = radii[2:-2]
+    scores = _scores(_power(strips))
+    best = scores.max(axis=(0, 1))
+    rings = []
+    for index in np.argsort(best)[::-1][:2]:
+        row, ring = divmod(int(scores[:, :, index].argmax()), scores.shape[1])
+        one = settled(flat, int(index) + FEWEST, centres[row], float(radii[ring]))
+        rings += [] if one is None else [one]
+    return rings
 
 
 def _merit(ring: Ring) -> float:
-    return ring.share * min(ring.clear, 10.0) * max(0.0, 1 - 2 * ring.out_of_step) * min(1.0, 2 * ring.weakest)
+    alike = 1.0 if ring.border_count == ring.count else 0.2
+    return alike * ring.share * min(ring.clear, 10.0) * max(0.0, 1 - 2 * ring.out_of_step) * min(1.0, 2 * ring.weakest)
 
 
 def _centres(flat: Flat, mm_per_px: float, beside_mm: float) -> Array:
@@ -106,70 +130,132 @@ def _power(strips: Array) -> Array:
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
-def _scores(power: Array) -> Array:
-    """Share of the power that each count carries with its first harmonic (C, R, counts), over three radii."""
-    blurred = power.copy()
-    blurred[:, 1:-1] = power[:, :-2] + power[:, 1:-1] + power[:, 2:]
-    whole = blurred[..., 5 : 2 * MOST + 1].sum(axis=-1, keepdims=True) + 1e-3 * AROUND
+def _scores(power: Array, spread: int = 0) -> Array:
+    """How far each count and its first harmonic stand over all else (C, R, counts), over three radii.
+
+    With ``spread`` the neighbours count too, as off the centre they share its power (phase modulation, Carson's rule).
+    Power counts by the square of its frequency, as that of the light's slope: what is no row of teeth falls off so.
+    """
+    slope = power * np.arange(power.shape[-1]) ** 2
+    slope[:, 1:-1] = slope[:, :-2] + slope[:, 1:-1] + slope[:, 2:]
+    whole = slope[..., 3 : 2 * MOST + 1].sum(axis=-1, keepdims=True) + FLOOR * AROUND**2
     counts = np.arange(FEWEST, MOST + 1)
-    low = blurred[..., FEWEST // 2 - 1 : FEWEST // 2 - 1]
-    del low
-    score = (blurred[..., counts] + blurred[..., np.minimum(2 * counts, power.shape[-1] - 1)]) / whole
-    half = blurred[..., counts // 2] * (counts % 2 == 0)
-    third = blurred[..., counts // 3] * (counts % 3 == 0)
-    return np.asarray(score * (np.maximum(half, third) < blurred[..., counts]))
+    if spread:
+        band = slope[..., counts - 1] + slope[..., counts] + slope[..., counts + 1]
+        return np.asarray(band / whole)
+    score = (slope[..., counts] + 0.5 * slope[..., np.minimum(2 * counts, power.shape[-1] - 1)]) / whole
+    half = slope[..., counts // 2] * (counts % 2 == 0)
+    third = slope[..., counts // 3] * (counts % 3 == 0)
+    return np.asarray(score * (np.maximum(half, third) < slope[..., counts]))
 
 
-def settled(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Ring:
-    """The ring with its centre moved to where the count is clearest, and what speaks for it."""
-    step = max(1.0, 0.02 * radius_px)
-    offsets = np.arange(-2, 3) * step
+def settled(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Ring | None:
+    """The teeth on the end face that lies within a ring of about ``count`` teeth; None where no face stands out.
 
-    def lost(numbers: Array) -> float:
-        radii = numbers[2] + offsets
-        power = _power(unrolled(flat.light, numbers[None, :2], radii, AROUND_FINE))[0].sum(axis=0)
-        return -float((power[count] + power[2 * count]) / (power[5 : 2 * MOST + 1].sum() + 1e-3 * AROUND_FINE))
+    A circle may also run half on the face and half down the stem's side, and then meets a tooth too many or too few:
+    so the face's own border gives the centre, by a circle through the bottoms of the gaps.
+    """
+    root = None
+    for _ in range(3):
+        root = _gaps_circle(flat, count, centre_px, radius_px)
+        if root is None:
+            return None
+        centre_px, radius_px = root[:2], 1.08 * float(root[2])
+    assert root is not None
+    radii = float(root[2]) * np.linspace(1.0, 1.0 + HIGH, 9)
+    strips = unrolled(flat.light, root[None, :2], radii, AROUND_FINE)[0]
+    border = _border(flat, root[:2], 1.08 * float(root[2]))[0]
+    return _judged(strips, border, flat, root[:2], float(root[2]))
 
-    start = np.array([*centre_px, radius_px])
-    wide = 0.04 * radius_px
-    simplex = start + np.array([[0, 0, 0], [wide, 0, 0], [0, wide, 0], [0, 0, wide]])
-    found = minimize(lost, start, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 90, "xatol": 0.05})
-    x, y, radius = found.x
-    strips = unrolled(flat.light, np.array([[x, y]]), radius + offsets, AROUND_FINE)[0]
-    return _judged(strips, flat, count, np.array([x, y]), float(radius))
+
+def _border(flat: Flat, centre_px: Array, radius_px: float) -> tuple[Array, float]:
+    """Radius (A,) [px] at which the light leaves the face's, nan where it does not; and the face's scatter."""
+    radii = radius_px * np.linspace(0.55, 1.35, 81)
+    strip = unrolled(flat.light, centre_px[None], radii, AROUND_FINE)[0]
+    inner = strip[:20]
+    angle = np.arange(AROUND_FINE) * (2 * math.pi / AROUND_FINE)
+    design = np.column_stack([np.ones(AROUND_FINE), np.cos(angle), np.sin(angle)])
+    face = np.median(inner, axis=0)
+    kept = np.ones(AROUND_FINE, bool)
+    for _ in range(3):
+        fit, *_rest = np.linalg.lstsq(design[kept], face[kept], rcond=None)
+        off = np.abs(face - design @ fit)
+        kept = off <= max(2.5 * float(np.median(off)), 1e-6)
+    level = design @ fit
+    scatter = 1.4826 * float(np.median(np.abs(inner - level)))
+    departed = np.abs(cv2.GaussianBlur(strip, (1, 3), 0) - level)
+    outer = np.percentile(departed[25:], 75)
+    left = departed > max(3.5 * scatter, 0.35 * float(outer), 0.015)
+    left[:12] = False
+    left = left[:-1] & left[1:]
+    first = left.argmax(axis=0)
+    border = np.where(left.any(axis=0), radii[first], np.nan)
+    return np.asarray(border), scatter
 
 
-def _judged(strips: Array, flat: Flat, count: int, centre: Array, radius: float) -> Ring:
-    spectrum = fft.rfft(strips, axis=-1)
-    power = np.sum(np.abs(spectrum) ** 2, axis=0)
+def _gaps_circle(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Array | None:
+    """Circle (3,) [px] of centre and radius through the bottoms of the gaps between the teeth."""
+    border, _ = _border(flat, centre_px, radius_px)
+    stretches = max(16, min(count, 40))
+    at = np.arange(AROUND_FINE) * stretches // AROUND_FINE
+    angle = np.arange(AROUND_FINE) * (2 * math.pi / AROUND_FINE)
+    points = []
+    for stretch in range(stretches):
+        rows = np.flatnonzero((at == stretch) & np.isfinite(border))
+        if len(rows) < 4:
+            continue
+        low = rows[np.argsort(border[rows])[len(rows) // 8]]
+        points.append((border[low] * math.cos(angle[low]), border[low] * math.sin(angle[low])))
+    if len(points) < 0.6 * stretches:
+        return None
+    xy = np.array(points)
+    weight = np.ones(len(xy))
+    for _ in range(12):
+        design = np.column_stack([2 * xy, np.ones(len(xy))])
+        numbers, *_rest = np.linalg.lstsq(design * weight[:, None], np.sum(xy**2, axis=1) * weight, rcond=None)
+        radius = math.sqrt(max(float(numbers[2] + numbers[0] ** 2 + numbers[1] ** 2), 1e-6))
+        off = np.hypot(*(xy - numbers[:2]).T) - radius
+        scale = max(1.4826 * float(np.median(np.abs(off))), 0.01 * radius)
+        weight = 1 / (1 + (off / (1.5 * scale)) ** 2)
+    if np.mean(np.abs(off) < 0.04 * radius) < 0.55 or not 0.5 * radius_px < radius < 1.3 * radius_px:
+        return None
+    return np.array([*(centre_px + numbers[:2]), radius])
+
+
+def _judged(strips: Array, border: Array, flat: Flat, centre: Array, radius: float) -> Ring:
+    around = strips.shape[1]
+    spectrum = fft.rfft(strips.mean(axis=0))
+    power = np.abs(spectrum) ** 2
+    outline = np.where(np.isfinite(border), border, 1.3 * radius)
+    teeth = np.abs(fft.rfft(np.clip(outline / radius, 0.9, 1.3))) ** 2
+    count, second = (int(_scores(one[None, None])[0, 0].argmax()) + FEWEST for one in (power, teeth))
     near = [count - 2, count - 1, count + 1, count + 2]
     whole = float(power[5 : 4 * MOST].sum())
     share = float(power[count : 4 * MOST : count].sum()) / max(whole, 1e-9)
     divisors = [n for n in range(3, count) if count % n == 0]
     lower = max((float(power[n]) for n in divisors), default=0.0) / max(float(power[count]), 1e-9)
-    weakest, out_of_step = _stretches(strips, spectrum, count)
+    weakest, out_of_step = _stretches(spectrum, around, count)
     return Ring(
         count=count,
+        border_count=second,
         centre_px=centre,
         radius_px=radius,
         tooth_px=2 * math.pi * radius * flat.native / count,
         clear=float(power[count] / max(power[near].max(), 1e-9)),
+        border_clear=float(teeth[count] / max(teeth[near].max(), 1e-9)),
         share=share,
         lower=lower,
         weakest=weakest,
         out_of_step=out_of_step,
-        contrast=float(np.sqrt(power[count] / len(strips)) * 2 / strips.shape[1]),
+        contrast=float(np.sqrt(power[count]) * 2 / around),
     )
 
 
-def _stretches(strips: Array, spectrum: Array, count: int, stretches: int = 12) -> tuple[float, float]:
+def _stretches(spectrum: Array, around: int, count: int, stretches: int = 12) -> tuple[float, float]:
     """Amplitude of the weakest of the stretches over the median's, and the largest phase [turns] against the whole."""
-    around = strips.shape[1]
     turn = np.exp(-2j * math.pi * count * np.arange(around) / around)
-    smooth = np.abs(np.fft.rfftfreq(around, 1 / around)) >= 0.6 * count
-    passed = fft.irfft(spectrum * smooth, around, axis=-1)
-    weights = spectrum[:, count].conj() / max(float(np.linalg.norm(spectrum[:, count])), 1e-12)
-    beat = (weights[:, None] * passed * turn).sum(axis=0)
+    passed = fft.irfft(spectrum * (np.arange(len(spectrum)) >= 0.6 * count), around)
+    beat = passed * turn * np.conj(spectrum[count]) / max(abs(spectrum[count]), 1e-12)
     width = around / stretches
     window = np.exp(-0.5 * (np.minimum(np.arange(around), around - np.arange(around)) / (0.6 * width)) ** 2)
     local = fft.ifft(fft.fft(beat) * fft.fft(window))
