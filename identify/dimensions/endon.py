@@ -29,7 +29,7 @@ class Flat:
 
     Parameters
     ----------
-    light : (H, W) square root of linear light, float32
+    light : (H, W) square root of linear light
     corner_mm : (2,) bench place of its first pixel's centre
     mm_per_px : of the flat picture
     first_mm, last_mm : (2,) where the axis ends if its end is lowest and highest
@@ -66,7 +66,7 @@ def laid_flat(
     reach = (REACH_MM + beside_mm) * (place[2] - height_mm) / (place[2] - HEIGHTS_MM[1])
     low, high = np.minimum(*ends) - reach, np.maximum(*ends) + reach
     middle = np.array([*(low + high) / 2, height_mm])
-    steps = project(camera, pose, np.array([middle, middle + [1.0, 0, 0], middle + [0, 1.0, 0]]))
+    steps = project(camera, pose, middle + np.array([[0, 0, 0], [1.0, 0, 0], [0, 1.0, 0]]))
     px_per_mm = float(np.sqrt(abs(np.linalg.det(steps[1:] - steps[0])))) / photo.reduced
     mm_per_px = max(1.0 / max(px_per_mm, 1e-6), float((high - low).max()) / MOST_PX)
     size = np.ceil((high - low) / mm_per_px).astype(int) + 1
@@ -82,7 +82,7 @@ def laid_flat(
     light = np.sqrt(linear_light(crop) @ np.array([0.2126, 0.7152, 0.0722], np.float32))
     local = (seen - (x0, y0)).astype(np.float32)
     drawn = cv2.remap(light, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return Flat(drawn, low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place)
+    return Flat(np.asarray(drawn, float), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place)
 
 
 def unrolled(light: Array, centres_px: Array, radii_px: Array, around: int) -> Array:
@@ -91,9 +91,10 @@ def unrolled(light: Array, centres_px: Array, radii_px: Array, around: int) -> A
     ring = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     xy = (centres_px[:, None, None, :] + radii_px[None, :, None, None] * ring).astype(np.float32)
     flat = xy.reshape(-1, around, 2)
+    small = np.asarray(light, np.float32)
     rows = 30000  # cv2.remap takes at most 32767 rows
     parts = [
-        cv2.remap(light, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        cv2.remap(small, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         for part in np.array_split(flat, max(1, -(-len(flat) // rows)))
     ]
     return np.asarray(np.concatenate(parts).reshape(len(centres_px), len(radii_px), around))

@@ -14,17 +14,23 @@ import cv2
 import numpy as np
 from scipy import fft
 
-from identify.dimensions.endon import Flat, unrolled
+from identify.dimensions.endon import HEIGHTS_MM, Flat, unrolled
 from identify.model import Array
 
 FEWEST, MOST = 8, 44
 LEAST_TOOTH_PX = 4.0
 RADII_MM = (2.6, 7.5)  # of the rings that are looked at, at the end's own height
 COARSE_MM = 1 / 6.0
-AROUND = 256
+AROUND = 192
 AROUND_FINE = 512
-PLACES = 5
+PLACES = 4
+INNER = (0.55, 0.72)  # of a ring's radius: where the face is looked at; a wide bore leaves its outer part only
 HIGH = 0.16  # of the gaps' circle: height of the teeth over which the light is averaged
+FINE, UNCLEAR = "fine", "unclear"
+LEAST_CLEAR = 3.0
+LEAST_TOOTH = 1.5  # times what the corners of a polygon of as many sides stand out: a nut has no teeth
+# Set on rendered stems of standing parts.
+MOST_OUT_OF_STEP, LEAST_SHARE, LEAST_CONTRAST, MOST_LOWER = 0.2, 0.3, 0.01, 0.7
 FLOOR = 0.02  # power of the slope that noise may have
 
 
@@ -53,17 +59,20 @@ class Ring:
     weakest: float
     out_of_step: float
     contrast: float
+    tip_px: float
 
 
 def search(flat: Flat, beside_mm: float) -> list[Ring]:
     """The likeliest rings of teeth about the possible ends of the axis, the clearest first."""
     shrink = min(1.0, flat.mm_per_px / COARSE_MM)
-    light = cv2.resize(flat.light, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else flat.light
+    light = flat.light
+    if shrink < 1:
+        light = np.asarray(cv2.resize(light, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), float)
     mm = flat.mm_per_px / shrink
     centres = _centres(flat, mm, beside_mm)
-    scale = (flat.camera_mm[2] - flat.height_mm) / (flat.camera_mm[2] - np.array([22.0, 115.0]))
-    radii = np.arange(RADII_MM[0] * scale[0] / mm, RADII_MM[1] * scale[1] / mm, 1.0)
-    radii = radii[: 60]
+    scale = (flat.camera_mm[2] - flat.height_mm) / (flat.camera_mm[2] - np.array(HEIGHTS_MM))
+    radii = np.arange(RADII_MM[0] * scale[0] / mm, RADII_MM[1] * scale[1] / mm, 1.4)
+    radii = radii[:60]
     found = np.concatenate(
         [
             _scores(_power(unrolled(light, centres[start : start + 128], radii, AROUND)), spread=1).max(axis=2)
@@ -81,7 +90,7 @@ def search(flat: Flat, beside_mm: float) -> list[Ring]:
         for one in _nearby(flat, place, radius):
             if one.count not in rings or _merit(one) > _merit(rings[one.count]):
                 rings[one.count] = one
-        if len(places) >= PLACES:
+        if any(refusal(one) is None for one in rings.values()) or len(places) >= PLACES:
             break
     return sorted(rings.values(), key=lambda one: -_merit(one))
 
@@ -94,16 +103,28 @@ def _nearby(flat: Flat, place_px: Array, radius_px: float) -> list[Ring]:
     centres = place_px + np.column_stack([xx.ravel(), yy.ravel()])
     radii = radius_px * np.arange(0.82, 1.19, 0.03)
     strips = unrolled(flat.light, centres, radii, AROUND)
-    strips = sum(strips[:, first : len(radii) - 4 + first] for first in range(5)) / 5
+    strips = np.mean([strips[:, first : len(radii) - 4 + first] for first in range(5)], axis=0)
     radii = radii[2:-2]
     scores = _scores(_power(strips))
     best = scores.max(axis=(0, 1))
     rings = []
     for index in np.argsort(best)[::-1][:2]:
         row, ring = divmod(int(scores[:, :, index].argmax()), scores.shape[1])
-        one = settled(flat, int(index) + FEWEST, centres[row], float(radii[ring]))
-        rings += [] if one is None else [one]
+        for inner in INNER:
+            one = settled(flat, int(index) + FEWEST, centres[row], float(radii[ring]), inner)
+            rings += [] if one is None else [one]
     return rings
+
+
+def refusal(ring: Ring) -> str | None:
+    """Why a ring's count is not to be trusted; None where it is."""
+    if ring.tooth_px < LEAST_TOOTH_PX:
+        return FINE
+    clear = min(ring.clear, ring.border_clear) >= LEAST_CLEAR and ring.border_count == ring.count
+    even = ring.out_of_step <= MOST_OUT_OF_STEP and ring.share >= LEAST_SHARE and ring.contrast >= LEAST_CONTRAST
+    flats = ring.radius_px / math.cos(math.pi / ring.count)  # reach of a regular polygon's corners
+    toothed = ring.tip_px - ring.radius_px > LEAST_TOOTH * (flats - ring.radius_px)
+    return None if clear and even and toothed and ring.lower <= MOST_LOWER else UNCLEAR
 
 
 def _merit(ring: Ring) -> float:
@@ -149,7 +170,7 @@ def _scores(power: Array, spread: int = 0) -> Array:
     return np.asarray(score * (np.maximum(half, third) < slope[..., counts]))
 
 
-def settled(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Ring | None:
+def settled(flat: Flat, count: int, centre_px: Array, radius_px: float, inner: float) -> Ring | None:
     """The teeth on the end face that lies within a ring of about ``count`` teeth; None where no face stands out.
 
     A circle may also run half on the face and half down the stem's side, and then meets a tooth too many or too few:
@@ -157,45 +178,51 @@ def settled(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Ring 
     """
     root = None
     for _ in range(3):
-        root = _gaps_circle(flat, count, centre_px, radius_px)
+        root = _gaps_circle(flat, count, centre_px, radius_px, inner)
         if root is None:
             return None
         centre_px, radius_px = root[:2], 1.08 * float(root[2])
     assert root is not None
-    radii = float(root[2]) * np.linspace(1.0, 1.0 + HIGH, 9)
-    strips = unrolled(flat.light, root[None, :2], radii, AROUND_FINE)[0]
-    border = _border(flat, root[:2], 1.08 * float(root[2]))[0]
-    return _judged(strips, border, flat, root[:2], float(root[2]))
+    border = _border(flat, root[:2], 1.08 * float(root[2]), inner)
+    rings = []
+    for low in (0.94, 1.0):
+        radii = float(root[2]) * np.linspace(low, low + HIGH, 9)
+        strips = unrolled(flat.light, root[None, :2], radii, AROUND_FINE)[0]
+        rings.append(_judged(strips, border, flat, root[:2], float(root[2])))
+    return max(rings, key=_merit)
 
 
-def _border(flat: Flat, centre_px: Array, radius_px: float) -> tuple[Array, float]:
-    """Radius (A,) [px] at which the light leaves the face's, nan where it does not; and the face's scatter."""
-    radii = radius_px * np.linspace(0.55, 1.35, 81)
+def _border(flat: Flat, centre_px: Array, radius_px: float, inner: float) -> Array:
+    """Radius (A,) [px] at which the light leaves the face's, nan where it does not.
+
+    The face is looked at from ``inner`` of the radius on.
+    """
+    radii = radius_px * np.arange(inner, 1.35, 0.01)
     strip = unrolled(flat.light, centre_px[None], radii, AROUND_FINE)[0]
-    inner = strip[:20]
+    known = strip[:14]
     angle = np.arange(AROUND_FINE) * (2 * math.pi / AROUND_FINE)
     design = np.column_stack([np.ones(AROUND_FINE), np.cos(angle), np.sin(angle)])
-    face = np.median(inner, axis=0)
+    face = np.median(known, axis=0)
     kept = np.ones(AROUND_FINE, bool)
     for _ in range(3):
         fit, *_rest = np.linalg.lstsq(design[kept], face[kept], rcond=None)
         off = np.abs(face - design @ fit)
         kept = off <= max(2.5 * float(np.median(off)), 1e-6)
     level = design @ fit
-    scatter = 1.4826 * float(np.median(np.abs(inner - level)))
+    scatter = 1.4826 * float(np.median(np.abs(known - level)))
     departed = np.abs(cv2.GaussianBlur(strip, (1, 3), 0) - level)
-    outer = np.percentile(departed[25:], 75)
+    outer = np.percentile(departed[20:], 75)
     left = departed > max(3.5 * scatter, 0.35 * float(outer), 0.015)
-    left[:12] = False
+    left[:10] = False
     left = left[:-1] & left[1:]
     first = left.argmax(axis=0)
     border = np.where(left.any(axis=0), radii[first], np.nan)
-    return np.asarray(border), scatter
+    return np.asarray(border)
 
 
-def _gaps_circle(flat: Flat, count: int, centre_px: Array, radius_px: float) -> Array | None:
+def _gaps_circle(flat: Flat, count: int, centre_px: Array, radius_px: float, inner: float) -> Array | None:
     """Circle (3,) [px] of centre and radius through the bottoms of the gaps between the teeth."""
-    border, _ = _border(flat, centre_px, radius_px)
+    border = _border(flat, centre_px, radius_px, inner)
     stretches = max(16, min(count, 40))
     at = np.arange(AROUND_FINE) * stretches // AROUND_FINE
     angle = np.arange(AROUND_FINE) * (2 * math.pi / AROUND_FINE)
@@ -248,7 +275,15 @@ def _judged(strips: Array, border: Array, flat: Flat, centre: Array, radius: flo
         weakest=weakest,
         out_of_step=out_of_step,
         contrast=float(np.sqrt(power[count]) * 2 / around),
+        tip_px=_tips(border, radius, count),
     )
+
+
+def _tips(border: Array, radius: float, count: int) -> float:
+    """Radius [px] that the border reaches on the middle tooth."""
+    at = np.arange(len(border)) * count // len(border)
+    highest = [np.nanmax(border[at == tooth], initial=radius) for tooth in range(count)]
+    return float(np.median(highest))
 
 
 def _stretches(spectrum: Array, around: int, count: int, stretches: int = 12) -> tuple[float, float]:
