@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from identify import tables
-from identify.dimensions import reading, standing, stem
+from identify.dimensions import reading, spline, standing, stem
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -60,7 +60,9 @@ def measure(
     if view == STANDING:
         on_part = reference is not None and reference.on_part
         found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
-        if upright is not None and not on_part and stem.COUNT in wanted:
+        if upright is None and not outline.cut_off:
+            uncounted = stem.missed(spline.UNCLEAR)
+        elif upright is not None and not on_part and stem.COUNT in wanted:
             teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
             if isinstance(teeth, NotMeasured):
                 uncounted = teeth

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.geometry.camera import camera_place_mm, project
 from identify.geometry.edges import linear_light
@@ -20,6 +21,7 @@ from identify.model import Array, Camera, Photo, Pose
 HEIGHTS_MM = (22.0, 115.0)  # of a stem's end over the bench
 BESIDE_MM = 2.0  # the end's centre off the fitted axis; more where the axis itself is less sure
 REACH_MM = 11.0  # largest radius that is looked at
+STEP = 8  # flat pixels between those that are projected
 MOST_PX = 1500  # side of the flat picture
 
 
@@ -70,10 +72,7 @@ def laid_flat(
     px_per_mm = float(np.sqrt(abs(np.linalg.det(steps[1:] - steps[0])))) / photo.reduced
     mm_per_px = max(1.0 / max(px_per_mm, 1e-6), float((high - low).max()) / MOST_PX)
     size = np.ceil((high - low) / mm_per_px).astype(int) + 1
-    columns, rows = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
-    flat = np.column_stack([columns.ravel(), rows.ravel()]) * mm_per_px + low
-    seen = project(camera, pose, np.column_stack([flat, np.full(len(flat), height_mm)]))
-    seen = ((seen + 0.5) / photo.reduced - 0.5).reshape(size[1], size[0], 2)
+    seen = (_places_px(camera, pose, low, mm_per_px, size, height_mm) + 0.5) / photo.reduced - 0.5
     x0, y0 = np.maximum(np.floor(seen.min(axis=(0, 1))).astype(int) - 1, 0)
     x1, y1 = np.ceil(seen.max(axis=(0, 1))).astype(int) + 2
     crop = photo.rgb[y0:y1, x0:x1]
@@ -83,6 +82,18 @@ def laid_flat(
     local = (seen - (x0, y0)).astype(np.float32)
     drawn = cv2.remap(light, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return Flat(np.asarray(drawn, float), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place)
+
+
+def _places_px(
+    camera: Camera, pose: Pose, corner_mm: Array, mm_per_px: float, size: NDArray[np.int64], height_mm: float
+) -> Array:
+    """Photo's pixels (H, W, 2) of the flat ones: every eighth by the camera, the others straight between them."""
+    knots = [np.arange(0, count + STEP, STEP) for count in size]
+    columns, rows = np.meshgrid(*knots)
+    flat = np.column_stack([columns.ravel(), rows.ravel()]) * mm_per_px + corner_mm
+    at = project(camera, pose, np.column_stack([flat, np.full(len(flat), height_mm)])).reshape(*columns.shape, 2)
+    x, y = np.meshgrid(*(np.arange(count, dtype=np.float32) / STEP for count in size))
+    return np.asarray(cv2.remap(at.astype(np.float32), x, y, cv2.INTER_LINEAR), float)
 
 
 def unrolled(light: Array, centres_px: Array, radii_px: Array, around: int) -> Array:

@@ -19,6 +19,7 @@ SPLINES = (COUNT, DIAMETER)
 END_MM, U_END_MM = 62.0, 20.0  # of a stem's end over the bench, before the photo: our own estimate
 U_AXIS_MM = 1.2  # of the fitted axis and of the face's centre
 U_COUNT = 0.15  # of a count that passed every test: as good as whole
+COARSEST_MM = 0.4  # a pixel: the teeth of most stems are 1 to 1.5 mm apart
 MOST_MM = 14.0  # over the teeth: a larger ring of teeth is a gear or stop on the body
 # The face's border is the tip of the teeth or the inner edge of their bevel, up to an eighth of the radius further in:
 # a rectangular distribution, set on rendered stems.
@@ -28,7 +29,10 @@ _BY_HAND = (
     "Photograph the end of the stem straight from above, near and sharp in even light, or count the teeth by hand."
 )
 MISSED = {
-    spline.FINE: ("The teeth of the stem are finer than four pixels.", "Go nearer, or count the teeth by hand."),
+    spline.FINE: (
+        "The teeth of the stem are finer than four pixels.",
+        "Photograph the end of the stem from nearer, or count the teeth by hand.",
+    ),
     spline.UNCLEAR: ("No even ring of teeth stands out on the end of the stem.", _BY_HAND),
 }
 
@@ -44,15 +48,17 @@ def read(
         NotMeasured where no ring of teeth passes every test of ``identify.dimensions.spline.refusal``.
     """
     flat = laid_flat(photo, camera, pose, foot_mm, height_mm=END_MM)
+    if flat is not None and flat.mm_per_px > COARSEST_MM:
+        return missed(spline.FINE)
     rings = [] if flat is None else spline.search(flat, BESIDE_MM)
     if flat is None or not rings:
-        return _missed(spline.UNCLEAR)
+        return missed(spline.UNCLEAR)
     passed = [ring for ring in rings if spline.refusal(ring) is None]
     sized = [(ring, _diameter(flat, ring, foot_mm, u_size_rel)) for ring in passed]
     sized = [(ring, size) for ring, size in sized if size.value <= MOST_MM]
     if len({ring.count for ring, _ in sized}) != 1:  # none, or two that contradict each other
         fine = bool(rings) and not passed and spline.refusal(rings[0]) == spline.FINE
-        return _missed(spline.FINE if fine else spline.UNCLEAR)
+        return missed(spline.FINE if fine else spline.UNCLEAR)
     ring, size = sized[0]
     edge = _ring_px(flat, ring, camera, pose)
     line = edge[[0, len(edge) // 2]]
@@ -66,7 +72,8 @@ def read(
     }
 
 
-def _missed(why: str) -> NotMeasured:
+def missed(why: str) -> NotMeasured:
+    """Why there is no count, and what would give one."""
     return NotMeasured(COUNT, *MISSED[why])
 
 

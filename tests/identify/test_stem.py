@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from identify.dimensions import stem
+from identify import dimensions
+from identify.dimensions import standing, stem
 from identify.geometry.camera import focal_px_from_35mm, project
-from identify.model import Camera, NotMeasured, Photo, Pose
+from identify.model import Camera, NotMeasured, Outline, Photo, Plane, Pose
 
 WIDTH_PX, HEIGHT_PX = 4000, 3000
 END_MM = 66.0
@@ -104,3 +105,36 @@ def test_a_smeared_face_is_not_guessed() -> None:
     found = read(splined_xy(36, 8.0), 4, 300.0, blur_px=5.0)
     assert isinstance(found, NotMeasured)
     assert "ring of teeth" in found.reason
+
+
+WANTED = (stem.COUNT, stem.DIAMETER)
+
+
+def measured(section_xy: np.ndarray, *, view: str = "standing"):
+    camera, pose = over_the_bench(8.0, 260.0)
+    photo = drawn(section_xy, camera, pose, seed=5, bored=True, blur_px=1.0, noise=0.012)
+    body_px = standing.silhouette(np.array([0.0, 0.0, 11.0, END_MM - 14]), camera, pose)
+    ring = np.vstack([body_px, body_px[:1]])
+    along = np.linspace(0, len(body_px), 720, endpoint=False)
+    body_px = np.column_stack([np.interp(along, np.arange(len(ring)), column) for column in ring.T])
+    outline = Outline(body_px, np.ones((4, 4), bool), 1000, 0.2, False, "drawn")
+    plane = Plane(camera, (pose,), 8.0, 260.0)
+    return dimensions.measure(
+        photo, outline, plane, reference=None, view=view, answer="quarter-turn-ceramic", wanted=WANTED
+    )
+
+
+def test_a_standing_head_gives_its_splines() -> None:
+    found, missed = measured(splined_xy(20, 8.0))
+    assert not missed
+    assert [one.quantity for one in found] == list(WANTED)
+    assert (found[0].value, found[0].unit) == (20, "1")
+    assert abs(found[1].value - 8.0) <= found[1].u95 < 1.6
+
+
+@pytest.mark.parametrize(("section_xy", "view"), [(regular_xy(4, 8.0), "standing"), (splined_xy(20, 8.0), "lying")])
+def test_a_head_whose_splines_are_not_seen_says_what_helps(section_xy: np.ndarray, view: str) -> None:
+    found, missed = measured(section_xy, view=view)
+    assert not found
+    assert [one.quantity for one in missed] == list(WANTED)
+    assert all(one.reason and one.advice for one in missed)
