@@ -8,16 +8,22 @@ from __future__ import annotations
 
 import hashlib
 import io
+import multiprocessing
+import os
 import secrets
+import signal
 import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from PIL import Image
 
-from identify import overlay, pipeline, report
+from identify import child, classifier, overlay, pipeline, report, tables
 from identify.errors import PhotoError, UsageError
 from identify.model import Case, FailedPhoto
 from identify.records import Records
@@ -170,3 +176,71 @@ class Desk:
         if found is None or self._clock() - found[0] > self._kept_s:
             raise UsageError("This job is no longer open; take the photo again, or look it up in the records.")
         return found[1]
+
+
+class Benches:
+    """Processes that look at photos side by side; threads would wait for each other most of the time.
+
+    Parameters
+    ----------
+    count : how many photos are looked at at once; the other ones wait.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._count, self._lock = count, threading.Lock()
+        self._pool = self._opened()
+
+    def start(self, photos: Sequence[tuple[str, bytes]], *, stock: Stock | None = None, **options: Any) -> Job:
+        """What `start` says, by one of the processes; a large stock list stays here, where it is ranked."""
+        job: Job = self._done(start, photos, **options)
+        return job if stock is None else job._ranked(job.answers, stock)
+
+    def look(self, data: bytes, *, stock: Stock | None = None, **options: Any) -> Case:
+        """The case of one photo, without its masks, by one of the processes.
+
+        Raises
+        ------
+        PhotoError, UsageError
+            As `pipeline.identify_photo` does.
+        """
+        case: Case = self._done(_look, data, **options)
+        return case if stock is None else pipeline.rejudge(case, options.get("answers") or {}, stock=stock)
+
+    def close(self) -> None:
+        """End the processes."""
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    def _done(self, work: Callable[..., Any], *given: object, **options: Any) -> Any:
+        with self._lock:
+            pool = self._pool
+        try:
+            return pool.submit(work, *given, **options).result()
+        except BrokenProcessPool as why:
+            with self._lock:
+                if self._pool is pool:  # the first to see it
+                    self._pool = self._opened()
+            raise PhotoError(
+                "The photo, or one beside it, ended the program that read it; send it again, or save it as a JPEG."
+            ) from why
+
+    def _opened(self) -> ProcessPoolExecutor:
+        spawn = multiprocessing.get_context("spawn")
+        pool = ProcessPoolExecutor(self._count, mp_context=spawn, initializer=_ready, initargs=(os.getpid(),))
+        for _ in range(self._count):
+            pool.submit(os.getpid)  # so that they stand ready before the first photo comes
+        return pool
+
+
+def _ready(parent: int) -> None:
+    import cv2
+
+    child.end_with(parent)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all of a terminal; the parent ends it
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    cv2.setNumThreads(1)
+    tables.load()
+    classifier.load()
+
+
+def _look(data: bytes, **options: Any) -> Case:
+    return _light(pipeline.identify_photo(data, **options)[0])

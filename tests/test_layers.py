@@ -18,7 +18,7 @@ FLOORS = {
         *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules", "water"),
         *("overlay", "report", "job_card", "records", "retake"),
     },
-    3: {"tables", "geometry", "uncertainty", "heic", "weights"},
+    3: {"tables", "geometry", "uncertainty", "heic", "weights", "child"},
     2: {"model", "verdict"},
     1: {"errors"},
 }

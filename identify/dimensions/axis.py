@@ -173,11 +173,11 @@ def _rested(axis: Axis, profile: Profile, factor: Array) -> Axis:
 def _upper_hull(station: Array, contact: Array) -> list[int]:
     """Indices of the upper hull's corners, by station (Andrew's monotone chain)."""
     hull: list[int] = []
-    for index in range(len(station)):
+    x, y = station.tolist(), contact.tolist()  # plain numbers: four times as fast one by one
+    for index in range(len(x)):
         while len(hull) > 1:
             a, b = hull[-2], hull[-1]
-            ahead = (station[b] - station[a]) * (contact[index] - contact[a])
-            if ahead < (contact[b] - contact[a]) * (station[index] - station[a]):
+            if (x[b] - x[a]) * (y[index] - y[a]) < (y[b] - y[a]) * (x[index] - x[a]):
                 break
             hull.pop()
         hull.append(index)

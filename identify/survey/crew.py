@@ -18,13 +18,12 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 
-from identify import heic
+from identify import child, heic
 from identify.errors import IdentifyError
 from identify.survey import finding
 from identify.survey.finding import Finding
 from identify.survey.site import Shot
 
-WATCH_S = 0.5
 LIMIT_S = 180.0  # for one photo; HEIC has its own, shorter one
 CRASHED = "The photo ended the program that read it; leave it out, or save it as a JPEG."
 TOO_LONG = f"The photo takes more than {LIMIT_S:.0f} s; leave it out, or save it as a smaller JPEG."
@@ -157,19 +156,13 @@ def _work(pipe: Connection, parent: int, scale: str | None, known: frozenset[str
     """The life of a worker."""
     import cv2
 
-    threading.Thread(target=_watch, args=(parent,), daemon=True).start()
+    child.end_with(parent)
     cv2.setNumThreads(1)
     heic.decode_here()  # a photo that ends this process costs its row and no more
     with contextlib.suppress(EOFError, OSError):
         while True:
             number, shot = pipe.recv()
             pipe.send(_outcome(number, shot, scale, known))
-
-
-def _watch(parent: int) -> None:
-    while os.getppid() == parent:
-        time.sleep(WATCH_S)
-    os._exit(1)
 
 
 def _outcome(number: int, shot: Shot, scale: str | None, known: frozenset[str]) -> Outcome:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from contextlib import nullcontext
 from importlib import resources
 from typing import Annotated, Any
 
@@ -86,12 +85,11 @@ def _identified(shop: Shop, photos: Sequence[UploadFile], options: Json) -> tupl
     told: list[Case | FailedPhoto] = []
     for each in photos:
         name = each.filename or "photo"
-        with shop.turns if shop.turns else nullcontext():
-            try:
-                case, _ = pipeline.identify_photo(each.file.read(), name=name, **options)
-            except PhotoError as why:
-                told.append(FailedPhoto(name, str(why)))
-                continue
+        try:
+            case = shop.benches.look(each.file.read(), name=name, **options)
+        except PhotoError as why:
+            told.append(FailedPhoto(name, str(why)))
+            continue
         cases.append(case)
         told.append(case)
     return cases, told

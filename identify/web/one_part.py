@@ -8,7 +8,6 @@ from typing import Any
 
 import gradio as gr
 
-from identify import job as jobs
 from identify import pipeline, tables
 from identify.errors import IdentifyError, UsageError
 from identify.job import Job
@@ -65,8 +64,7 @@ def _identify(shop: Shop) -> Callable[..., Iterator[Any]]:
         try:
             said = event._data
             photos = [arrivals.taken(shop.uploads, each) for each in said.get("photos") or ()]
-            with shop.turns:
-                job = jobs.start(photos, stock=shop.stock, **_options(said))
+            job = shop.benches.start(photos, stock=shop.stock, **_options(said))
         except Exception as why:
             yield (_refused(why), "", "", "", "", "")
             return

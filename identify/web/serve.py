@@ -10,7 +10,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from identify import records, tables
+from identify import records, tables, weights
 from identify.errors import UsageError
 from identify.tables import stock
 from identify.web import guard, login
@@ -84,10 +84,11 @@ def run(settings: Settings, said) -> None:  # type: ignore[no-untyped-def]
         kept = None
         if settings.records != NO_RECORDS:
             kept = records.open_records(settings.records, keep_photos=settings.keep_photos)
+        shop = Shop(uploads, work, kept, own, settings.stock.name if settings.stock else "")
         try:
-            shop = Shop(uploads, work, kept, own, settings.stock.name if settings.stock else "")
             _serve(settings, shop, door, said)
         finally:
+            shop.benches.close()
             if kept is not None:
                 kept.close()
 
@@ -99,7 +100,8 @@ def _serve(settings: Settings, shop: Shop, door: login.Door | None, said) -> Non
     from identify.web import app
 
     tables.load()
-    classifier.load()
+    model = weights.shipped(classifier.NAME)
+    weights.checked(model, weights.read_card(model.with_suffix(".toml")).sha256)
     bound = _bound(settings.host, settings.port)
     names = _names(settings)
     application = app.build(shop, door=door, names=names, most_mb=settings.most_mb)

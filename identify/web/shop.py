@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from identify.errors import UsageError
-from identify.job import Desk
+from identify.job import Benches, Desk
 from identify.records import Records
 from identify.survey.review import Review
 from identify.tables.stock import Stock
@@ -86,7 +86,7 @@ class Shop:
     stock: Stock | None = None
     stock_name: str = ""
     desk: Desk = field(default_factory=Desk)
-    turns: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(AT_ONCE))
+    benches: Benches = field(default_factory=lambda: Benches(AT_ONCE))
     surveys: Surveys = field(init=False)
 
     def __post_init__(self) -> None:

@@ -1,14 +1,19 @@
 """A job: photos once, checks one after the other, kept and put away."""
 
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from identify import job as jobs
-from identify import pipeline, records
+from identify import pipeline, records, report
 from identify.errors import PhotoError, UsageError
 
-BENCH = (Path(__file__).parents[2] / "data_synthetic/demo/bench.jpg").read_bytes()
+ROOT = Path(__file__).parents[2]
+PHOTO = ROOT / "data_synthetic" / "demo" / "bench.jpg"
+BENCH = PHOTO.read_bytes()
 
 
 @pytest.fixture(scope="module")
@@ -94,3 +99,53 @@ def test_a_key_cannot_be_guessed(job):
     keys = {jobs.Desk().lay(job) for _ in range(20)}
     assert len(keys) == 20
     assert min(map(len, keys)) >= 24
+
+
+@pytest.fixture(scope="module")
+def benches():
+    made = jobs.Benches(1)
+    yield made
+    made.close()
+
+
+def test_a_bench_says_what_the_program_itself_says(benches, job):
+    assert report.as_json(benches.start([("bench.jpg", BENCH)]).case) == report.as_json(job.case)
+    assert report.as_json(benches.look(BENCH, name="bench.jpg")) == report.as_json(job.case)
+
+
+def test_what_is_wrong_with_a_photo_crosses_over(benches):
+    with pytest.raises(PhotoError, match="broken"):
+        benches.start([("broken.jpg", b"no photo")])
+    with pytest.raises(UsageError, match="no such"):
+        benches.look(BENCH, scale="no such")
+
+
+def test_a_bench_that_falls_is_set_up_again(benches):
+    (process,) = benches._pool._processes.values()
+    process.kill()
+    process.join()
+    with pytest.raises(PhotoError, match="send it again"):
+        benches.look(BENCH)
+    assert benches.look(BENCH).photos
+
+
+def test_benches_end_with_a_killed_program(tmp_path):
+    program = "import time; from identify.job import Benches; b = Benches(1); b.look(open({!r}, 'rb').read())\n"
+    program += "print(next(iter(b._pool._processes)), flush=True); time.sleep(60)"
+    script = tmp_path / "counter.py"
+    script.write_text("if __name__ == '__main__':\n    " + program.format(str(PHOTO)).replace("\n", "\n    "))
+    with subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
+        bench = int(running.stdout.readline())
+        running.kill()
+    end = time.monotonic() + 10
+    while time.monotonic() < end and runs(bench):
+        time.sleep(0.1)
+    assert not runs(bench)
+
+
+def runs(process: int) -> bool:
+    """Whether a process is there and not merely waiting to be counted out."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
