@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from identify import tables
-from identify.dimensions import reading, standing
+from identify.dimensions import reading, spline, standing, stem
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
-from identify.model import UNSURE, Measurement, NotMeasured, Outline, Photo, Plane, Reference
+from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
 from identify.uncertainty import mixed_budget, mixture
 
 STANDING, INSTALLED = "standing", "installed"
@@ -55,9 +57,18 @@ def measure(
         why = _NO_SCALE if refusal is None else refusal
         return (), tuple(NotMeasured(name, why.reason, why.advice) for name in wanted)
     u_size_rel = reference.u_size_rel if reference is not None else U_SIZE_REL
+    uncounted: NotMeasured | None = None
     if view == STANDING:
         on_part = reference is not None and reference.on_part
-        found = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
+        found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
+        if upright is None and not outline.cut_off:
+            uncounted = stem.missed(spline.UNCLEAR)
+        elif upright is not None and not on_part and stem.COUNT in wanted:
+            teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
+            if isinstance(teeth, NotMeasured):
+                uncounted = teeth
+            else:
+                found |= {name: [(1.0, 0.0, one)] for name, one in teeth.items()}
     else:
         found = _lying(photo, outline, plane, u_size_rel)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
@@ -72,7 +83,10 @@ def measure(
         for one in mixed
         if one.quantity not in known
     )
-    return measured, (*vague, *(_missed(name, outline, view, turned=turned) for name in wanted if name not in found))
+    missed = [_missed(name, outline, view, turned=turned) for name in wanted if name not in found]
+    if uncounted is not None:  # a NotMeasured is falsy
+        missed = [replace(uncounted, quantity=one.quantity) if one.quantity in stem.SPLINES else one for one in missed]
+    return measured, (*vague, *missed)
 
 
 _VAGUE = "The photo leaves it too uncertain.", _VAGUE_HELP
@@ -129,12 +143,14 @@ def _listed() -> tuple[Listed, ...]:
 
 def _standing(
     outline: Outline, plane: Plane, answer: str, height_mm: float | None, u_size_rel: float, *, on_part: bool
-) -> Quantities:
+) -> tuple[Quantities, _Upright | None]:
+    """What the outline gives, and the likeliest axis of the part."""
     if outline.cut_off:
-        return {}
+        return {}, None
     prior = _height(answer, height_mm)
     narrow_foot = answer != UNSURE and tables.load().fitting(answer).narrow_foot
     found: Quantities = {}
+    upright: _Upright | None = None
     for pose in plane.poses:
         ways = standing.stand(
             outline,
@@ -149,7 +165,19 @@ def _standing(
             edges = (stood.points_px[stood.used],)
             one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.rim_px, edges)
             found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
-    return found
+            score = stood.likelihood + float(np.log(max(pose.weight, 1e-9)))
+            if upright is None or score > upright.score:
+                upright = _Upright(score, pose, stood.shape_mm[:2])
+    return found, upright
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Upright:
+    """The axis of a standing part: the pose it was found at, and its place (2,) on the bench [mm]."""
+
+    score: float
+    pose: Pose
+    foot_mm: Array
 
 
 def _height(answer: str, height_mm: float | None) -> standing.Height:

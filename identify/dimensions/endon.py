@@ -1,0 +1,111 @@
+"""A standing part's upper end seen from above: the picture unrolled about places where its axis may end.
+
+Central projection from one horizontal plane to another is a scaling about the camera's foot point, so in a picture
+laid out flat at one height every upright round thing shows as a true circle, whatever its own height; the ends of an
+upright axis at all heights lie on one line. The circle's place on that line tells its height where the line is long.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from identify.geometry.camera import camera_place_mm, project
+from identify.geometry.edges import linear_light
+from identify.model import Array, Camera, Photo, Pose
+
+HEIGHTS_MM = (22.0, 115.0)  # of a stem's end over the bench
+BESIDE_MM = 2.0  # the end's centre off the fitted axis; more where the axis itself is less sure
+REACH_MM = 11.0  # largest radius that is looked at
+STEP = 8  # flat pixels between those that are projected
+MOST_PX = 1500  # side of the flat picture
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Flat:
+    """The picture around a stem's possible ends, laid out flat at ``height_mm``.
+
+    Parameters
+    ----------
+    light : (H, W) square root of linear light
+    corner_mm : (2,) bench place of its first pixel's centre
+    mm_per_px : of the flat picture
+    first_mm, last_mm : (2,) where the axis ends if its end is lowest and highest
+    native : photo's pixels to one of the flat picture
+    """
+
+    light: Array
+    corner_mm: Array
+    mm_per_px: float
+    height_mm: float
+    first_mm: Array
+    last_mm: Array
+    native: float
+    camera_mm: Array
+
+    def pixels(self, places_mm: Array) -> Array:
+        """Flat pixels (N, 2) of places (N, 2) [mm]."""
+        return np.asarray((np.asarray(places_mm) - self.corner_mm) / self.mm_per_px)
+
+    def places(self, pixels: Array) -> Array:
+        """Places (N, 2) [mm] of flat pixels (N, 2)."""
+        return np.asarray(np.asarray(pixels) * self.mm_per_px + self.corner_mm)
+
+
+def laid_flat(
+    photo: Photo, camera: Camera, pose: Pose, foot_mm: Array, *, height_mm: float, beside_mm: float = BESIDE_MM
+) -> Flat | None:
+    """The picture about the upper ends of an upright axis that stands at ``foot_mm`` (2,); None out of the picture."""
+    place = camera_place_mm(pose)
+    if place[2] < HEIGHTS_MM[1] + 30.0:
+        return None
+    away = foot_mm - place[:2]
+    ends = [place[:2] + away * (place[2] - height_mm) / (place[2] - high) for high in HEIGHTS_MM]
+    reach = (REACH_MM + beside_mm) * (place[2] - height_mm) / (place[2] - HEIGHTS_MM[1])
+    low, high = np.minimum(*ends) - reach, np.maximum(*ends) + reach
+    middle = np.array([*(low + high) / 2, height_mm])
+    steps = project(camera, pose, middle + np.array([[0, 0, 0], [1.0, 0, 0], [0, 1.0, 0]]))
+    px_per_mm = float(np.sqrt(abs(np.linalg.det(steps[1:] - steps[0])))) / photo.reduced
+    mm_per_px = max(1.0 / max(px_per_mm, 1e-6), float((high - low).max()) / MOST_PX)
+    size = np.ceil((high - low) / mm_per_px).astype(int) + 1
+    seen = (_places_px(camera, pose, low, mm_per_px, size, height_mm) + 0.5) / photo.reduced - 0.5
+    x0, y0 = np.maximum(np.floor(seen.min(axis=(0, 1))).astype(int) - 1, 0)
+    x1, y1 = np.ceil(seen.max(axis=(0, 1))).astype(int) + 2
+    crop = photo.rgb[y0:y1, x0:x1]
+    if min(crop.shape[:2]) < 16:
+        return None
+    light = np.sqrt(linear_light(crop) @ np.array([0.2126, 0.7152, 0.0722], np.float32))
+    local = (seen - (x0, y0)).astype(np.float32)
+    drawn = cv2.remap(light, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return Flat(np.asarray(drawn, float), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place)
+
+
+def _places_px(
+    camera: Camera, pose: Pose, corner_mm: Array, mm_per_px: float, size: NDArray[np.int64], height_mm: float
+) -> Array:
+    """Photo's pixels (H, W, 2) of the flat ones: every eighth by the camera, the others straight between them."""
+    knots = [np.arange(0, count + STEP, STEP) for count in size]
+    columns, rows = np.meshgrid(*knots)
+    flat = np.column_stack([columns.ravel(), rows.ravel()]) * mm_per_px + corner_mm
+    at = project(camera, pose, np.column_stack([flat, np.full(len(flat), height_mm)])).reshape(*columns.shape, 2)
+    x, y = np.meshgrid(*(np.arange(count, dtype=np.float32) / STEP for count in size))
+    return np.asarray(cv2.remap(at.astype(np.float32), x, y, cv2.INTER_LINEAR), float)
+
+
+def unrolled(light: Array, centres_px: Array, radii_px: Array, around: int) -> Array:
+    """Light (C, R, around) on circles of ``radii_px`` (R,) about ``centres_px`` (C, 2)."""
+    angle = np.arange(around) * (2 * math.pi / around)
+    ring = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    xy = (centres_px[:, None, None, :] + radii_px[None, :, None, None] * ring).astype(np.float32)
+    flat = xy.reshape(-1, around, 2)
+    small = np.asarray(light, np.float32)
+    rows = 30000  # cv2.remap takes at most 32767 rows
+    parts = [
+        cv2.remap(small, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        for part in np.array_split(flat, max(1, -(-len(flat) // rows)))
+    ]
+    return np.asarray(np.concatenate(parts).reshape(len(centres_px), len(radii_px), around))
