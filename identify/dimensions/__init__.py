@@ -75,18 +75,19 @@ def measure(
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
-    vaguest = VAGUEST_STANDING if view == STANDING else VAGUEST
-    measured = tuple(one for one in mixed if one.u95 <= vaguest * one.value)
-    known = {one.quantity for one in measured}
-    vague = tuple(
-        NotMeasured(one.quantity, *(_VAGUE_STANDING if view == STANDING else _VAGUE))
-        for one in mixed
-        if one.quantity not in known
-    )
+    measured, vague = _sharp(mixed, view)
     missed = [_missed(name, outline, view, turned=turned) for name in wanted if name not in found]
     if uncounted is not None:  # a NotMeasured is falsy
         missed = [replace(uncounted, quantity=one.quantity) if one.quantity in stem.SPLINES else one for one in missed]
     return measured, (*vague, *missed)
+
+
+def _sharp(mixed: list[Measurement], view: str) -> Result:
+    """What is sharp enough to help, and what is not."""
+    vaguest, why = (VAGUEST_STANDING, _VAGUE_STANDING) if view == STANDING else (VAGUEST, _VAGUE)
+    keep = [one.u95 <= vaguest * one.value for one in mixed]
+    sharp = tuple(one for one, kept in zip(mixed, keep, strict=True) if kept)
+    return sharp, tuple(NotMeasured(one.quantity, *why) for one, kept in zip(mixed, keep, strict=True) if not kept)
 
 
 _VAGUE = "The photo leaves it too uncertain.", _VAGUE_HELP
