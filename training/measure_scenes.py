@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from identify import dimensions, outline, plane, reference
-from identify.dimensions import lying, reading
+from identify.dimensions import bearing, lying, reading
 from identify.dimensions.axis import Sides, settle, unrolled
 from identify.geometry.camera import project
 from identify.model import Array, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -29,7 +29,6 @@ from training import scenes
 from training.drawn_parts import draw, hexagon, joined, laid, look_at, stepped, surface_points, whitworth
 
 THREAD_MM, PITCH_MM, COLLAR_MM, RIM_MM, RIM_HIGH_MM = 20.955, 1.814, 26.0, 35.0, 40.0  # G 1/2 (ISO 228-1)
-CARTRIDGE = "single-lever-cartridge"
 LYING, DRAWN, BASE, GIVEN, ON_IT, BLIND = (
     "lying thread",
     "lying thread, drawn",
@@ -127,7 +126,7 @@ def _lying(
 def _settled(
     traced: Outline, camera: Camera, pose: Pose, sides: Sides, thread: Array, u_size_rel: float
 ) -> Estimate | None:
-    first = lying.first_axis(traced, camera, pose)
+    first = bearing.first_axis(traced, camera, pose)
     if first is None:
         return None
     _, side = unrolled(first, camera, pose, sides.right_px)
@@ -176,8 +175,8 @@ def _standing(
     traced = scenes.standing_outline(camera, pose, shape, noise, base=True)
     shot = scenes.photo(EMPTY, focal_known=row.focal_known)
     given = RIM_HIGH_MM + float(noise.normal()) * dimensions.U_GIVEN_MM if row.part == GIVEN else None
-    answer = "unsure" if row.part == BLIND else CARTRIDGE
-    return _measured(shot, traced, bench, found, "standing", "body_diameter", answer, given)
+    # a plain cylinder flat on the bench: no class, since the classes' parts stand on pegs or a capsule
+    return _measured(shot, traced, bench, found, "standing", "body_diameter", "unsure", given)
 
 
 def _measured(

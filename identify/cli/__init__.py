@@ -10,7 +10,8 @@ import argparse
 import contextlib
 import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
 
 from identify import __version__
 from identify.cli import convert, fault, identify, records, review, serve, sheet, stock, survey, tables, terminal, water
@@ -21,20 +22,34 @@ COMMANDS = (identify, survey, review, serve, records, fault, convert, water, she
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code."""
-    with contextlib.suppress(AttributeError, ValueError):  # a pipe that closes early ends us quietly
-        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal without ± gets ? instead of an error
     options = _parser().parse_args(arguments)
     try:
-        return int(options.run(options))
+        with _ended_by_a_closed_pipe():
+            return int(options.run(options))
     except IdentifyError as why:
         terminal.remark(str(why))
         return terminal.WRONG_USAGE
     except KeyboardInterrupt:
         terminal.remark("Stopped.")
         return terminal.STOPPED
+
+
+@contextlib.contextmanager
+def _ended_by_a_closed_pipe() -> Iterator[None]:
+    """Whoever reads only the first lines ends the command quietly; a program that calls `main` is left as it was."""
+    number = getattr(signal, "SIGPIPE", None)
+    if number is None or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(number, signal.SIG_DFL)
+    try:
+        yield
+        sys.stdout.flush()
+    finally:
+        signal.signal(number, before)
 
 
 def _parser() -> argparse.ArgumentParser:

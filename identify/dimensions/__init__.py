@@ -19,6 +19,7 @@ U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
+VAGUEST_STANDING = 0.07  # half the step from a 35 mm body to a 40 mm one
 _VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
@@ -74,10 +75,11 @@ def measure(
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
-    measured = tuple(one for one in mixed if one.u95 <= VAGUEST * one.value)
+    vaguest = VAGUEST_STANDING if view == STANDING else VAGUEST
+    measured = tuple(one for one in mixed if one.u95 <= vaguest * one.value)
     known = {one.quantity for one in measured}
     vague = tuple(
-        NotMeasured(one.quantity, "The photo leaves it too uncertain.", _VAGUE_HELP)
+        NotMeasured(one.quantity, *(_VAGUE_STANDING if view == STANDING else _VAGUE))
         for one in mixed
         if one.quantity not in known
     )
@@ -87,6 +89,11 @@ def measure(
     return measured, (*vague, *missed)
 
 
+_VAGUE = "The photo leaves it too uncertain.", _VAGUE_HELP
+_VAGUE_STANDING = (
+    "How high the part's rim stands over the bench is not seen well enough, and its diameter hangs on that.",
+    "Lay the coin on the part's top and say `--scale-on part`, lay the part on its side, or give the rim's `--height`.",
+)
 _NO_SCALE = NotMeasured(
     "", "There is no scale in the photo.", "Lay a coin, bank card or ruler flat beside the part and retake."
 )
@@ -141,11 +148,18 @@ def _standing(
     if outline.cut_off:
         return {}, None
     prior = _height(answer, height_mm)
+    narrow_foot = answer != UNSURE and tables.load().fitting(answer).narrow_foot
     found: Quantities = {}
     upright: _Upright | None = None
     for pose in plane.poses:
         ways = standing.stand(
-            outline, plane.camera, pose, prior, u_size_rel=u_size_rel, rim_mm=0.0 if on_part else None
+            outline,
+            plane.camera,
+            pose,
+            prior,
+            u_size_rel=u_size_rel,
+            rim_mm=0.0 if on_part else None,
+            narrow_foot=narrow_foot,
         )
         for stood in ways:
             edges = (stood.points_px[stood.used],)
@@ -167,14 +181,14 @@ class _Upright:
 
 
 def _height(answer: str, height_mm: float | None) -> standing.Height:
+    row = None if answer == UNSURE else tables.load().fitting(answer)
     if height_mm is not None:
-        return standing.Height(height_mm, U_GIVEN_MM, "height given")
-    if answer == UNSURE:
+        return standing.Height(height_mm, U_GIVEN_MM, "height given", (row.foot_mm if row else None) or 0.0)
+    if row is None:
         return UNKNOWN_HEIGHT
-    row = tables.load().fitting(answer)
     if row.height_mm is None or row.u_height_mm is None:
         return UNKNOWN_HEIGHT
-    return standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
+    return standing.Height(row.height_mm, row.u_height_mm, "usual height of the class", row.foot_mm or 0.0)
 
 
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:

@@ -8,10 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d, uniform_filter1d
-from scipy.spatial import cKDTree
 
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
-from identify.geometry.camera import camera_place_mm, on_height, project
+from identify.geometry.camera import camera_place_mm, project
 from identify.geometry.edges import sample_profiles, steepness
 from identify.geometry.strip import clearness, follow, peak_offset
 from identify.model import Array, Camera, Outline, Photo, Pose
@@ -22,56 +21,10 @@ FREE_MM = 0.7  # by which one edge may differ from the other: half a thread's de
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
 LEAST_STEP = 0.004  # a fainter step in linear light is noise
 LONGEST = 480  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
-MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
-SLENDER = 2.0  # length over width (root second moments): so short a disc as would be as wide does not lie on its rim
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
 NEARLY, BODY_RANKS = 0.85, (0.72, 0.97)  # of the widest place; calibration split of the rendered pictures
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
-
-
-def first_axis(outline: Outline, camera: Camera, pose: Pose) -> Axis | None:
-    """The long axis of the outline on the bench, at half its naive width; None where it runs above the horizon."""
-    plan = on_height(camera, pose, outline.contour_px)[:, :2]
-    if not np.isfinite(plan).all():
-        return None
-    centre, spread = _moments(plan)
-    along = _mirror_axis(plan - centre, spread)
-    width = np.ptp(plan @ np.array([-along[1], along[0]]))
-    return Axis(np.array([*centre, 0.4 * width]), np.array([*along, 0.0]))
-
-
-def _mirror_axis(local: Array, spread: Array) -> Array:
-    """Unit direction (2,) of the axis about which an outline (N, 2) mirrors itself best.
-
-    The longest direction is taken where the part is slender, and unless another mirrors clearly better: a short wide
-    body with a stem is often longer across its axis than along it.
-    """
-    squares, ways = np.linalg.eigh(spread)
-    longest = ways[:, 1]
-    if squares[1] > SLENDER**2 * squares[0]:
-        return np.asarray(longest)
-    points = local[:: max(1, len(local) // 300)]
-    tree = cKDTree(points)
-    turns = np.arctan2(longest[1], longest[0]) + np.concatenate([[0.0], np.radians(np.arange(4, 180, 4))])
-    directions = np.column_stack([np.cos(turns), np.sin(turns)])
-    misfits = [float(np.mean(tree.query(2 * (points @ axis)[:, None] * axis - points)[0])) for axis in directions]
-    best = int(np.argmin(misfits))
-    return longest if misfits[0] < MIRROR_TIE * misfits[best] + 1e-9 else directions[best]
-
-
-def _moments(polygon: Array) -> tuple[Array, Array]:
-    """Centre (2,) and second moments (2, 2) of a polygon's area (Green's theorem)."""
-    middle = polygon.mean(axis=0)
-    a = polygon - middle
-    b = np.roll(a, -1, axis=0)
-    cross = a[:, 0] * b[:, 1] - b[:, 0] * a[:, 1]
-    area = cross.sum() / 2
-    centre = ((a + b) * cross[:, None]).sum(axis=0) / (6 * area)
-    outer = np.einsum("n,ni,nj->ij", cross, a, a) + np.einsum("n,ni,nj->ij", cross, b, b)
-    mixed = np.einsum("n,ni,nj->ij", cross, a, b)
-    second = (2 * outer + mixed + mixed.T) / (24 * area)
-    return centre + middle, second - np.outer(centre, centre)
 
 
 def outermost(axis: Axis, camera: Camera, pose: Pose, contour_px: Array, station_mm: Array) -> tuple[Array, Array]:

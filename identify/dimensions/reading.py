@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import anchor, crests, hexagon, lying, thread, zone
+from identify.dimensions import anchor, bearing, crests, hexagon, lying, thread, zone
 from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
@@ -17,7 +17,7 @@ from identify.uncertainty import Estimate, Extra, propagate_all
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
 LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
-SQUAT = 1.37  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
+SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
 # Set on the calibration split of the rendered pictures.
 U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
@@ -109,7 +109,7 @@ def lie(
 
 
 def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed]) -> Lain | None:
-    axis = lying.first_axis(outline, camera, pose)
+    axis = bearing.first_axis(outline, camera, pose, photo)
     for _ in range(2):
         if axis is None:
             return None

@@ -21,9 +21,14 @@ from identify.model import Array, BudgetLine, Camera, Outline, Pose
 from identify.uncertainty import Estimate
 
 POINTS = 180
+START_PX = 200  # side of the plan in which the first circle is looked for
 CIRCLE = np.linspace(0, 2 * math.pi, 90, endpoint=False)
-_SCALE = np.array([1, 1, 1, 5, *[1] * 7], float)
-_STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7])
+_SCALE = np.array([1, 1, 1, 5, *[1] * 7, 1], float)
+_STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7, 0.05])
+_LOW = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7, 0.0])
+_HIGH = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7, 8.0])
+COUNT = len(_STEP)
+U_INSET_MM = 1.5  # by which a foot is narrower than the rim, from zero on
 INDEPENDENT = 12.0  # edge points that err on their own; the rest repeat their neighbours' error
 EDGE_PX = 0.25
 LENS_REL = 0.0015
@@ -38,11 +43,15 @@ MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
 
 @dataclass(frozen=True, slots=True)
 class Height:
-    """What is known of the rim's height over the bench before the photo: value, its spread [mm], where from."""
+    """What is known of the rim's height over the bench before the photo: value, its spread [mm], where from.
+
+    ``foot_mm`` is how high over the bench the body's lower edge usually is, on pegs or a step.
+    """
 
     value_mm: float
     u_mm: float
     source: str
+    foot_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,23 +76,32 @@ class Stood:
     base: bool
 
 
-def silhouette(shape_mm: Array, camera: Camera, pose: Pose, *, rim_mm: float | None = None, base: bool = True) -> Array:
+def silhouette(
+    shape_mm: Array,
+    camera: Camera,
+    pose: Pose,
+    *,
+    rim_mm: float | None = None,
+    base: bool = True,
+    foot_mm: tuple[float, float] = (0.0, 0.0),
+) -> Array:
     """Outline (K, 2) [px] of an upright cylinder: hull of the images of its rim and its base.
 
     The base is on the bench, or, with ``rim_mm``, the rim is at that height and the base below it. Without ``base``
-    the rim alone: a body that narrows below it hides its base.
+    the rim alone: a body that narrows below it hides its base. ``foot_mm``: how high the base is over the
+    bench, and by how much it is narrower all round.
     """
-    pixels = project(camera, pose, _rings(shape_mm, rim_mm, base))
+    pixels = project(camera, pose, _rings(shape_mm, rim_mm, base, foot_mm))
     return pixels[_hull(pixels)]
 
 
-def _rings(shape_mm: Array, rim_mm: float | None, base: bool) -> Array:
+def _rings(shape_mm: Array, rim_mm: float | None, base: bool, foot_mm: tuple[float, float]) -> Array:
     """Points (90 or 180, 3) of the rim, then of the base."""
     x, y, radius, height = shape_mm
     top = height if rim_mm is None else rim_mm
-    ring = np.column_stack([x + radius * np.cos(CIRCLE), y + radius * np.sin(CIRCLE), np.zeros(len(CIRCLE))])
-    up = np.array([0.0, 0.0, 1.0])
-    return np.vstack([ring + top * up, ring + (top - height) * up]) if base else ring + top * up
+    turn = np.column_stack([np.cos(CIRCLE), np.sin(CIRCLE), np.zeros(len(CIRCLE))])
+    rim = radius * turn + (x, y, top)
+    return np.vstack([rim, (radius - foot_mm[1]) * turn + (x, y, top - height + foot_mm[0])]) if base else rim
 
 
 def _hull(pixels: Array) -> NDArray[np.int64]:
@@ -120,6 +138,7 @@ def stand(
     *,
     u_size_rel: float,
     rim_mm: float | None = None,
+    narrow_foot: bool = False,
 ) -> list[Stood]:
     """Fit the body to the outline at one pose: as a cylinder whose base shows, and as a rim that hides its base.
 
@@ -132,9 +151,10 @@ def stand(
         return []
     u_px = float(np.hypot(EDGE_PX, outline.u_px))
     found = []
-    for base, odds in ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE)):
+    ways = ((False, 1.0),) if narrow_foot else ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE))
+    for base, odds in ways:
         fit = _Fit(camera, pose, points, u_px, prior, rim_mm, base)
-        first = fit.best(np.append(start, np.zeros(7)), np.ones(POINTS, bool), loss="cauchy")
+        first = fit.best(np.append(start, np.zeros(COUNT - 4)), np.ones(POINTS, bool), loss="cauchy")
         off = fit.off_px(first)
         used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
         rest = float(np.sqrt(np.mean(off[used] ** 2)))
@@ -148,7 +168,7 @@ def stand(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Outline points (M, 2) [px] against an upright cylinder: four numbers of the shape, seven of the pose.
+    """Outline points (M, 2) [px] against an upright cylinder: shape (4 numbers), pose (7), foot (1).
 
     The pose's numbers are steps in units of the Cholesky factor of its covariance, focal length first, so that each
     is one standard deviation and what is known of the pose beforehand is that each is zero, give or take one.
@@ -168,68 +188,79 @@ class _Fit:
         return self.u_px * math.sqrt(POINTS / INDEPENDENT)
 
     def view(self, numbers: Array) -> tuple[Camera, Pose]:
-        """Camera and pose of the numbers (11,)."""
+        """Camera and pose of the numbers (12,)."""
         factor = np.linalg.cholesky(self.pose.covariance + 1e-12 * np.eye(7))
-        return moved(self.camera, self.pose, factor @ numbers[4:])
+        return moved(self.camera, self.pose, factor @ numbers[4:11])
 
     def off_px(self, numbers: Array) -> Array:
         """Signed distance (M,) of the points from the outline of the shape [px]."""
         camera, pose = self.view(numbers)
-        return apart(self.points_px, silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base))
+        line = silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base, foot_mm=self.foot(numbers))
+        return apart(self.points_px, line)
 
     def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
-        """Points used, the height known beforehand, and the pose's steps, all in standard deviations."""
+        """Points used, the height known beforehand, the pose's steps, and the foot, all in standard deviations."""
         off = self.off_px(numbers)[used] / self.sigma_px
-        return np.concatenate([off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:]])
+        return np.concatenate(
+            [off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:11], numbers[11:] / U_INSET_MM]
+        )
 
     def best(self, start: Array, used: NDArray[np.bool_], *, loss: str) -> Array:
-        """The numbers (11,) that fit best."""
-        low = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7])
-        high = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7])
+        """The numbers (12,) that fit best."""
         found = least_squares(
             lambda numbers: self.residuals(numbers, used),
-            np.clip(start, low + 1e-6, high - 1e-6),
+            np.clip(start, _LOW + 1e-6, _HIGH - 1e-6),
             jac=lambda numbers: self.jacobian(numbers, used),
             loss=loss,
             f_scale=1.5 * self.u_px / self.sigma_px * 4,
             x_scale=_SCALE,
             max_nfev=15,
-            bounds=(low, high),
+            bounds=(_LOW, _HIGH),
         )
         return np.asarray(found.x)
 
     def jacobian(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
-        """Derivatives (M + 8, 11) of the residuals: as the nearest places of the outline move, so do the distances."""
+        """Derivatives (M + 9, 12) of the residuals: as the nearest places of the outline move, so do the distances."""
         camera, pose = self.view(numbers)
-        pixels = project(camera, pose, _rings(numbers[:4], self.rim_mm, self.base))
+        pixels = project(camera, pose, self._rings(numbers))
         hull = _hull(pixels)
         _, nearest, share, normals = _nearest(self.points_px[used], pixels[hull])
         first, last = hull[nearest], np.roll(hull, -1)[nearest]
-        slopes = np.zeros((int(used.sum()) + 8, 11))
+        slopes = np.zeros((int(used.sum()) + 9, COUNT))
         for index, size in enumerate(_STEP):
-            step = np.zeros(11)
+            step = np.zeros(COUNT)
             step[index] = size
-            ends = [
-                project(*self.view(one), _rings(one[:4], self.rim_mm, self.base))
-                for one in (numbers + step, numbers - step)
-            ]
+            ends = [project(*self.view(one), self._rings(one)) for one in (numbers + step, numbers - step)]
             motion = (ends[0] - ends[1]) / (2 * size)
             place = (1 - share)[:, None] * motion[first] + share[:, None] * motion[last]
-            slopes[:-8, index] = -np.sum(place * normals[nearest], axis=1) / self.sigma_px
-        slopes[-8, 3] = 1 / self.prior.u_mm
-        slopes[-7:, 4:] = np.eye(7)
+            slopes[:-9, index] = -np.sum(place * normals[nearest], axis=1) / self.sigma_px
+        slopes[-9, 3] = 1 / self.prior.u_mm
+        slopes[-8:-1, 4:11] = np.eye(7)
+        slopes[-1, 11] = 1 / U_INSET_MM
         return slopes
+
+    def _rings(self, numbers: Array) -> Array:
+        return _rings(numbers[:4], self.rim_mm, self.base, self.foot(numbers))
+
+    def foot(self, numbers: Array) -> tuple[float, float]:
+        """How high the foot's edge is over the bench and by how much it is narrower than the rim [mm]."""
+        return self.prior.foot_mm, float(numbers[11])
 
 
 def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: float | None) -> Array | None:
+    """The largest circle that the outline holds in the plane of the rim: walls, foot and stem reach out of it only."""
     top = prior.value_mm if rim_mm is None else rim_mm
     plan = on_height(camera, pose, points, top)[:, :2]
     if not np.isfinite(plan).all():
         return None
-    hull = cv2.convexHull(plan.astype(np.float32)).reshape(-1, 2)
-    (x, y), radius = cv2.minEnclosingCircle(hull)
-    area = float(cv2.contourArea(hull))
-    return np.array([x, y, 0.5 * (radius + math.sqrt(area / math.pi)), prior.value_mm])
+    low = plan.min(axis=0)
+    scale = START_PX / max(float(np.ptp(plan, axis=0).max()), 1e-6)
+    polygon = np.round((plan - low) * scale).astype(np.int32) + 2
+    cells = cv2.fillPoly(np.zeros((START_PX + 5, START_PX + 5), np.uint8), [polygon], 1)
+    depth = cv2.distanceTransform(cells, cv2.DIST_L2, 5)
+    _, radius, _, (column, row) = cv2.minMaxLoc(depth)
+    x, y = low + (np.array([column, row]) - 2) / scale
+    return np.array([x, y, radius / scale, prior.value_mm])
 
 
 def _stood(
@@ -249,7 +280,7 @@ def _stood(
     value = 2 * float(numbers[2])
     scale = float(value / max(np.ptp(fit.points_px, axis=0).max(), 1.0))
     outward = abs(float(gain[:count].sum())) / fit.sigma_px
-    pose_rest = float(np.sum(gain[count + 2 :] ** 2))
+    pose_rest = float(np.sum(gain[count + 2 : count + 8] ** 2))
     size = min((u_size_rel * value) ** 2, pose_rest)
     away = float(camera_place_mm(fit.view(numbers)[1])[2] - numbers[3])
     lip = value * LIP_MM / max(away, 1.0) if fit.base and fit.rim_mm is None else 0.0
@@ -258,7 +289,7 @@ def _stood(
         BudgetLine("reference size", math.sqrt(size)),
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(gain[count]))),
-        BudgetLine("form of rim and base", lip),
+        BudgetLine("form of rim and base", math.hypot(lip, float(gain[count + 8]))),
         BudgetLine("not a plain cylinder", rest_px * scale),
         BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),

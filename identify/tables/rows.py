@@ -202,7 +202,9 @@ class FittingClass:
     ----------
     part : False where no fitting is in view.
     turned : False where the body is not round about the part's long axis, so that its width shows no diameter.
+    narrow_foot : True where the part stands on something narrower than its body, so that no base line shows its height.
     height_mm, u_height_mm : height of the measured rim when the part stands on end, and its standard uncertainty [mm].
+    foot_mm : how high the body's lower edge is then, on pegs or a step [mm].
     varieties : second answers, each with its closed list.
     """
 
@@ -211,11 +213,13 @@ class FittingClass:
     description: str
     part: bool
     turned: bool
+    narrow_foot: bool
     quantities: tuple[str, ...]
     main_quantity: str
     views: tuple[str, ...]
     height_mm: float | None
     u_height_mm: float | None
+    foot_mm: float | None
     look_alikes: tuple[str, ...]
     cautions: tuple[str, ...]
     varieties: dict[str, tuple[str, ...]]
@@ -230,11 +234,13 @@ CLASSES = {
     "description": Column(text),
     "part": Column(yes_no),
     "turned": Column(yes_no, True),
+    "narrow_foot": Column(yes_no, False),
     "quantities": Column(words),
     "main_quantity": _NOTE,
     "views": Column(words),
     "height_mm": _SIZE,
     "u_height_mm": _SIZE,
+    "foot_mm": _SIZE,
     "look_alikes": Column(words),
     "cautions": Column(words),
     "varieties": Column(word_lists),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import signal
 import subprocess
 import sys
 import time
@@ -266,3 +267,16 @@ def test_tables(capsys):
     assert [row["id"] for row in rows] == list(tables.load().references)
     text = run(capsys, "tables", "show", "references")[1]
     assert all(name in text for name in tables.load().references)
+
+
+def test_a_program_that_calls_the_command_keeps_its_own_signals(capsys):
+    before = signal.getsignal(signal.SIGPIPE)
+    assert cli.main(["tables", "list"]) == 0
+    assert signal.getsignal(signal.SIGPIPE) == before != signal.SIG_DFL
+
+
+def test_a_reader_that_has_enough_ends_the_command_without_a_word():
+    command = [sys.executable, "-m", "identify", "tables", "show", "references"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        running.stdout.close()
+        assert running.stderr.read() == b""

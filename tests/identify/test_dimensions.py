@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import hexagon, zone
+from identify.dimensions import hexagon, shading, standing, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
 from training.drawn_parts import draw, joined, laid, look_at, stepped, stood, whitworth
 from training.drawn_parts import hexagon as hexagonal
 from training.measure_scenes import BASE, BLIND, DRAWN, GIVEN, LYING, ON_IT, Row, summary, trial
-from training.scenes import tangents
+from training.scenes import standing_outline, tangents
 
 CAMERA = Camera(1156.0, (799.5, 599.5), 0.02, "EXIF")
 COVARIANCE = np.diag([1e-3, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 0.1]) ** 2
@@ -282,3 +282,68 @@ def test_a_part_that_is_not_turned_gives_no_length_nor_diameter(lying_head: tupl
     assert [(one.quantity, "this class" in one.reason, bool(one.advice)) for one in missed] == [
         (name, True, True) for name in wanted
     ]
+
+
+@pytest.mark.parametrize("turn_deg", [10, 55, 140])
+def test_bands_on_a_short_wide_part_tell_its_axis(turn_deg: int) -> None:
+    """A square of stripes: its outline has four mirror lines, its stripes run one way."""
+    rows, columns = np.mgrid[0:300, 0:300] - 150.0
+    turn = math.radians(turn_deg)
+    along = np.array([math.cos(turn), math.sin(turn)])
+    stripes = np.where(np.sin((columns * along[0] + rows * along[1]) / 4) > 0, 190, 120).astype(np.uint8)
+    corners = np.array([[-60, -60], [60, -60], [60, 60], [-60, 60]], float)
+    contour = corners @ np.array([along, [-along[1], along[0]]]) + 150
+    square = Outline(contour, np.zeros((300, 300), bool), 1, 0.2, False, "drawn")
+    found = shading.grain(Photo("drawn", "", np.repeat(stripes[..., None], 3, axis=2), 300, 300), square)
+    assert found is not None
+    assert found[1]
+    assert abs(float(found[0] @ along)) > math.cos(math.radians(1))
+    assert shading.grain(Photo("blank", "", np.full((300, 300, 3), 128, np.uint8), 300, 300), square) is None
+
+
+def upright(answer: str, tilt_deg: float, height_mm: float | None) -> tuple[tuple, tuple]:
+    """A plain cylinder of 35 mm, its rim 50 mm high, measured as a part of a class."""
+    pose = look_at(300, tilt_deg)
+    shape = np.array([8.0, 5.0, 17.5, 50.0])
+    found = standing_outline(CAMERA, pose, shape, np.random.default_rng(3), base=True)
+    seen = Plane(CAMERA, (Pose(pose.rotation, pose.translation_mm, COVARIANCE),), tilt_deg, 300.0)
+    blank = Photo("drawn", "", np.zeros((4, 4, 3), np.uint8), 1600, 1200)
+    wanted = ("body_diameter",)
+    return dimensions.measure(
+        blank, found, seen, reference=None, view="standing", answer=answer, wanted=wanted, height_mm=height_mm
+    )
+
+
+def test_a_part_on_a_narrow_foot_is_refused_until_its_height_is_given() -> None:
+    """What stands on a capsule shows no base of its own: the same outline that gives a cylinder says nothing of it."""
+    plain, _ = upright("unsure", 25, None)
+    assert abs(plain[0].value - 35) <= plain[0].u95
+    refused, why = upright("thermostatic", 25, None)
+    assert refused == ()
+    assert "--height" in why[0].advice
+    assert "--scale-on part" in why[0].advice
+    given, _ = upright("thermostatic", 3, 50.0)
+    assert abs(given[0].value - 35) <= given[0].u95
+
+
+@pytest.mark.parametrize("inset_mm", [0.0, 1.0, 2.0])
+def test_a_foot_narrower_than_the_rim_stays_within_the_uncertainty(inset_mm: float) -> None:
+    pose = look_at(300, 25)
+    camera, shape = CAMERA, np.array([8.0, 5.0, 17.5, 27.0])
+    hull = standing.silhouette(shape, camera, pose, foot_mm=(0.0, inset_mm))
+    ring = np.vstack([hull, hull[:1]])
+    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    even = np.linspace(0, far[-1], 400, endpoint=False)
+    contour = np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
+    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
+    ways = standing.stand(
+        found,
+        camera,
+        Pose(pose.rotation, pose.translation_mm, COVARIANCE),
+        standing.Height(27.0, 8.0, ""),
+        u_size_rel=1e-3,
+    )
+    best = max(ways, key=lambda one: one.likelihood)
+    assert best.base
+    assert abs(best.estimate.value - 35) <= 2 * best.estimate.u
+    assert best.estimate.value == pytest.approx(35, abs=0.35)

@@ -25,11 +25,8 @@ def told(data: bytes) -> dict[str, object]:
     """All Exif tags of a file, its inner blocks too."""
     with Image.open(io.BytesIO(data)) as image:
         exif = image.getexif()
-        inner = {
-            f"{block:x}/{tag:x}": value
-            for block in (0x8769, 0x8825, 0xA005)
-            for tag, value in exif.get_ifd(block).items()
-        }
+        blocks = [0x8769, 0x8825] + [0xA005] * (0xA005 in exif.get_ifd(0x8769))  # the last one lies in the first
+        inner = {f"{block:x}/{tag:x}": value for block in blocks for tag, value in exif.get_ifd(block).items()}
         return {f"{tag:x}": value for tag, value in exif.items() if tag != 0x8769} | inner
 
 
