@@ -61,14 +61,8 @@ def measure(
     if view == STANDING:
         on_part = reference is not None and reference.on_part
         found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
-        if upright is None and not outline.cut_off:
-            uncounted = stem.missed(spline.UNCLEAR)
-        elif upright is not None and not on_part and stem.COUNT in wanted:
-            teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
-            if isinstance(teeth, NotMeasured):
-                uncounted = teeth
-            else:
-                found |= {name: [(1.0, 0.0, one)] for name, one in teeth.items()}
+        if not outline.cut_off and not on_part and stem.COUNT in wanted:
+            uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
@@ -169,6 +163,19 @@ def _standing(
             if upright is None or score > upright.score:
                 upright = _Upright(score, pose, stood.shape_mm[:2])
     return found, upright
+
+
+def _count_teeth(
+    photo: Photo, plane: Plane, upright: _Upright | None, u_size_rel: float, found: Quantities
+) -> NotMeasured | None:
+    """Add the stem's splines to what was found; why not, where they can't be told."""
+    if upright is None:
+        return stem.missed(spline.UNCLEAR)
+    teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
+    if isinstance(teeth, NotMeasured):
+        return teeth
+    found |= {name: [(1.0, 0.0, one)] for name, one in teeth.items()}
+    return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
