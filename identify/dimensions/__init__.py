@@ -69,8 +69,10 @@ def measure(
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
     mixed = [_mixed(name, found[name]) for name in wanted if name in found]
-    vaguest = VAGUEST_STANDING if view == STANDING else VAGUEST
-    measured = tuple(one for one in mixed if one.u95 <= vaguest * one.value)
+    strict = ("body_diameter",) if view == STANDING else ()
+    measured = tuple(
+        one for one in mixed if one.u95 <= (VAGUEST_STANDING if one.quantity in strict else VAGUEST) * one.value
+    )
     known = {one.quantity for one in measured}
     vague = tuple(
         NotMeasured(one.quantity, *(_VAGUE_STANDING if view == STANDING else _VAGUE))
