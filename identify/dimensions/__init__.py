@@ -61,14 +61,8 @@ def measure(
     if view == STANDING:
         on_part = reference is not None and reference.on_part
         found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
-        if upright is None and not outline.cut_off:
-            uncounted = stem.missed(spline.UNCLEAR)
-        elif upright is not None and not on_part and stem.COUNT in wanted:
-            teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
-            if isinstance(teeth, NotMeasured):
-                uncounted = teeth
-            else:
-                found |= {name: [(1.0, 0.0, one)] for name, one in teeth.items()}
+        if not outline.cut_off and not on_part and stem.COUNT in wanted:
+            uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
         found = _lying(photo, outline, plane, u_size_rel)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
@@ -84,10 +78,13 @@ def measure(
 
 def _sharp(mixed: list[Measurement], view: str) -> Result:
     """What is sharp enough to help, and what is not."""
-    vaguest, why = (VAGUEST_STANDING, _VAGUE_STANDING) if view == STANDING else (VAGUEST, _VAGUE)
-    keep = [one.u95 <= vaguest * one.value for one in mixed]
-    sharp = tuple(one for one, kept in zip(mixed, keep, strict=True) if kept)
-    return sharp, tuple(NotMeasured(one.quantity, *why) for one, kept in zip(mixed, keep, strict=True) if not kept)
+    standing = view == STANDING
+    limits = [VAGUEST_STANDING if standing and one.quantity == "body_diameter" else VAGUEST for one in mixed]
+    pairs = [(one, one.u95 <= limit * one.value) for one, limit in zip(mixed, limits, strict=True)]
+    why = _VAGUE_STANDING if standing else _VAGUE
+    return tuple(one for one, sharp in pairs if sharp), tuple(
+        NotMeasured(one.quantity, *why) for one, sharp in pairs if not sharp
+    )
 
 
 _VAGUE = "The photo leaves it too uncertain.", _VAGUE_HELP
@@ -170,6 +167,19 @@ def _standing(
             if upright is None or score > upright.score:
                 upright = _Upright(score, pose, stood.shape_mm[:2])
     return found, upright
+
+
+def _count_teeth(
+    photo: Photo, plane: Plane, upright: _Upright | None, u_size_rel: float, found: Quantities
+) -> NotMeasured | None:
+    """Add the stem's splines to what was found; why not, where they can't be told."""
+    if upright is None:
+        return stem.missed(spline.UNCLEAR)
+    teeth = stem.read(photo, plane.camera, upright.pose, upright.foot_mm, u_size_rel=u_size_rel)
+    if isinstance(teeth, NotMeasured):
+        return teeth
+    found |= {name: [(1.0, 0.0, one)] for name, one in teeth.items()}
+    return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
