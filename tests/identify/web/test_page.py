@@ -134,43 +134,50 @@ def test_the_whole_job(page, page_address):
     assert violations(page) == []
 
 
-def test_the_whole_job_with_the_keyboard_alone(page):
-    def tab_to(selector, most=120):
-        for _ in range(most):
-            page.keyboard.press("Tab")
-            if page.evaluate("s => document.activeElement?.matches(s)", selector):
-                return
-        raise AssertionError(f"{selector} is not reached with the keyboard")
+def tab_to(page, selector, most=120):
+    """Press the tabulator until an element that matches has the focus."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate("s => document.activeElement?.matches(s)", selector):
+            return
+    raise AssertionError(f"{selector} is not reached with the keyboard")
 
+
+def choose(page, selector, file):
+    """Choose a file with the keyboard; the system's own window for it is not the page's."""
     asked = []
     page.on("filechooser", lambda each: asked.append(each))  # listened for well before the key is pressed
-    tab_to("#photos")
+    tab_to(page, selector)
     page.keyboard.press("Enter")
     for _ in range(WAIT_MS // 100):
         if asked:
             break
         page.wait_for_timeout(100)
-    asked[0].set_files(str(BENCH))
+    asked[0].set_files(file)
+
+
+def test_the_whole_job_with_the_keyboard_alone(page):
+    choose(page, "#photos", str(BENCH))
     page.wait_for_selector(".thumbs img")
-    tab_to("#identify")
+    tab_to(page, "#identify")
     page.keyboard.press("Enter")
     page.wait_for_selector(".confirm")
     seen = [orders(page)]
     for _ in range(2):
         before = page.get_attribute(".ranking-turn", "data-turn")
-        tab_to(".decision .answers button")
+        tab_to(page, ".decision .answers button")
         page.keyboard.press("Enter")
         turned(page, ".ranking-turn", before)
         page.wait_for_function("() => document.activeElement.id === 'decision-title'")
         seen.append(orders(page))
     assert seen[0] != seen[1] != seen[2]
-    tab_to(".wrap-up a[download]")
+    tab_to(page, ".wrap-up a[download]")
     with page.expect_download() as card:
         page.keyboard.press("Enter")
     assert card.value.suggested_filename.endswith(".pdf")
-    tab_to("#handed-out")
+    tab_to(page, "#handed-out")
     page.keyboard.press("ArrowDown")
-    tab_to(".confirm button[type=submit]")
+    tab_to(page, ".confirm button[type=submit]")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=is noted for case")
 
@@ -299,6 +306,31 @@ def test_a_stock_list_with_an_error_then_without(page):
     page.wait_for_selector("text=mine.csv is in use")
     page.set_input_files("#stock-file", str(ROOT / "data_synthetic/demo/parts.csv"))
     page.wait_for_selector("text=parts.csv is in use")
+
+
+def test_a_survey_with_the_keyboard_alone(page):
+    tab_to(page, "nav a[data-place=survey]")
+    page.keyboard.press("Enter")
+    choose(page, "#survey-files", _zipped())
+    tab_to(page, ".survey-form button[type=submit]")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".survey-sum")
+    doubts = page.locator(".doubt").count()
+    tab_to(page, ".doubt .answers-row button")
+    page.keyboard.press("Enter")
+    page.wait_for_function("n => document.querySelectorAll('.doubt').length === n - 1", arg=doubts)
+    assert page.locator(".survey-turn .answered li").count() == 1
+
+
+def test_a_stock_list_with_an_error_with_the_keyboard_alone(page):
+    tab_to(page, "nav a[data-place=shop]")
+    page.keyboard.press("Enter")
+    choose(page, "#stock-file", {"name": "mine.csv", "mimeType": "text/csv", "buffer": BAD_LIST.encode()})
+    page.wait_for_selector(".problems")
+    tab_to(page, "a[download='to-mend.csv']")
+    with page.expect_download() as mended:
+        page.keyboard.press("Enter")
+    assert mended.value.suggested_filename == "to-mend.csv"
 
 
 def test_the_way_in_and_out(chromium, locked_address, locked_password):
