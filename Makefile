@@ -36,7 +36,9 @@ test: $(VENV)/.dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest -m "not train and not render and not ray"
+	$(BIN)/python -m pytest -m browser & browser=$$!; \
+	$(BIN)/python -m pytest -m "not browser and not train and not render and not ray"; rest=$$?; \
+	wait $$browser && exit $$rest
 
 $(VENV)/.ray: $(VENV)/.dev
 	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[ray]'
