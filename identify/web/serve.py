@@ -10,7 +10,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from identify import records, tables, weights
+from identify import records, tables
 from identify.errors import UsageError
 from identify.tables import stock
 from identify.web import guard, login
@@ -100,8 +100,7 @@ def _serve(settings: Settings, shop: Shop, door: login.Door | None, said) -> Non
     from identify.web import app
 
     tables.load()
-    model = weights.shipped(classifier.NAME)
-    weights.checked(model, weights.read_card(model.with_suffix(".toml")).sha256)
+    classifier.shipped_card()
     bound = _bound(settings.host, settings.port)
     names = _names(settings)
     application = app.build(shop, door=door, names=names, most_mb=settings.most_mb)
