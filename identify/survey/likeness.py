@@ -9,7 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from identify.geometry.pyramid import reduced
+from identify.geometry.pyramid import halved
 from identify.model import Bytes
 
 SIDE_PX, KEPT = 32, 8
@@ -18,7 +18,9 @@ NEAR_BITS = 10  # of 64: pictures that have nothing in common differ in 32 ± 4 
 
 def print_of(rgb: Bytes) -> str:
     """16 hexadecimal digits for a picture (H, W, 3)."""
-    grey = cv2.cvtColor(reduced(rgb, 8 * SIDE_PX)[0], cv2.COLOR_RGB2GRAY)
+    while max(rgb.shape[:2]) >= 16 * SIDE_PX:
+        rgb = halved(rgb)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     small = cv2.resize(grey, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA).astype(np.float32)
     low = cv2.dct(small)[:KEPT, :KEPT].reshape(-1)
     signs = low > np.median(low[1:])  # the first one is the picture's mean, which exposure changes
