@@ -175,6 +175,7 @@ class Classifier:
             varieties=self._varieties(np.mean([look.varieties for look in telling], axis=0), answer),
             labels=labels,
             model_sha256=card.sha256,
+            features=looks[0].features,
         )
 
     def _sees_part(self, looks: tuple[Look, ...], size_hw: tuple[int, int], labels: Bytes | None) -> bool:
