@@ -357,9 +357,12 @@ def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
     assert recognition.view == whole.view
 
 
-@pytest.mark.parametrize(("side_px", "reduced"), [(500.0, 4), (192.0, 4), (191.0, 2), (40.0, 2)])
-def test_a_small_part_is_read_at_a_half(monkeypatch, side_px, reduced):
+@pytest.mark.parametrize(
+    ("side_px", "sureness", "reduced"), [(500.0, 0.0, 4), (192.0, 0.0, 4), (191.0, 0.0, 2), (40.0, 0.0, 2), (40.0, 1.0, 4)]
+)
+def test_a_small_part_is_read_at_a_half_unless_its_class_is_sure(monkeypatch, side_px, sureness, reduced):
     recognisers = pipeline.recognisers
+    monkeypatch.setattr(recognisers.Classifier, "sureness", lambda network, looks: sureness)
     seen = recognisers.Square(300.0, 200.0, side_px)  # on the picture at a quarter of its size
     monkeypatch.setattr(recognisers, "part_square", lambda look, size_hw, share: seen)
     _, shot = pipeline.recognise_photo(large())
