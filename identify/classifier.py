@@ -7,7 +7,7 @@ the card beside the model file; nothing here knows a class by name.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -95,6 +95,8 @@ def _checked(path: Path) -> tuple[Card, bytes]:
 
 
 def _check_classes(card: Card, path: Path) -> None:
+    if card.strange_by and card.strange_by not in STRANGENESS:
+        raise ModelError(f"{path.name}: its card names the unknown score {card.strange_by!r}; write it again.")
     known = tables.load().classes
     if odd := sorted(set(card.classes) ^ set(known)):
         side = "the tables lack" if odd[0] in card.classes else "the model was not trained on"
@@ -159,8 +161,10 @@ class Classifier:
         best = max(probabilities, key=lambda name: probabilities[name])
         share = 1.0 if labels is None else float(np.mean(labels == PART))
         unseen = best != card.nothing and share < card.least_part_share
-        answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
-        in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
+        strange = best != card.nothing and self._strange(mean_logits(looks))
+        answer = UNSURE if probabilities[best] < card.unsure_below or unseen or strange else best
+        held = {best, card.nothing} if strange else {best}
+        in_set = tuple(name for name in card.classes if name in held or probabilities[name] >= card.set_from)
         return Recognition(
             answer=answer,
             probabilities=probabilities,
@@ -170,6 +174,13 @@ class Classifier:
             labels=labels,
             model_sha256=card.sha256,
         )
+
+    def _strange(self, logits: Floats) -> bool:
+        """Whether the object is likely of no known kind, by the card's score of the logits (C,)."""
+        card = self.card
+        if not card.strange_by:
+            return False
+        return bool(STRANGENESS[card.strange_by](logits, card.classes.index(card.nothing)) >= card.strange_from)
 
     def _varieties(self, logits: Floats, answer: str) -> dict[str, Variety]:
         """The second answers that are asked of the class ``answer``."""
@@ -195,6 +206,26 @@ def softmax(logits: Floats, temperature: float = 1.0, axis: int = 0) -> NDArray[
     scaled = np.asarray(logits, np.float64) / temperature
     powers = np.exp(scaled - scaled.max(axis=axis, keepdims=True))
     return np.asarray(powers / powers.sum(axis=axis, keepdims=True), np.float64)
+
+
+def _log_sum(logits: Floats) -> NDArray[np.float64]:
+    most = logits.max(axis=-1)
+    return np.asarray(most + np.log(np.exp(logits.astype(np.float64) - most[..., None]).sum(axis=-1)), np.float64)
+
+
+def _fittings(logits: Floats, nothing: int) -> Floats:
+    return np.delete(logits, nothing, axis=-1)
+
+
+#: Scores (...,) of logits (..., C), before calibration, by the number of the class that means no fitting: the higher,
+#: the less like a known fitting. "nothing": log odds of that class [outlier exposure, Hendrycks et al. 2019]. Of the
+#: fittings alone: "probability", "largest logit" [Hendrycks et al. 2017, 2022], "energy" [Liu et al. 2020].
+STRANGENESS: dict[str, Callable[[Floats, int], NDArray[np.float64]]] = {
+    "nothing": lambda logits, nothing: np.asarray(logits[..., nothing] - _log_sum(_fittings(logits, nothing))),
+    "probability": lambda logits, nothing: -np.exp(_fittings(logits, nothing).max(axis=-1) - _log_sum(logits)),
+    "largest logit": lambda logits, nothing: np.asarray(-_fittings(logits, nothing).max(axis=-1)),
+    "energy": lambda logits, nothing: -_log_sum(_fittings(logits, nothing)),
+}
 
 
 def mean_logits(looks: Sequence[Look]) -> Floats:
