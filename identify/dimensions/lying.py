@@ -30,18 +30,20 @@ LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 def outermost(axis: Axis, camera: Camera, pose: Pose, contour_px: Array, station_mm: Array) -> tuple[Array, Array]:
     """How far the contour reaches left and right of the axis at each station (N,), (N,) [mm]; nan where it doesn't."""
     at, signed = unrolled(axis, camera, pose, np.vstack([contour_px, contour_px[:1]]))
-    reach = np.full((2, len(station_mm)), np.nan)
-    step = station_mm[1] - station_mm[0]
-    for start, end, near, far in zip(at[:-1], at[1:], signed[:-1], signed[1:], strict=True):
-        low, high = min(start, end), max(start, end)
-        first = max(0, int(np.ceil((low - station_mm[0]) / step)))
-        last = min(len(station_mm) - 1, int(np.floor((high - station_mm[0]) / step)))
-        for index in range(first, last + 1):
-            share = (station_mm[index] - start) / (end - start) if end != start else 0.0
-            value = near + share * (far - near)
-            side = int(value > 0)
-            reach[side, index] = np.fmax(reach[side, index], abs(value))
-    return reach[0], reach[1]
+    step, count = station_mm[1] - station_mm[0], len(station_mm)
+    place = (at - station_mm[0]) / step
+    low, high = np.minimum(place[:-1], place[1:]), np.maximum(place[:-1], place[1:])
+    first = np.maximum(np.ceil(low), 0).astype(int)
+    passed = np.maximum(np.minimum(np.floor(high), count - 1).astype(int) + 1 - first, 0)  # stations by each piece
+    piece = np.repeat(np.arange(len(passed)), passed)
+    index = first[piece] + np.arange(len(piece)) - np.repeat(np.cumsum(passed) - passed, passed)
+    start, end = at[piece], at[piece + 1]
+    share = (station_mm[index] - start) / np.where(end != start, end - start, np.inf)
+    value = signed[piece] + share * (signed[piece + 1] - signed[piece])
+    reach = np.full(2 * count, -np.inf)
+    np.maximum.at(reach, index + count * (value > 0), np.abs(value))
+    left, right = np.where(np.isfinite(reach), reach, np.nan).reshape(2, count)
+    return left, right
 
 
 def contour_sides(outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Sides | None:

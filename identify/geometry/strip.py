@@ -35,29 +35,34 @@ def follow(
         path = follow(np.concatenate([gain[count - lap :], gain, gain[:lap]]), jump=jump, jump_cost=jump_cost,
                       leap_cost=leap_cost)  # fmt: skip
         return path[lap : lap + count]
-    costs = jump_cost * np.abs(np.arange(-jump, jump + 1))
-    came = np.zeros((count, columns), np.int64)
-    index = np.arange(columns)
-    reached = np.full(columns + 2 * jump, -np.inf)
-    near = sliding_window_view(reached, 2 * jump + 1)  # follows what is written into ``reached``
-    best = reached[jump : jump + columns]
-    best[:] = gain[0]
-    for row in range(1, count):
-        options = near - costs
-        choice = options.argmax(axis=1)
-        stepped = options[index, choice]
-        came[row] = index + choice - jump
-        top = int(best.argmax())
-        leap = best[top] - leap_cost
-        if leap > stepped.min():
-            came[row, leap > stepped] = top
-            np.maximum(stepped, leap, out=stepped)
-        np.add(stepped, gain[row], out=best)
-    path = np.zeros(count, np.int64)
-    path[-1] = int(np.argmax(best))
-    for row in range(count - 1, 0, -1):
-        path[row - 1] = came[row, path[row]]
-    return path
+    costs = np.repeat(jump_cost * np.abs(np.arange(-jump, jump + 1))[:, None], columns, axis=1)
+    reached = np.full((count, columns + 2 * jump), -np.inf)
+    best = reached[:, jump : jump + columns]
+    near = sliding_window_view(reached, columns, axis=1)  # (N, 2 jump + 1, K) views
+    best[0] = gain[0]
+    options = np.full((2 * jump + 2, columns), -np.inf)  # the last one is the leap
+    stepped, leap = options[:-1], options[-1]
+    leaps = leap_cost < np.inf
+    for around, here, own, there in zip(near[:-1], best[:-1], gain[1:], best[1:], strict=True):
+        np.subtract(around, costs, out=stepped)
+        if leaps:
+            leap[:] = here[here.argmax()] - leap_cost
+        np.add(np.maximum.reduce(options, axis=0), own, out=there)
+    return _traced(reached, costs[:, 0], leap_cost)
+
+
+def _traced(reached: Array, costs: Array, leap_cost: float) -> NDArray[np.int64]:
+    """The path (N,) back from the best end of ``reached`` (N, K + 2 jump), padded with jump columns on either side."""
+    jump, known = len(costs) // 2, costs.tolist()
+    tops = reached.argmax(axis=1).tolist()
+    column = tops[-1] - jump
+    path = [column]
+    for options, top in zip(reached[-2::-1].tolist(), tops[-2::-1], strict=True):  # plain numbers are quicker here
+        near = [option - cost for option, cost in zip(options[column : column + len(known)], known, strict=True)]
+        highest = max(near)
+        column = top - jump if options[top] - leap_cost > highest else column + near.index(highest) - jump
+        path.append(column)
+    return np.array(path[::-1], np.int64)
 
 
 def peak_offset(steep: Array, path: NDArray[np.int64], reach: int = 4) -> tuple[Array, Array]:
