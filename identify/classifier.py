@@ -223,7 +223,7 @@ def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
     )
     w = max(1, min(side_px - x, round((right - left) * scale)))
     h = max(1, min(side_px - y, round((bottom - top) * scale)))
-    cut = rgb[top:bottom, left:right]
+    cut = rgb if (right - left, bottom - top) == (width, height) else rgb[top:bottom, left:right]
     while max(cut.shape[:2]) > COARSE * max(w, h):
         cut = halved(cut)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR

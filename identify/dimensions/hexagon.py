@@ -121,7 +121,7 @@ def _light(
     points = centre[:, None, :] + offsets_mm[None, :, None] * right[:, None, :]
     pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
     light = sample_profiles(photo.rgb, pixels, np.zeros_like(pixels), np.zeros(1))[:, 0]
-    coded = np.sqrt(np.maximum(light, 0)).reshape(len(inner), len(offsets_mm), 3)
+    coded = np.sqrt(light).reshape(len(inner), len(offsets_mm), 3)
     return np.asarray(np.median(coded, axis=0))
 
 

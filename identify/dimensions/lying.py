@@ -156,7 +156,7 @@ def _strip(
     count = int(np.ceil(reach_px / step))
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step_px=step, blur_px=0.8)
+    visible = steepness(np.sqrt(profiles), step_px=step, blur_px=0.8)
     return _Strip(
         start, normals, offsets, steepness(profiles, step_px=step, blur_px=0.8), clearness(visible, CLEAR_STEP)
     )
