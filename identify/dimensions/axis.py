@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.ndimage import maximum_filter1d
 
 from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
@@ -97,6 +97,7 @@ def settle(
     sides: Sides,
     *,
     under: Array | None = None,
+    close_mm: float = 1e-5,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -117,7 +118,7 @@ def settle(
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
         profile = _profile(now, start, rays, sides.trusted)
-        if change < 1e-5:
+        if change < close_mm:
             break
     return profile
 
@@ -154,10 +155,16 @@ def _contacts(profile: Profile, factor: Array) -> tuple[Array, Array]:
     station = profile.station_mm[keep][order]
     span = 2 * max(1, round(CREST_MM / max(float(np.ptp(station)) / len(station), 1e-6))) + 1
     sides = [
-        maximum_filter1d(median_filter((side * factor)[keep][order], 3), span)
-        for side in (profile.left_mm, profile.right_mm)
+        maximum_filter1d(_middles((side * factor)[keep][order]), span) for side in (profile.left_mm, profile.right_mm)
     ]
     return station, (sides[0] + sides[1]) / 2
+
+
+def _middles(values: Array) -> Array:
+    """Medians of each value (N,) and its two neighbours; the ends stay as they are."""
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    low, high = np.minimum(before, here), np.maximum(before, here)
+    return np.concatenate([values[:1], np.maximum(low, np.minimum(high, after)), values[-1:]])
 
 
 def _centre_of_mass(profile: Profile) -> float:

@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d, uni
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, project
 from identify.geometry.edges import sample_profiles, steepness
-from identify.geometry.strip import clearness, follow, peak_offset
+from identify.geometry.strip import clearness, follow, follow_each, peak_offset
 from identify.model import Array, Camera, Outline, Photo, Pose
 
 EDGE_REACH_PX = (3.0, 16.0)  # how far from the outline an edge is looked for
@@ -102,7 +102,11 @@ def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis)
     both = (strips[0].gain + strips[1].gain) / 2 - 0.6 * (strips[0].offsets_px / reach) ** 2
     path = follow(both, jump=3, jump_cost=0.05, leap_cost=1.5)
     free = float(np.clip(FREE_MM / px_mm, 1.5, reach))
-    edges = [strip.refined(path, free) for strip in strips]
+    step = float(strips[0].offsets_px[1] - strips[0].offsets_px[0])
+    away = (np.arange(both.shape[1])[None, :] - path[:, None]) * step / free
+    held = np.where(np.abs(away) <= 1, 0.4 * away**2, 1e3)
+    own = follow_each(np.stack([strip.gain - held for strip in strips]), jump=4, jump_cost=0.03)
+    edges = [strip.refined(path, each) for strip, each in zip(strips, own, strict=True)]
     trusted = alike & edges[0].found & edges[1].found
     if trusted.sum() < 20:
         return None
@@ -131,11 +135,9 @@ class _Strip:
     steep: Array
     gain: Array
 
-    def refined(self, path: NDArray[np.int64], free_px: float) -> _Edge:
-        """The edge within ``free_px`` of a path (N,) of columns."""
+    def refined(self, path: NDArray[np.int64], own: NDArray[np.int64]) -> _Edge:
+        """The edge on the strip's ``own`` path (N,) of columns; on the common ``path`` where it shows none."""
         step = float(self.offsets_px[1] - self.offsets_px[0])
-        away = (np.arange(len(self.offsets_px))[None, :] - path[:, None]) * step / free_px
-        own = follow(self.gain - np.where(np.abs(away) <= 1, 0.4 * away**2, 1e3), jump=4, jump_cost=0.03)
         where, height = peak_offset(self.steep, own)
         shift = self.offsets_px[0] + where * step
         found = height > LEAST_STEP

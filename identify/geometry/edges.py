@@ -74,7 +74,7 @@ def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: 
 
 
 def _pieces(boxes: NDArray[np.int_], first: int, last: int, most: int) -> Iterator[tuple[int, int, list[int]]]:
-    """Runs of at most ``most`` blocks, each with the box of picture that it needs: halved as long as that saves picture.
+    """Runs of at most ``most`` blocks, each with the box of picture it needs; halved as long as that saves picture.
 
     A long slanting line has a large box, most of which it doesn't touch.
     """
