@@ -113,3 +113,16 @@ def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:
         weight=pose.weight,
     )
     return new_camera, new_pose
+
+
+def seen_from(camera: Camera, pose: Pose, steps: Array, points_mm: Array) -> Array:
+    """World points (T, N, 3) [mm], each set as seen after its step (T, 7) of ``moved``: pixels (T, N, 2) [px]."""
+    depth = float(pose.translation_mm[2])
+    places = pose.translation_mm + steps[:, 4:7]
+    if depth > 0:
+        places[:, 2] = depth * np.exp(steps[:, 6] / depth)
+    seen = points_mm @ (turns(steps[:, 1:4]) @ pose.rotation).swapaxes(1, 2) + places[:, None]
+    slopes = seen[..., :2] / seen[..., 2:]
+    if camera.k1:
+        slopes *= 1.0 + camera.k1 * np.sum(slopes**2, axis=-1, keepdims=True)
+    return np.asarray(camera.centre_xy_px) + camera.focal_px * np.exp(steps[:, :1, None]) * slopes
