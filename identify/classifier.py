@@ -270,7 +270,7 @@ def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
     )
     w = max(1, min(side_px - x, round((right - left) * scale)))
     h = max(1, min(side_px - y, round((bottom - top) * scale)))
-    cut = rgb[top:bottom, left:right]
+    cut = rgb if (right - left, bottom - top) == (width, height) else rgb[top:bottom, left:right]
     while max(cut.shape[:2]) > COARSE * max(w, h):
         cut = halved(cut)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
@@ -301,17 +301,20 @@ def label_map(looks: tuple[Look, ...], size_hw: tuple[int, int], long_side_px: i
     h, w = (max(1, round(side * factor)) for side in size_hw)
     total = np.zeros((h, w, 3), np.float32)
     for rank, look in enumerate(looks):
-        weight = 3.0 if rank else 1.0
-        side = look.square.side_px * factor
-        to_map = np.array(
-            [
-                [side / look.mask.shape[2], 0, look.square.left_px * factor],
-                [0, side / look.mask.shape[1], look.square.top_px * factor],
-            ]
-        )
+        rows, columns = look.mask.shape[1:]
+        scale = np.array([look.square.side_px * factor / columns, look.square.side_px * factor / rows])
         # pixel centres: the corner of a pixel is at -0.5 in both maps
-        to_map[:, 2] += 0.5 * (to_map[[0, 1], [0, 1]] - 1)
+        corner = np.array([look.square.left_px, look.square.top_px]) * factor + 0.5 * (scale - 1)
         chances = np.ascontiguousarray(softmax(look.mask, axis=0).transpose(1, 2, 0), np.float32)
-        border = cv2.BORDER_REPLICATE if weight == 1.0 else cv2.BORDER_CONSTANT
-        total += weight * cv2.warpAffine(chances, to_map, (w, h), flags=cv2.INTER_LINEAR, borderMode=border)
-    return np.asarray(np.argmax(total, axis=2), np.uint8)
+        weight, border = (3.0, cv2.BORDER_CONSTANT) if rank else (1.0, cv2.BORDER_REPLICATE)
+        low, high = np.zeros(2, int), np.array([w, h])
+        if rank:  # a nearer look says nothing beyond its square
+            low = np.clip(np.floor(corner - scale).astype(int), low, high)
+            high = np.clip(np.ceil(corner + scale * (columns, rows)).astype(int) + 1, low, high)
+        if (high > low).all():
+            to_map = np.column_stack([np.diag(scale), corner - low])
+            seen = cv2.warpAffine(chances, to_map, (high - low).tolist(), flags=cv2.INTER_LINEAR, borderMode=border)
+            total[low[1] : high[1], low[0] : high[0]] += weight * seen
+    nothing, part, reference = cv2.split(total)
+    is_part = (part > nothing) & (part >= reference)
+    return np.where((reference > nothing) & (reference > part), np.uint8(2), is_part.view(np.uint8))
