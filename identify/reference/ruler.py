@@ -36,7 +36,6 @@ COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
 U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
-PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
 U_END = 0.02  # slope of a ruler's end: its wall and shadow
 OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
@@ -99,9 +98,8 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
         return _not_found(reason)
     edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
     lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
-    if scale.u_lean > PLAIN_U_LEAN:
-        focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
-        scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
+    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
+    scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
     return _reference(photo, edge, scale, lines)
 
 
