@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -67,6 +68,8 @@ class Card:
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
+    strange_by : the score that tells objects of no known kind, or empty where none is used.
+    strange_from : an answer other than ``nothing`` is unsure where that score is this high.
     """
 
     version: str
@@ -83,10 +86,11 @@ class Card:
     survey_looks: int
     sure_at: float
     temperature: float
-    view_temperature: float
     unsure_below: float
     set_from: float
     least_part_share: float
+    strange_by: str = ""
+    strange_from: float = math.inf
 
 
 def read_card(path: Path) -> Card:
@@ -119,10 +123,11 @@ def read_card(path: Path) -> Card:
             survey_looks=int(text["input"].get("survey_looks", len(text["input"]["crop_shares"]))),
             sure_at=float(text["input"]["sure_at"]),
             temperature=float(text["decision"]["temperature"]),
-            view_temperature=float(text["decision"]["view_temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),
             set_from=float(text["decision"]["set_from"]),
             least_part_share=float(text["decision"]["least_part_share"]),
+            strange_by=str(text["decision"].get("strange_by", "")),
+            strange_from=float(text["decision"].get("strange_from", math.inf)),
         )
     except (KeyError, TypeError, ValueError) as why:
         raise ModelError(f"The model's card {path.name} is incomplete ({why}); write it with training.card.") from why

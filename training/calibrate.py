@@ -99,13 +99,12 @@ def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, floa
 
 
 def _heads(classifier: Classifier, sample: list[Picture], views: NDArray, varieties: NDArray) -> dict[str, Any]:
-    """Temperatures of the view and of each variety, from the pictures whose answer is known."""
+    """How often the view is right, and temperatures of the varieties, from the pictures whose answer is known."""
     names = classifier.card.views
     known = [n for n, picture in enumerate(sample) if _asked_view(classifier, picture) in names]
     truth = np.array([names.index(sample[n].line["view"]) for n in known], np.int64)
-    found: dict[str, Any] = {"view": 1.0, "varieties": {}}
+    found: dict[str, Any] = {"varieties": {}}
     if len(known) >= FEWEST:
-        found["view"] = figures.fit_temperature(views[known], truth)
         found["view_right"] = float(np.mean(views[known].argmax(axis=1) == truth))
     start = 0
     for head in classifier.card.varieties:

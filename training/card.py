@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import math
 import shutil
 from pathlib import Path
 from typing import Any
@@ -80,8 +81,8 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},
-            "view_temperature": heads.get("view", 1.0),
             "least_part_share": found.get("least_part_share", 0.0),
+            **_strange(read_json(run / "unknown.json") if found else {}, digest),
         },
         "training": {
             "seed": config["seed"],
@@ -94,6 +95,15 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
         },
         "varieties": _varieties(labels, metrics.get("asked", {}), heads.get("varieties", {})),
     }
+
+
+def _strange(found: dict[str, Any], digest: str) -> dict[str, Any]:
+    """The score of unknown objects and its limit, where they were chosen for this model file."""
+    if found.get("model") != digest:
+        return {}
+    chosen = found["chosen"]
+    limit = chosen["strange_from"]
+    return {"strange_by": chosen["strange_by"], "strange_from": math.inf if limit is None else limit}
 
 
 def _varieties(labels: dict[str, Any], asked: dict[str, Any], heads: dict[str, Any]) -> list[dict[str, Any]]:
@@ -140,6 +150,8 @@ def install(run: Path, folder: Path) -> None:
         exported=read_json(run / "export.json"),
         calibration=read_json(run / "calibration.json"),
         evaluations=evaluations,
+        unknown=read_json(run / "unknown.json"),
+        corruptions=read_json(run / "corruptions.json"),
     )
     (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
 

@@ -30,7 +30,7 @@ from identify.photo import load as load_photo
 from training.prepare import read_manifest
 from training.sample import Picture, each, pictures
 
-Light = NDArray[np.float32]  # (H, W, 3) in 0..1
+Light = NDArray[Any]  # (H, W, 3) in 0..1
 Rng = np.random.Generator
 SEVERITY, LONG_SIDE_PX = 3, 640
 
@@ -177,7 +177,7 @@ def jpeg_compression(x: Light, rng: Rng) -> Light:
     """JPEG of quality 15."""
     bgr = np.ascontiguousarray(_bytes(x)[..., ::-1])
     packed = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 15])[1]
-    return cv2.imdecode(packed, cv2.IMREAD_COLOR)[..., ::-1].astype(np.float32) / 255
+    return np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR))[..., ::-1].astype(np.float32) / 255
 
 
 KINDS: dict[str, Callable[[Light, Rng], Light]] = {

@@ -28,6 +28,8 @@ def page(
     exported: dict[str, Any],
     calibration: dict[str, Any],
     evaluations: dict[str, dict[str, Any]],
+    unknown: dict[str, Any],
+    corruptions: dict[str, Any],
 ) -> str:
     """The whole page."""
     parts = [
@@ -38,6 +40,8 @@ def page(
         _making(card, config, metrics, exported),
         _calibration(calibration),
         *(_evaluation(name, found, card) for name, found in evaluations.items()),
+        *([_unknown(unknown, card)] if unknown else []),
+        *([_corruptions(corruptions, card)] if corruptions else []),
         LIMITS,
         _licence(card),
     ]
@@ -167,6 +171,50 @@ def _calibration(calibration: dict[str, Any]) -> str:
     )
 
 
+def _stale(found: dict[str, Any], card: dict[str, Any]) -> str:
+    """What must be said of figures of another model file."""
+    return "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: measure again.**"
+
+
+def _unknown(found: dict[str, Any], card: dict[str, Any]) -> str:
+    judged, chosen = found["judged"], found["chosen"]
+    limit = chosen["strange_from"]
+    rule = "no limit was needed" if limit is None else f"`unsure` from {limit:.3f} on"
+    rows = [[name, f"{area:.3f}"] for name, area in found["roc_area"].items()]
+    return "\n".join(
+        [
+            "## Unknown objects",
+            f"{found['unknown']} renders of {judged['kinds']} kinds of objects that training never shows, against "
+            f"{found['known']} fittings. Chosen: the score **{chosen['strange_by']}**, {rule}. Each kind judged by "
+            f"what the other kinds chose: area under the curve {judged['roc_area']:.3f}; "
+            f"{percent(judged['refused'])} of the unknown objects are answered `none` or `unsure` (without the score "
+            f"{percent(judged['refused_without'])}), and {percent(judged['known_answered'])} of the fittings get an "
+            f"answer (without it {percent(judged['known_answered_without'])}).{_stale(found, card)}",
+            "",
+            table(["score", "area under the curve"], rows),
+        ]
+    )
+
+
+def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
+    rows = [
+        [name.replace("_", " "), percent(one["top1"]), percent(one["answered"]), percent(one["answered_wrongly"])]
+        for name, one in {"none": found["clean"], **found["kinds"]}.items()
+    ]
+    return "\n".join(
+        [
+            f"## Common corruptions: {found['folder']}",
+            f"{found['pictures']} pictures, brought to {found['long_side_px']} px, under the {len(found['kinds'])} "
+            f"kinds of Hendrycks & Dietterich 2019 at severity {found['severity']}. Top-1 drops by "
+            f"{100 * found['mean_drop']:.1f} points on average, most under {found['worst'].replace('_', ' ')}; "
+            f"{percent(found['answered_wrongly'])} of all pictures are answered wrongly, at most "
+            f"{percent(found['most_answered_wrongly'])} under one kind.{_stale(found, card)}",
+            "",
+            table(["corruption", "top-1", "answered", "answered wrongly"], rows),
+        ]
+    )
+
+
 def _survey(found: dict[str, Any], passes: float) -> list[str]:
     """Which looks a survey takes, beside the best way to stop with each other number of near looks."""
     ways = found["ways"]
@@ -194,9 +242,7 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
 
 def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:
     low, high = found["top1_interval"]
-    stale = (
-        "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: evaluate again.**"
-    )
+    stale = _stale(found, card)
     iou = {
         kind: found[f"{kind}_iou"]["median"] if found[f"{kind}_iou"] else float("nan") for kind in ("part", "reference")
     }

@@ -105,9 +105,7 @@ def table(seen: list[list[Mark]], lines: list[dict[str, Any]]) -> list[str]:
         ),
     }
     for name, wanted in alike.items():
-        pairs = [
-            (a, b) for a in range(len(lines)) for b in range(len(lines)) if a != b and wanted(lines[a], lines[b])
-        ]
+        pairs = [(a, b) for a in range(len(lines)) for b in range(len(lines)) if a != b and wanted(lines[a], lines[b])]
         rows.append(told(name, Pairs.of([firsts[a] for a, _ in pairs], [seen[b][2] for _, b in pairs])))
     return rows
 

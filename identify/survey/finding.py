@@ -63,7 +63,9 @@ class Finding:
 
 def recipe(scale: str | None) -> str:
     """What besides the photo decides a finding: program and form of the record, model, tables, scale."""
-    return " ".join((f"{__version__}/{FORM}", classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled"))
+    return " ".join(
+        (f"{__version__}/{FORM}", classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled")
+    )
 
 
 def read(shot: Shot) -> bytes:

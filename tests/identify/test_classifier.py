@@ -26,7 +26,6 @@ sure_at = 0.99
 temperature = 1.5
 unsure_below = 0.8
 set_from = 0.1
-view_temperature = 1.0
 least_part_share = 0.001
 [[varieties]]
 name = "kind"
@@ -231,6 +230,33 @@ def test_answer_and_set(bare, logits, labels, answer, in_set):
     assert said.prediction_set == in_set
     assert sum(said.probabilities.values()) == pytest.approx(1)
     assert set(said.varieties) == ({"kind"} if answer == "a" else set())
+
+
+def test_an_object_of_no_known_kind_is_unsure(bare):
+    """(6, 0, 1): the odds of nothing are e^1 / (e^6 + 1), their logarithm is 1 - ln(404.4) = -5.0025."""
+    seen = (look(whole_square((64, 64)), PART_SEEN, (6.0, 0.0, 1.0)),)
+    for limit, answer, in_set in ((-5.0, "a", ("a",)), (-5.01, UNSURE, ("a", "nothing"))):
+        bare.card = replace(bare.card, strange_by="nothing", strange_from=limit)
+        said = bare.settle(seen, (64, 64))
+        assert said.answer == answer
+        assert said.prediction_set == in_set
+    nothing = (look(whole_square((64, 64)), PART_SEEN, (0.0, 0.0, 6.0)),)
+    assert bare.settle(nothing, (64, 64)).answer == "nothing"
+
+
+def test_strangeness_as_worked_by_hand():
+    logits = np.array([[np.log(2.0), np.log(4.0), np.log(3.0)]], np.float32)
+    found = {name: float(score(logits, 2)[0]) for name, score in classifier.STRANGENESS.items()}
+    assert found == pytest.approx({"nothing": np.log(3 / 6), "probability": -4 / 9, "largest logit": -np.log(4),
+                                   "energy": -np.log(6)}, rel=1e-6)  # fmt: skip
+
+
+def test_a_card_with_an_odd_score_is_refused(copied: Path):
+    path = copied.with_suffix(".toml")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[decision]\n", '[decision]\nstrange_by = "vibes"\n'), encoding="utf-8")
+    with pytest.raises(ModelError, match="vibes"):
+        classifier.load(copied)
 
 
 def test_temperature_softens_as_worked_by_hand(bare):

@@ -358,7 +358,8 @@ def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
 
 
 @pytest.mark.parametrize(
-    ("side_px", "sureness", "reduced"), [(500.0, 0.0, 4), (192.0, 0.0, 4), (191.0, 0.0, 2), (40.0, 0.0, 2), (40.0, 1.0, 4)]
+    ("side_px", "sureness", "reduced"),
+    [(500.0, 0.0, 4), (192.0, 0.0, 4), (191.0, 0.0, 2), (40.0, 0.0, 2), (40.0, 1.0, 4)],
 )
 def test_a_small_part_is_read_at_a_half_unless_its_class_is_sure(monkeypatch, side_px, sureness, reduced):
     recognisers = pipeline.recognisers
