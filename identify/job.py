@@ -240,7 +240,7 @@ def _ready(parent: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all of a terminal; the parent ends it
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     cv2.setNumThreads(1)
-    start([("", jpeg(np.full((*WARM_HW, 3), 127, np.uint8)))])  # what is loaded and made once is there for the first user
+    start([("", jpeg(np.full((*WARM_HW, 3), 127, np.uint8)))])  # so that what is made once is there for the first user
 
 
 def _look(data: bytes, **options: Any) -> Case:
