@@ -57,11 +57,13 @@ def width(
 
     Both edges are moved outward by ``shift_px``.
     """
-    outward = sides.right_px - sides.left_px
-    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
-    _, left = unrolled(axis, camera, pose, (sides.left_px - outward)[at[0]])
-    _, right = unrolled(axis, camera, pose, (sides.right_px + outward)[at[1]])
-    return abs(float(np.mean(right)) - float(np.mean(left)))
+    points = np.concatenate([sides.left_px[at[0]], sides.right_px[at[1]]])
+    count = len(at[0])
+    if shift_px:
+        outward = np.concatenate([(sides.left_px - sides.right_px)[at[0]], (sides.right_px - sides.left_px)[at[1]]])
+        points += outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
+    _, signed = unrolled(axis, camera, pose, points)
+    return abs(float(signed[count:].sum()) / len(at[1]) - float(signed[:count].sum()) / count)
 
 
 def stretch(axis: Axis, camera: Camera, pose: Pose, first_px: Array, last_px: Array) -> float:

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import correlate1d
 
-from identify.geometry.edges import sample_profiles
+from identify.geometry.edges import correlated, sample_profiles
 from identify.model import Array, Bytes
 
 STEP_PX = 0.5  # between samples of a profile
@@ -238,8 +237,7 @@ def _blocks(rgb: Bytes, start: Array, end: Array, half_px: float, count: int) ->
     offsets = np.arange(-half_px, half_px + STEP_PX / 2, STEP_PX)
     places = places.reshape(count, each, 2)[inside]
     flat = places.reshape(-1, 2)
-    pieces = np.array_split(flat, max(1, round(length / 150)))  # small boxes: a long slanting line has a large one
-    light = np.concatenate([sample_profiles(rgb, part, np.tile(normal, (len(part), 1)), offsets) for part in pieces])
+    light = sample_profiles(rgb, flat, np.broadcast_to(normal, flat.shape), offsets)
     light = light.reshape(len(places), each, len(offsets), 3).mean(axis=1)
     return _Blocks(light, offsets, places.mean(axis=1), normal, count)
 
@@ -248,7 +246,7 @@ def _slopes(light: Array, blur_px: float = 1.0) -> Array:
     """Derivative of profiles (N, K, 3) smoothed by a Gaussian of ``blur_px``: (N, 3, K) per pixel."""
     taps = np.arange(-3 * blur_px, 3 * blur_px + STEP_PX / 2, STEP_PX)
     bell = np.exp(-0.5 * (taps / blur_px) ** 2)
-    return correlate1d(light, taps * bell / np.sum(taps**2 * bell), axis=1, mode="nearest").transpose(0, 2, 1)
+    return correlated(light, taps * bell / np.sum(taps**2 * bell)).transpose(0, 2, 1)
 
 
 def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: float) -> tuple[Array, Array, Array]:

@@ -1,6 +1,12 @@
-"""Reduced pictures: exact halvings first, which are cheap, then the rest of the way."""
+"""Reduced pictures: exact halvings first, which are cheap, then the rest of the way.
+
+Several steps of a photo's way look at the same reduced picture, so a picture's halves are kept as long as the picture
+itself: nothing may be written into a picture that was halved.
+"""
 
 from __future__ import annotations
+
+import weakref
 
 import cv2
 import numpy as np
@@ -8,13 +14,20 @@ import numpy as np
 from identify.model import Bytes
 
 NEAR_ENOUGH = 1.1  # a long side this much over the wanted one is left so
+_kept: dict[int, tuple[weakref.ref[Bytes], Bytes]] = {}  # by the picture's identity: itself, and its half
 
 
 def halved(picture: Bytes) -> Bytes:
     """Means of 2 x 2 pixels of (H, W) or (H, W, C); an odd last row or column is left out."""
+    name = id(picture)
+    known = _kept.get(name)
+    if known is not None and known[0]() is picture:
+        return known[1]
     height, width = (side // 2 * 2 for side in picture.shape[:2])
     size = (width // 2, height // 2)
-    return np.asarray(cv2.resize(picture[:height, :width], size, interpolation=cv2.INTER_AREA), np.uint8)
+    half = np.asarray(cv2.resize(picture[:height, :width], size, interpolation=cv2.INTER_AREA), np.uint8)
+    _kept[name] = weakref.ref(picture, lambda _: _kept.pop(name, None)), half
+    return half
 
 
 def reduced(picture: Bytes, long_side_px: float) -> tuple[Bytes, float]:

@@ -75,7 +75,7 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
         found = look()
         if isinstance(found, Reference):
             return found
-    if find_coins(photo):
+    if coin.in_view(photo, labels):
         return NotMeasured(
             "reference",
             "A coin is in view, but not which coin it is.",
