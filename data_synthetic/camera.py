@@ -108,15 +108,16 @@ def developed(
     ``white`` is the colour of the light in the room, which the phone corrects in part.
     """
     height, width = light.shape[:2]
-    trust = within(rng, 0.55, 1.0)
-    balance = (white.mean() / white) ** trust * np.exp(rng.normal(0, 0.035, 3) * (1, 0.3, 1))
+    well = rng.random() < 0.72  # else the cast of low sun or of two lamps is left, or mended too far
+    trust, off = (within(rng, 0.55, 1.0), 0.035) if well else (within(rng, -0.1, 1.6), 0.09)
+    balance = (white.mean() / white) ** trust * np.exp(rng.normal(0, off, 3) * (1, 0.3, 1))
     picture = light * balance.astype(np.float32)
     grey = picture @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     meter = 0.55 * float(np.exp(np.log(grey + 1e-4).mean())) + 0.45 * float(np.median(grey))
-    key = within(rng, 0.19, 0.36) if rng.random() < 0.88 else within(rng, 0.09, 0.5)
+    key = within(rng, 0.19, 0.36) if rng.random() < 0.82 else within(rng, 0.07, 0.6)
     gain = key / max(meter, 1e-4)
-    bright = float(np.percentile(grey, 98)) * gain
-    gain *= min(1.0, (2.6 / bright) ** 0.5) if bright > 2.6 else 1.0
+    bright, most = float(np.percentile(grey, 98)) * gain, 2.6 if rng.random() < 0.8 else 8.0  # or burnt out
+    gain *= min(1.0, (most / bright) ** 0.5) if bright > most else 1.0
     picture = picture * gain
     y, x = np.mgrid[:height, :width]
     radial = ((x - width / 2) ** 2 + (y - height / 2) ** 2) / (width**2 + height**2) * 4
@@ -134,6 +135,8 @@ def developed(
     coded = np.where(picture <= 0.0031308, 12.92 * picture, 1.055 * np.maximum(picture, 1e-9) ** (1 / 2.4) - 0.055)
     contrast = within(rng, 0.9, 1.25)
     coded = np.clip(0.5 + (coded - 0.5) * contrast, 0, 1)
+    if not plain and rng.random() < 0.3:
+        coded = _smeared(coded.astype(np.float32), rng)
     mean = coded.mean(2, keepdims=True)
     coded = (mean + (coded - mean) * within(rng, 0.85, 1.2)).astype(np.float32)
     if rng.random() < 0.7:
@@ -150,6 +153,14 @@ def _shaken(picture: NDArray[np.float32], rng: np.random.Generator) -> NDArray[n
     start, end = (tuple(int(v) for v in size / 2 + k * reach) for k in (-1, 1))
     cv2.line(kernel, start, end, 1.0)
     return cv2.filter2D(picture, -1, kernel / max(kernel.sum(), 1e-6))
+
+
+def _smeared(coded: NDArray[np.float32], rng: np.random.Generator) -> NDArray[np.float32]:
+    """The phone's noise reduction on a picture (H, W, 3) in 0..1: edges stay, faint texture runs together."""
+    strength = within(rng, 0.02, 0.09)
+    for _ in range(int(rng.integers(1, 3))):
+        coded = cv2.bilateralFilter(coded, 5, strength, within(rng, 1.0, 2.2))
+    return coded
 
 
 def jpeg(picture: NDArray[np.uint8], *, quality: int, focal35_mm: int | None) -> bytes:

@@ -108,9 +108,11 @@ def capstan(rng: Rng, finish: Finish, mark: Tint) -> Solids:
 
 def knob(rng: Rng, finish: Finish, mark: Tint) -> Solids:
     """Turning knob that hides the head: fluted metal or plastic, lobed, clear, or tapered with grips."""
-    style = pick(rng, ("fluted", "lobed", "clear", "wheel"), (0.4, 0.3, 0.2, 0.1))
+    style = pick(rng, ("fluted", "lobed", "clear", "wheel", "drum"), (0.32, 0.24, 0.16, 0.08, 0.2))
     r, h = between(rng, 17, 24), between(rng, 24, 42)
     skirt = between(rng, 0.72, 1.0)
+    if style == "drum":  # as narrow as the body, as high as wide, with a waist under it
+        r, h, skirt = between(rng, 12, 18), between(rng, 22, 36), between(rng, 0.55, 0.8)
     profile = [
         (r * skirt, 0.0),
         (r * skirt, h * 0.12),
@@ -131,7 +133,7 @@ def knob(rng: Rng, finish: Finish, mark: Tint) -> Solids:
     elif style == "lobed":
         count, depth, pinch, material = int(rng.choice([3, 4, 5])), between(rng, 0.12, 0.25), 0.9, ""
     else:
-        count, depth, pinch, material = int(rng.choice([10, 12, 16, 20])), between(rng, 0.04, 0.1), 0.5, ""
+        count, depth, pinch, material = int(rng.choice([8, 10, 12, 16, 20])), between(rng, 0.04, 0.12), 0.5, ""
     shape = lobed(profile, count, depth, material or "chrome", pinch=pinch, around=max(72, 12 * count))
     if material:
         shape = shape.of(material, roughness=0.06)

@@ -125,16 +125,22 @@ def hose_tail(rng: Rng) -> Solids:
     made = pick(rng, ("brass", "chrome", "grey_plastic", "steel"), (0.6, 0.15, 0.15, 0.1))
     z = between(rng, 9, 14)
     flats, h = d * between(rng, 1.1, 1.3), between(rng, 5, 9)
-    r, count, step = d * between(rng, 0.3, 0.46), int(rng.integers(3, 7)), between(rng, 4.5, 7)
-    base = z + h
-    barbs = [
-        p
-        for k in range(count)
-        for p in ((r * 0.84, base + 1 + step * k), (r, base + 1.8 + step * k), (r * 0.86, base + step * (k + 1)))
-    ]
+    r, count, step = d * between(rng, 0.3, 0.58), int(rng.integers(3, 7)), between(rng, 4.0, 7)
+    base, waist = z + h, between(rng, 0.76, 0.9)
     top = base + step * count + 1
+    if rng.random() < 0.4:  # rounded rings
+        turns = np.linspace(0, 2 * math.pi * count, 12 * count + 1)
+        swell = waist + (1 - waist) * np.abs(np.sin(turns / 2)) ** between(rng, 0.7, 2)
+        rings = [(r * float(s), base + step * float(t) / (2 * math.pi)) for s, t in zip(swell, turns, strict=True)]
+    else:
+        rings = [
+            p
+            for k in range(count)
+            for p in ((r * waist, base + 1 + step * k), (r, base + 1.8 + step * k), (r * waist, base + step * (k + 1)))
+        ]
+    bore = r * (0.05 if rng.random() < 0.3 else between(rng, 0.45, 0.65))
     tail = mesh.lathe(
-        [(r * 0.84, base - 1), *barbs, (r * 0.8, top), (r * 0.55, top), (r * 0.5, top - 5)], made, crease_deg=20
+        [(r * waist, base - 1), *rings, (r * 0.8, top), (bore, top), (bore * 0.9, top - 5)], made, crease_deg=20
     )
     return pipe_thread(name, 0, z, made), mesh.hexagon(flats, z - 0.5, base, made), tail
 

@@ -18,7 +18,16 @@ from data_synthetic.mesh import (
     splined,
     washer,
 )
-from data_synthetic.spindle import SPLINE_COUNTS, lost, pick, plastic_tint, spindle_end, tinted_ring, within
+from data_synthetic.spindle import (
+    SPLINE_COUNTS,
+    lost,
+    pick,
+    plastic_tint,
+    sleeve,
+    spindle_end,
+    tinted_ring,
+    within,
+)
 from data_synthetic.thread import PIPE_THREADS, depth_mm, pipe_thread, threaded
 
 CLASS = "quarter-turn-ceramic"
@@ -132,6 +141,9 @@ def _neck(
     rng: np.random.Generator, z: float, widest: float, shaft: float, metal: str, *, long: bool
 ) -> tuple[list[Solid], float]:
     """Stem housing above the hexagon: plain, stepped or threaded, with a clip ring and sometimes a stop."""
+    if long and rng.random() < 0.4:
+        solid, top = sleeve(rng, z, widest, metal)
+        return [solid], top
     r0, r1 = widest / 2 * within(rng, 0.75, 0.98), shaft / 2 + within(rng, 1.2, 3.0)
     high = within(rng, 4, 12) + (within(rng, 12, 52) if long else 0)
     kind = pick(rng, {"plain": 0.3, "stepped": 0.4, "threaded": 0.3})

@@ -9,7 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from data_synthetic import clutter, lights, references, textures
+from data_synthetic import clutter, lights, photographer, references, textures
 from data_synthetic.camera import View, held
 from data_synthetic.finish import Surface, Wear, any_wear, surface
 from data_synthetic.footprint import hull_xy, overlap
@@ -236,6 +236,7 @@ def on_bench(
     spread = view.distance_mm * 43.2666 / view.focal35_mm * 0.33
     things, _ = scatter(rng, taken, points[:, :2].mean(0), spread_mm=max(spread, 45.0), count=count)
     things += list(placed.support) if placed is not None else []
+    things += photographer.shading(light.environment, view, points.mean(0), rng)
     wear = any_wear(rng)
     if laid is not None and laid.object.kind == "sheet":
         plane = replace(plane, corners_mm=plane.corners_mm - [0, 0, 0.1])
@@ -244,7 +245,7 @@ def on_bench(
         reference=None if laid is None else laid.surface,
         picture=None if laid is None else laid.object.picture,
         clutter=_calm(surface(tuple(things), rng, wear=Wear(dull=within(rng, 0, 0.7)))) if things else None,
-        bench=plane, wall=None, environment=light.environment, flash=light.flash,
+        bench=plane, wall=None, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
     )  # fmt: skip
     truth = _truth(part, placed, laid, view) | {"bench": family, "light": room}
     return Scene(setting, view, _white(light), truth)
@@ -315,7 +316,7 @@ def in_building(tap: InstalledScene, rng: np.random.Generator, *, split: str, wi
     setting = Setting(
         part=surface(tap.solids, rng, wear=any_wear(rng)) if tap.solids else None, reference=None, picture=None,
         clutter=_calm(surface(tap.surroundings, rng)) if tap.surroundings else None,
-        bench=deck, wall=wall, environment=light.environment, flash=light.flash,
+        bench=deck, wall=wall, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
     )  # fmt: skip
     truth = _truth(None, None, None, view) | {
         "class": tap.class_id, "subtype": tap.subtype, "variety": dict(tap.variety), "view": "installed",

@@ -19,7 +19,7 @@ from data_synthetic.mesh import (
     rounded_box,
     washer,
 )
-from data_synthetic.spindle import End, lost, pick, plastic_tint, spindle_end, tinted_ring, within
+from data_synthetic.spindle import End, lost, pick, plastic_tint, sleeve, spindle_end, tinted_ring, within
 from data_synthetic.thread import PIPE_THREADS, depth_mm, pipe_thread, threaded
 
 CLASS = "compression-screw"
@@ -55,12 +55,13 @@ def build(rng: np.random.Generator) -> Part:
         z += thick
     flats = _flats(rng, major)
     layout = pick(rng, {"flange": 0.5, "hex": 0.5})
+    collar = look.top if rng.random() < 0.5 else look.body  # plated from here up, or from the hexagon's top
     if layout == "flange":
         thick = within(rng, 1.5, 3.5)
-        solids.append(cylinder(max(flange, flats * 1.02), z, z + thick, look.body))
+        solids.append(cylinder(max(flange, flats * 1.02), z, z + thick, collar))
         z += thick
     high = within(rng, 5, 10)
-    solids.append(hexagon(flats, z, z + high, look.body, sides=8 if rng.random() < 0.06 else 6))
+    solids.append(hexagon(flats, z, z + high, collar, sides=8 if rng.random() < 0.06 else 6))
     z += high
     more, z = _bonnet(rng, z, major, look, concealed=concealed)
     solids += more
@@ -173,6 +174,9 @@ def _bonnet(
     rng: np.random.Generator, z: float, major: float, look: Look, *, concealed: bool
 ) -> tuple[list[Solid], float]:
     """Body above the hexagon."""
+    if concealed and rng.random() < 0.4:
+        solid, top = sleeve(rng, z, major, look.top)
+        return [solid], top
     r0 = major / 2 * within(rng, 0.72, 1.0)
     high = within(rng, 3.5, 13)
     kind = pick(rng, {"straight": 0.3, "dome": 0.27, "taper": 0.18, "stepped": 0.15, "collared": 0.1})

@@ -65,19 +65,28 @@ def _solenoid(rng: np.random.Generator) -> Part:
     diameter = max(within(rng, 26, 44), major + 6)
     floor, half = major * 0.5 + within(rng, 0.5, 4), diameter / 2 + within(rng, 8, 18)
     high = within(rng, 10, 18)
-    solids: list[Solid] = [cylinder(diameter, floor - high / 2, floor + high / 2, body, chamfer_mm=0.8)]
-    ends = 1 if rng.random() < 0.25 else 2
+    piped = rng.random() < 0.35  # a straight pipe, the works on a saddle
+    low, start = floor - high / 2, diameter / 2 - 4
+    solids: list[Solid] = []
+    if piped:
+        half = max(half, within(rng, 30, 42))
+        low, start = floor + major * within(rng, 0.0, 0.3), half - within(rng, 10, 16)
+        pipe = cylinder(major * within(rng, 0.75, 1.02), -start - 1, start + 1, body)
+        solids.append(pipe.moved((0, 0, floor), rotation=ALONG_X))
+    solids.append(cylinder(diameter, low, low + high, body, chamfer_mm=0.8))
+    ends = 1 if not piped and rng.random() < 0.25 else 2
     bore = cylinder(major * 0.62, half - 12, half + 1, body, around=40)
-    port = combined(pipe_thread(size, diameter / 2 - 4, half, body), "minus", bore).of(body)
-    between = 90.0 if ends == 2 and rng.random() < 0.2 else 180.0  # angled bodies turn the flow by a corner
+    port = combined(pipe_thread(size, start, half, body), "minus", bore).of(body)
+    angled = not piped and ends == 2 and rng.random() < 0.2
+    between = 90.0 if angled else 180.0  # angled bodies turn the flow by a corner
     for k in range(ends):
-        collar = cylinder(major + within(rng, 0.5, 4), 0, diameter / 2 + 1, body)
+        collar = cylinder(major + within(rng, 0.5, 4), start - 3 if piped else 0, start + 5 - 4.5 * piped, body)
         turn = rotation_about("z", between * k) @ ALONG_X
         solids += [piece.moved((0, 0, floor), rotation=turn) for piece in (port, collar)]
     if ends == 1:
         tail = pipe_thread(size, 0, within(rng, 10, 16), body)
         solids.append(tail.moved((0, 0, -within(rng, 6, 9)), rotation=np.eye(3)))
-    z = floor + high / 2
+    z = low + high
     bonnet = diameter * within(rng, 0.8, 1.0)
     thick = within(rng, 2.5, 6)
     solids.append(cylinder(bonnet, z, z + thick, pick(rng, {"black_plastic": 0.45, body: 0.35, "steel": 0.2})))
@@ -90,7 +99,7 @@ def _solenoid(rng: np.random.Generator) -> Part:
     if ends == 2 and between == 180.0:
         dimensions["overall_length"] = 2 * half
     return finished(CLASS, f"solenoid valve {size}", solids, dimensions_mm=dimensions, variety={},
-                    rim_z_mm=(floor - high / 2, floor + high / 2), stands_on=(), axial=False)  # fmt: skip
+                    rim_z_mm=(low, low + high), stands_on=(), axial=False)  # fmt: skip
 
 
 def _coil(rng: np.random.Generator, z: float, diameter: float) -> list[Solid]:

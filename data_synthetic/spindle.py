@@ -64,6 +64,24 @@ def plastic_tint(rng: np.random.Generator) -> tuple[float, float, float]:
     return tuple(float(v) for v in np.clip(colour * rng.uniform(0.8, 1.15), 0.02, 0.98))
 
 
+def sleeve(rng: np.random.Generator, z_mm: float, widest_mm: float, material: str) -> tuple[Solid, float]:
+    """Smooth tube of a long head from the hexagon up to the spindle, for a shroud to slide on; and its top [mm]."""
+    r, long = within(rng, 0.27, 0.45) * widest_mm, within(rng, 20, 62)
+    foot = within(rng, 1.05, 1.5) * r
+    rise, top = within(rng, 0.5, 6.0), z_mm + long
+    profile = [(min(foot, widest_mm * 0.49), z_mm - 0.5), (r, z_mm + rise)]
+    end = pick(rng, {"plain": 0.4, "lip": 0.3, "neck": 0.3})
+    if end == "lip":
+        lip, high = r * within(rng, 1.08, 1.3), within(rng, 1.2, 3.5)
+        profile += [(r, top - high - 0.3), (lip, top - high), (lip, top - 0.4), (lip - 0.4, top)]
+    elif end == "neck":
+        neck, high = r * within(rng, 0.72, 0.92), within(rng, 2.0, 9.0)
+        profile += [(r, top - high - 0.5), (neck, top - high), (neck, top - 0.3), (neck - 0.3, top)]
+    else:
+        profile += [(r, top - 0.6), (r - 0.6, top)]
+    return lathe(profile, material, around=64), top
+
+
 def taper_square(across_mm: float, top_across_mm: float, z0_mm: float, z1_mm: float, material: str) -> Solid:
     """Square that narrows towards the top."""
     levels = np.linspace(0, 1, 6)

@@ -7,7 +7,7 @@ the card beside the model file; nothing here knows a class by name.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -31,6 +31,7 @@ NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
+COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 
@@ -95,6 +96,8 @@ def _checked(path: Path) -> tuple[Card, bytes]:
 
 
 def _check_classes(card: Card, path: Path) -> None:
+    if card.strange_by and card.strange_by not in STRANGENESS:
+        raise ModelError(f"{path.name}: its card names the unknown score {card.strange_by!r}; write it again.")
     known = tables.load().classes
     if odd := sorted(set(card.classes) ^ set(known)):
         side = "the tables lack" if odd[0] in card.classes else "the model was not trained on"
@@ -121,21 +124,27 @@ class Classifier:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
-    def looks(self, rgb: Bytes, first: Look | None = None, *, until: float = math.inf) -> tuple[Look, ...]:
+    def looks(
+        self, rgb: Bytes, first: Look | None = None, *, near: int | None = None, until: float = math.inf
+    ) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. No further
-        look is taken once the near looks' mean gives a class the probability ``until`` (before calibration).
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. There are
+        no more than ``near`` of them, and none is taken once :meth:`sureness` of those before it reaches ``until``.
         """
         looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
-        for share in self.card.crop_shares:
-            square = part_square(aim, rgb.shape[:2], share)
-            if square is None or (looks[1:] and softmax(mean_logits(looks)).max() >= until):
+        for share in self.card.crop_shares[:near]:
+            square = None if self.sureness(looks) >= until else part_square(aim, rgb.shape[:2], share)
+            if square is None:
                 break
             looks.append(self.look(rgb, square))
             aim = looks[1]
         return tuple(looks)
+
+    def sureness(self, looks: Sequence[Look]) -> float:
+        """The best class's probability after these looks, before calibration."""
+        return float(softmax(mean_logits(looks, self.card.whole_weight)).max())
 
     def look(self, rgb: Bytes, square: Square) -> Look:
         """One pass of the network over a square of the picture (H, W, 3)."""
@@ -146,21 +155,22 @@ class Classifier:
         return Look(square, *outputs)
 
     def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int], *, mapped: bool = True) -> Recognition:
-        """The calibrated answer for a picture of ``size_hw``: the near looks' mean, or the only look's.
+        """The calibrated answer for a picture of ``size_hw``: by all looks, see :func:`mean_logits`, or the only one.
 
-        Without ``mapped`` there is a map of the part only where the card's decision needs one.
+        Without ``mapped`` the recognition has no map of the part.
         """
         card = self.card
-        wanted = mapped or card.least_part_share > 0
-        labels = label_map(looks, size_hw, 2 * card.input_px) if wanted else None
+        labels = label_map(looks, size_hw, 2 * card.input_px) if mapped else None
         telling = looks[1:] or looks
-        p = softmax(mean_logits(looks), card.temperature)
+        p = softmax(mean_logits(looks, card.whole_weight), card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
-        share = 1.0 if labels is None else float(np.mean(labels == PART))
-        unseen = best != card.nothing and share < card.least_part_share
-        answer = UNSURE if probabilities[best] < card.unsure_below or unseen else best
-        in_set = tuple(name for name in card.classes if name == best or probabilities[name] >= card.set_from)
+        sure = probabilities[best] >= card.unsure_below
+        seen = sure and (best == card.nothing or self._sees_part(looks, size_hw, labels))
+        strange = best != card.nothing and self._strange(mean_logits(looks, card.whole_weight))
+        answer = best if seen and not strange else UNSURE
+        held = {best, card.nothing} if strange else {best}
+        in_set = tuple(name for name in card.classes if name in held or probabilities[name] >= card.set_from)
         return Recognition(
             answer=answer,
             probabilities=probabilities,
@@ -169,7 +179,23 @@ class Classifier:
             varieties=self._varieties(np.mean([look.varieties for look in telling], axis=0), answer),
             labels=labels,
             model_sha256=card.sha256,
+            features=looks[0].features,
         )
+
+    def _strange(self, logits: Floats) -> bool:
+        """Whether the object is likely of no known kind, by the card's score of the logits (C,)."""
+        card = self.card
+        if not card.strange_by:
+            return False
+        return bool(STRANGENESS[card.strange_by](logits, card.classes.index(card.nothing)) >= card.strange_from)
+
+    def _sees_part(self, looks: tuple[Look, ...], size_hw: tuple[int, int], labels: Bytes | None) -> bool:
+        """Whether as much of the picture is labelled as part as the card wants; a coarse map tells the clear cases."""
+        least, whole_px = self.card.least_part_share, 2 * self.card.input_px
+        if labels is None:
+            coarse = label_map(looks, size_hw, whole_px // COARSER)
+            labels = coarse if np.mean(coarse == PART) >= CLEARLY * least else label_map(looks, size_hw, whole_px)
+        return float(np.mean(labels == PART)) >= least
 
     def _varieties(self, logits: Floats, answer: str) -> dict[str, Variety]:
         """The second answers that are asked of the class ``answer``."""
@@ -197,9 +223,30 @@ def softmax(logits: Floats, temperature: float = 1.0, axis: int = 0) -> NDArray[
     return np.asarray(powers / powers.sum(axis=axis, keepdims=True), np.float64)
 
 
-def mean_logits(looks: Sequence[Look]) -> Floats:
-    """The mean (C,) over the near looks, or of the only look."""
-    return np.asarray(np.mean([look.logits for look in looks[1:] or looks], axis=0), np.float32)
+def _log_sum(logits: Floats) -> NDArray[np.float64]:
+    most = logits.max(axis=-1)
+    return np.asarray(most + np.log(np.exp(logits.astype(np.float64) - most[..., None]).sum(axis=-1)), np.float64)
+
+
+def _fittings(logits: Floats, nothing: int) -> Floats:
+    return np.delete(logits, nothing, axis=-1)
+
+
+#: Scores (...,) of logits (..., C), before calibration, by the number of the class that means no fitting: the higher,
+#: the less like a known fitting. "nothing": log odds of that class [outlier exposure, Hendrycks et al. 2019]. Of the
+#: fittings alone: "probability", "largest logit" [Hendrycks et al. 2017, 2022], "energy" [Liu et al. 2020].
+STRANGENESS: dict[str, Callable[[Floats, int], NDArray[np.float64]]] = {
+    "nothing": lambda logits, nothing: np.asarray(logits[..., nothing] - _log_sum(_fittings(logits, nothing))),
+    "probability": lambda logits, nothing: -np.exp(_fittings(logits, nothing).max(axis=-1) - _log_sum(logits)),
+    "largest logit": lambda logits, nothing: np.asarray(-_fittings(logits, nothing).max(axis=-1)),
+    "energy": lambda logits, nothing: -_log_sum(_fittings(logits, nothing)),
+}
+
+
+def mean_logits(looks: Sequence[Look], whole_weight: float = 0.0) -> Floats:
+    """The mean (C,) over the near looks, the whole picture's look weighing ``whole_weight``; or of the only look."""
+    near = np.mean([look.logits for look in looks[1:] or looks], axis=0)
+    return np.asarray(whole_weight * looks[0].logits + (1 - whole_weight) * near, np.float32)
 
 
 def whole_square(size_hw: tuple[int, int]) -> Square:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -61,10 +62,14 @@ class Card:
     input_px : side of the square that the network sees [px].
     mean, std : a pixel enters as (pixel - mean) / std.
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
-    sure_at : where only the class is wanted, no further near look is needed from this probability on.
+    whole_weight : of the whole photo's look in the mean of all looks.
+    survey_looks : where only the class is wanted, at most so many near looks.
+    sure_at : there, no further look is needed from this probability on.
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
+    strange_by : the score that tells objects of no known kind, or empty where none is used.
+    strange_from : an answer other than ``nothing`` is unsure where that score is this high.
     """
 
     version: str
@@ -77,12 +82,15 @@ class Card:
     mean: float
     std: float
     crop_shares: tuple[float, ...]
+    whole_weight: float
+    survey_looks: int
     sure_at: float
     temperature: float
-    view_temperature: float
     unsure_below: float
     set_from: float
     least_part_share: float
+    strange_by: str = ""
+    strange_from: float = math.inf
 
 
 def read_card(path: Path) -> Card:
@@ -111,12 +119,15 @@ def read_card(path: Path) -> Card:
             mean=float(text["input"]["mean"]),
             std=float(text["input"]["std"]),
             crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
+            whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
+            survey_looks=int(text["input"].get("survey_looks", len(text["input"]["crop_shares"]))),
             sure_at=float(text["input"]["sure_at"]),
             temperature=float(text["decision"]["temperature"]),
-            view_temperature=float(text["decision"]["view_temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),
             set_from=float(text["decision"]["set_from"]),
             least_part_share=float(text["decision"]["least_part_share"]),
+            strange_by=str(text["decision"].get("strange_by", "")),
+            strange_from=float(text["decision"].get("strange_from", math.inf)),
         )
     except (KeyError, TypeError, ValueError) as why:
         raise ModelError(f"The model's card {path.name} is incomplete ({why}); write it with training.card.") from why

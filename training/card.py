@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import math
 import shutil
 from pathlib import Path
 from typing import Any
@@ -60,7 +61,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
     metrics, exported = read_json(run / "metrics.json"), read_json(run / "export.json")
     start = metrics.get("start") or {}
     found = read_json(run / "calibration.json") if calibrated else {}
-    chosen, heads = found.get("chosen", UNCALIBRATED), found.get("heads", {})
+    chosen, heads, survey = found.get("chosen", UNCALIBRATED), found.get("heads", {}), found.get("survey", {})
     digest = hashlib.sha256((run / NAME).read_bytes()).hexdigest()
     labels = config["labels"]
     return {
@@ -74,12 +75,14 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "mean": config["mean"],
             "std": config["std"],
             "crop_shares": found.get("crop_shares", []),
-            "sure_at": found.get("sure_at", NEVER),
+            "whole_weight": chosen.get("whole_weight", 0.0),
+            "survey_looks": survey.get("survey_looks", 0),
+            "sure_at": survey.get("sure_at", NEVER),
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},
-            "view_temperature": heads.get("view", 1.0),
             "least_part_share": found.get("least_part_share", 0.0),
+            **_strange(read_json(run / "unknown.json") if found else {}, digest),
         },
         "training": {
             "seed": config["seed"],
@@ -92,6 +95,15 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
         },
         "varieties": _varieties(labels, metrics.get("asked", {}), heads.get("varieties", {})),
     }
+
+
+def _strange(found: dict[str, Any], digest: str) -> dict[str, Any]:
+    """The score of unknown objects and its limit, where they were chosen for this model file."""
+    if found.get("model") != digest:
+        return {}
+    chosen = found["chosen"]
+    limit = chosen["strange_from"]
+    return {"strange_by": chosen["strange_by"], "strange_from": math.inf if limit is None else limit}
 
 
 def _varieties(labels: dict[str, Any], asked: dict[str, Any], heads: dict[str, Any]) -> list[dict[str, Any]]:
@@ -138,6 +150,8 @@ def install(run: Path, folder: Path) -> None:
         exported=read_json(run / "export.json"),
         calibration=read_json(run / "calibration.json"),
         evaluations=evaluations,
+        unknown=read_json(run / "unknown.json"),
+        corruptions=read_json(run / "corruptions.json"),
     )
     (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
 

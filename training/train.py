@@ -24,6 +24,7 @@ import torch
 from torch import Tensor, nn
 
 from training import config as configuration
+from training import ranks
 from training.augment import Augmenter
 from training.config import Config
 from training.dataset import UNKNOWN, Pictures, load
@@ -185,26 +186,30 @@ def train(
     augmenter = augmenter_of(config, pictures, compiled=compiled)
     if start is not None:
         go_on(net, start, augmenter.draw(torch.randperm(len(pictures), device=device)[: config.batch]).pixels)
+    ranks.share(net)
+    torch.manual_seed(config.seed + ranks.number())  # from here on the processes draw differently
     average = Average(net, config.ema)
     forward = torch.compile(net) if compiled else net
     batch_size = min(config.batch, len(pictures))
     log = Log(run / "log.csv")
     clock, reported = Clock(config.steps, minutes * 60), 0
-    while (progress := clock.progress()) < 1:
+    while (progress := ranks.agreed(clock.progress(), device)) < 1:
         chosen = torch.randint(len(pictures), (batch_size,), device=device)
         parts = step(net, augmenter, optimiser, config, chosen, progress, forward=forward)
         average.update(net)
         clock.done += 1
-        if progress >= reported / config.reports:
+        if progress >= reported / config.reports and ranks.number() == 0:
             reported += 1
             log.report(clock, optimiser.param_groups[1]["lr"], parts, score(average.net, held, config))
             keep(average.net, run)
-    keep(average.net, run)
+    if ranks.number() == 0:
+        keep(average.net, run)
     seconds = time.monotonic() - clock.start
     return {
         "steps": clock.done,
         "seconds": round(seconds, 1),
-        "pictures_per_s": round(clock.done * batch_size / seconds, 1),
+        "pictures_per_s": round(clock.done * batch_size * ranks.count() / seconds, 1),
+        "devices": ranks.count(),
         "held": score(average.net, held, config, limit=len(held)),
     }
 
@@ -241,6 +246,7 @@ def step(
     parts = losses(outputs, batch, config)
     optimiser.zero_grad(set_to_none=True)
     parts["total"].backward()
+    ranks.average_gradients(net.parameters())
     nn.utils.clip_grad_norm_([p for p in net.parameters() if p.grad is not None], 5.0)
     optimiser.step()
     return {name: value.detach() for name, value in parts.items()}
@@ -266,6 +272,7 @@ def main(arguments: list[str] | None = None) -> None:
     config = configuration.read(options.config)
     if options.steps:
         config = replace(config, steps=options.steps)
+    device = ranks.join(options.device)
     options.run.mkdir(parents=True, exist_ok=True)
     configuration.write(config, options.run / "config.json")
     torch.backends.cudnn.benchmark = False  # its search took the first 49 s of a run on an H200
@@ -274,9 +281,9 @@ def main(arguments: list[str] | None = None) -> None:
     begin = time.monotonic()
     rows = {subset: read_rows(options.index, subset) for subset in (TRAIN, CALIBRATION)}
     sides = {TRAIN: config.stored_px, CALIBRATION: config.side_px}
-    sets = {s: load(found, config.labels, side_px=sides[s]).showing() for s, found in rows.items()}
-    blank = sum(map(len, rows.values())) - sum(map(len, sets.values()))
-    device = torch.device(options.device)
+    mine = rows | {TRAIN: rows[TRAIN][ranks.number() :: ranks.count()]}
+    sets = {s: load(found, config.labels, side_px=sides[s]).showing() for s, found in mine.items()}
+    blank = sum(map(len, mine.values())) - sum(map(len, sets.values()))
     pictures, held = sets[TRAIN].to(device), sets[CALIBRATION]
     seconds = time.monotonic() - begin
     print(f"{seconds:.1f} s to load {len(pictures)} + {len(held)} pictures; {blank} were blank", flush=True)
@@ -290,8 +297,10 @@ def main(arguments: list[str] | None = None) -> None:
         minutes=options.minutes,
         compiled=options.compile,
     )
+    if ranks.number():
+        return
     metrics |= {
-        "pictures": {subset: len(found) for subset, found in sets.items()},
+        "pictures": {subset: len(found) for subset, found in rows.items()},
         "blank": blank,
         "classes": {
             s: {k: sum(r.klass == k for r in found) for k in config.labels.classes} for s, found in rows.items()

@@ -26,7 +26,6 @@ sure_at = 0.99
 temperature = 1.5
 unsure_below = 0.8
 set_from = 0.1
-view_temperature = 1.0
 least_part_share = 0.001
 [[varieties]]
 name = "kind"
@@ -233,6 +232,33 @@ def test_answer_and_set(bare, logits, labels, answer, in_set):
     assert set(said.varieties) == ({"kind"} if answer == "a" else set())
 
 
+def test_an_object_of_no_known_kind_is_unsure(bare):
+    """(6, 0, 1): the odds of nothing are e^1 / (e^6 + 1), their logarithm is 1 - ln(404.4) = -5.0025."""
+    seen = (look(whole_square((64, 64)), PART_SEEN, (6.0, 0.0, 1.0)),)
+    for limit, answer, in_set in ((-5.0, "a", ("a",)), (-5.01, UNSURE, ("a", "nothing"))):
+        bare.card = replace(bare.card, strange_by="nothing", strange_from=limit)
+        said = bare.settle(seen, (64, 64))
+        assert said.answer == answer
+        assert said.prediction_set == in_set
+    nothing = (look(whole_square((64, 64)), PART_SEEN, (0.0, 0.0, 6.0)),)
+    assert bare.settle(nothing, (64, 64)).answer == "nothing"
+
+
+def test_strangeness_as_worked_by_hand():
+    logits = np.array([[np.log(2.0), np.log(4.0), np.log(3.0)]], np.float32)
+    found = {name: float(score(logits, 2)[0]) for name, score in classifier.STRANGENESS.items()}
+    assert found == pytest.approx({"nothing": np.log(3 / 6), "probability": -4 / 9, "largest logit": -np.log(4),
+                                   "energy": -np.log(6)}, rel=1e-6)  # fmt: skip
+
+
+def test_a_card_with_an_odd_score_is_refused(copied: Path):
+    path = copied.with_suffix(".toml")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[decision]\n", '[decision]\nstrange_by = "vibes"\n'), encoding="utf-8")
+    with pytest.raises(ModelError, match="vibes"):
+        classifier.load(copied)
+
+
 def test_temperature_softens_as_worked_by_hand(bare):
     said = bare.settle((look(whole_square((64, 64)), PART_SEEN, (3.0, 0.0, 0.0)),), (64, 64))
     assert said.probabilities["a"] == pytest.approx(np.exp(2) / (np.exp(2) + 2))  # 3.0 / 1.5 = 2
@@ -251,7 +277,7 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     square, made = whole_square((64, 64)), []
 
     def said(self, rgb, where):
-        made.append(look(where, PART_SEEN, ((0, 0, 6), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
+        made.append(look(where, PART_SEEN, ((0, 0, 2), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
         return made[-1]
 
     monkeypatch.setattr(classifier.Classifier, "look", said)
@@ -261,8 +287,41 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     assert len(three.looks(noise((64, 64)))) == 4
     made.clear()  # the mean after two near looks is (6, 0, 0): e^6 / (e^6 + 2) = 0.995
     assert len(three.looks(noise((64, 64)), until=0.99)) == 3
-    made.clear()  # after the first near look (3, 0, 0): e^3 / (e^3 + 2) = 0.909; the whole picture's look never counts
+    made.clear()  # after the first near look (3, 0, 0): e^3 / (e^3 + 2) = 0.909; the whole picture's look has no weight
     assert len(three.looks(noise((64, 64)), until=0.9)) == 2
+    made.clear()  # the whole picture's look alone: e^2 / (e^2 + 2) = 0.787
+    assert len(three.looks(noise((64, 64)), until=0.7)) == 1
+    made.clear()
+    assert len(three.looks(noise((64, 64)), near=1)) == 2
+
+
+def test_the_whole_pictures_look_counts_by_its_weight(bare):
+    square = whole_square((64, 64))
+    looks = tuple(look(square, PART_SEEN, logits) for logits in ((0, 0, 6), (6, 0, 0), (0, 6, 0)))
+    bare.card = replace(bare.card, whole_weight=0.25, temperature=1.0)
+    said = bare.settle(looks, (64, 64)).probabilities  # 0.75 × (3, 3, 0) + 0.25 × (0, 0, 6)
+    total = 2 * np.exp(2.25) + np.exp(1.5)
+    assert list(said.values()) == pytest.approx([np.exp(2.25) / total, np.exp(2.25) / total, np.exp(1.5) / total])
+    assert bare.sureness(looks) == pytest.approx(np.exp(2.25) / total)
+    assert bare.sureness(looks[:1]) == pytest.approx(np.exp(6) / (np.exp(6) + 2))
+
+
+@pytest.mark.parametrize("part_px", [0, 1, 2, 3, 6, 12])
+@pytest.mark.parametrize("least", [0.0005, 0.004, 0.02, 0.1])
+def test_without_a_map_the_answer_is_the_same(bare, part_px, least):
+    labels = np.zeros((16, 16), np.uint8)
+    labels[4 : 4 + part_px, 4 : 4 + part_px] = 1
+    bare.card = replace(bare.card, least_part_share=least)
+    looks = (look(whole_square((64, 64)), labels, (6.0, 0.0, 0.0)),)
+    assert bare.settle(looks, (64, 64)).answer == bare.settle(looks, (64, 64), mapped=False).answer
+    assert bare.settle(looks, (64, 64), mapped=False).labels is None
+
+
+def test_a_card_of_before_takes_all_near_looks_in_a_survey(bare, tmp_path):
+    assert (bare.card.whole_weight, bare.card.survey_looks) == (0.0, 0)
+    path = tmp_path / "old.toml"
+    path.write_text(CARD.replace("crop_shares = []", "crop_shares = [0.7, 0.5]"), encoding="utf-8")
+    assert classifier.read_card(path).survey_looks == 2
 
 
 # ---------------------------------------------------------------- the shipped model on drawn pictures

@@ -12,7 +12,18 @@ torch = pytest.importorskip("torch", reason="the training extra is not installed
 pytest.importorskip("timm", reason="the training extra is not installed")
 
 from identify import classifier  # noqa: E402
-from training import calibrate, card, config, evaluate, export, mean, prepare, train  # noqa: E402
+from training import (  # noqa: E402
+    calibrate,
+    card,
+    config,
+    corruptions,
+    evaluate,
+    export,
+    mean,
+    prepare,
+    train,
+    unknown,
+)
 from training.augment import Augmenter, Settings  # noqa: E402
 from training.dataset import UNKNOWN, load, part_box  # noqa: E402
 from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
@@ -203,6 +214,28 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert "No photo of a real tap is in any set" in page
     assert "NOT reached" in page
     assert installed.card.sha256 in page
+
+
+def test_unknown_objects_and_corruptions_reach_the_card(run: Path, toy_set: Path, toy_evaluation: Path, tmp_path: Path):
+    calibrate.main(["--run", str(run), "--index", str(run / "index.json")])
+    model, known = str(run / classifier.NAME), str(toy_evaluation)
+    unknown.main(["--model", model, "--known", known, "--unknown", known, "--reference", str(toy_set), "--out",
+                  str(run)])  # fmt: skip
+    found = json.loads((run / "unknown.json").read_text())
+    assert (found["known"], found["unknown"]) == (24, 4)
+    made = classifier.load(run / classifier.NAME).card
+    assert made.strange_by == found["chosen"]["strange_by"] in found["roc_area"]
+    limit = found["chosen"]["strange_from"]
+    assert made.strange_from == (float("inf") if limit is None else pytest.approx(limit, rel=1e-4))
+    corruptions.main(["--model", model, "--pictures", known, "--kinds", "fog", "--every", "4", "--out", str(run)])
+    card.main(["--run", str(run), "--install", str(tmp_path / "models")])
+    page = (tmp_path / "models" / "MODEL_CARD.md").read_text(encoding="utf-8")
+    assert f"4 renders of {found['judged']['kinds']} kinds" in page
+    assert "| fog |" in page
+    assert "another model file" not in page
+    (run / "unknown.json").write_text(json.dumps(found | {"model": "0" * 64}))
+    card.write(run)
+    assert classifier.load(run / classifier.NAME).card.strange_by == ""  # what was chosen for another file
 
 
 def test_an_uncalibrated_run_is_not_installed(tmp_path: Path):
