@@ -31,6 +31,7 @@ NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
+COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 
@@ -123,21 +124,27 @@ class Classifier:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
         return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
 
-    def looks(self, rgb: Bytes, first: Look | None = None, *, until: float = math.inf) -> tuple[Look, ...]:
+    def looks(
+        self, rgb: Bytes, first: Look | None = None, *, near: int | None = None, until: float = math.inf
+    ) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. No further
-        look is taken once the near looks' mean gives a class the probability ``until`` (before calibration).
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. There are
+        no more than ``near`` of them, and none is taken once :meth:`sureness` of those before it reaches ``until``.
         """
         looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
-        for share in self.card.crop_shares:
-            square = part_square(aim, rgb.shape[:2], share)
-            if square is None or (looks[1:] and softmax(mean_logits(looks)).max() >= until):
+        for share in self.card.crop_shares[:near]:
+            square = None if self.sureness(looks) >= until else part_square(aim, rgb.shape[:2], share)
+            if square is None:
                 break
             looks.append(self.look(rgb, square))
             aim = looks[1]
         return tuple(looks)
+
+    def sureness(self, looks: Sequence[Look]) -> float:
+        """The best class's probability after these looks, before calibration."""
+        return float(softmax(mean_logits(looks, self.card.whole_weight)).max())
 
     def look(self, rgb: Bytes, square: Square) -> Look:
         """One pass of the network over a square of the picture (H, W, 3)."""
@@ -148,21 +155,20 @@ class Classifier:
         return Look(square, *outputs)
 
     def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int], *, mapped: bool = True) -> Recognition:
-        """The calibrated answer for a picture of ``size_hw``: the near looks' mean, or the only look's.
+        """The calibrated answer for a picture of ``size_hw``: by all looks, see :func:`mean_logits`, or the only one.
 
-        Without ``mapped`` there is a map of the part only where the card's decision needs one.
+        Without ``mapped`` the recognition has no map of the part.
         """
         card = self.card
-        wanted = mapped or card.least_part_share > 0
-        labels = label_map(looks, size_hw, 2 * card.input_px) if wanted else None
+        labels = label_map(looks, size_hw, 2 * card.input_px) if mapped else None
         telling = looks[1:] or looks
-        p = softmax(mean_logits(looks), card.temperature)
+        p = softmax(mean_logits(looks, card.whole_weight), card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
-        share = 1.0 if labels is None else float(np.mean(labels == PART))
-        unseen = best != card.nothing and share < card.least_part_share
-        strange = best != card.nothing and self._strange(mean_logits(looks))
-        answer = UNSURE if probabilities[best] < card.unsure_below or unseen or strange else best
+        sure = probabilities[best] >= card.unsure_below
+        seen = sure and (best == card.nothing or self._sees_part(looks, size_hw, labels))
+        strange = best != card.nothing and self._strange(mean_logits(looks, card.whole_weight))
+        answer = best if seen and not strange else UNSURE
         held = {best, card.nothing} if strange else {best}
         in_set = tuple(name for name in card.classes if name in held or probabilities[name] >= card.set_from)
         return Recognition(
@@ -173,6 +179,7 @@ class Classifier:
             varieties=self._varieties(np.mean([look.varieties for look in telling], axis=0), answer),
             labels=labels,
             model_sha256=card.sha256,
+            features=looks[0].features,
         )
 
     def _strange(self, logits: Floats) -> bool:
@@ -181,6 +188,14 @@ class Classifier:
         if not card.strange_by:
             return False
         return bool(STRANGENESS[card.strange_by](logits, card.classes.index(card.nothing)) >= card.strange_from)
+
+    def _sees_part(self, looks: tuple[Look, ...], size_hw: tuple[int, int], labels: Bytes | None) -> bool:
+        """Whether as much of the picture is labelled as part as the card wants; a coarse map tells the clear cases."""
+        least, whole_px = self.card.least_part_share, 2 * self.card.input_px
+        if labels is None:
+            coarse = label_map(looks, size_hw, whole_px // COARSER)
+            labels = coarse if np.mean(coarse == PART) >= CLEARLY * least else label_map(looks, size_hw, whole_px)
+        return float(np.mean(labels == PART)) >= least
 
     def _varieties(self, logits: Floats, answer: str) -> dict[str, Variety]:
         """The second answers that are asked of the class ``answer``."""
@@ -228,9 +243,10 @@ STRANGENESS: dict[str, Callable[[Floats, int], NDArray[np.float64]]] = {
 }
 
 
-def mean_logits(looks: Sequence[Look]) -> Floats:
-    """The mean (C,) over the near looks, or of the only look."""
-    return np.asarray(np.mean([look.logits for look in looks[1:] or looks], axis=0), np.float32)
+def mean_logits(looks: Sequence[Look], whole_weight: float = 0.0) -> Floats:
+    """The mean (C,) over the near looks, the whole picture's look weighing ``whole_weight``; or of the only look."""
+    near = np.mean([look.logits for look in looks[1:] or looks], axis=0)
+    return np.asarray(whole_weight * looks[0].logits + (1 - whole_weight) * near, np.float32)
 
 
 def whole_square(size_hw: tuple[int, int]) -> Square:
@@ -254,7 +270,7 @@ def cut_square(rgb: Bytes, square: Square, side_px: int) -> Bytes:
     )
     w = max(1, min(side_px - x, round((right - left) * scale)))
     h = max(1, min(side_px - y, round((bottom - top) * scale)))
-    cut = rgb[top:bottom, left:right]
+    cut = rgb if (right - left, bottom - top) == (width, height) else rgb[top:bottom, left:right]
     while max(cut.shape[:2]) > COARSE * max(w, h):
         cut = halved(cut)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
@@ -285,17 +301,20 @@ def label_map(looks: tuple[Look, ...], size_hw: tuple[int, int], long_side_px: i
     h, w = (max(1, round(side * factor)) for side in size_hw)
     total = np.zeros((h, w, 3), np.float32)
     for rank, look in enumerate(looks):
-        weight = 3.0 if rank else 1.0
-        side = look.square.side_px * factor
-        to_map = np.array(
-            [
-                [side / look.mask.shape[2], 0, look.square.left_px * factor],
-                [0, side / look.mask.shape[1], look.square.top_px * factor],
-            ]
-        )
+        rows, columns = look.mask.shape[1:]
+        scale = np.array([look.square.side_px * factor / columns, look.square.side_px * factor / rows])
         # pixel centres: the corner of a pixel is at -0.5 in both maps
-        to_map[:, 2] += 0.5 * (to_map[[0, 1], [0, 1]] - 1)
+        corner = np.array([look.square.left_px, look.square.top_px]) * factor + 0.5 * (scale - 1)
         chances = np.ascontiguousarray(softmax(look.mask, axis=0).transpose(1, 2, 0), np.float32)
-        border = cv2.BORDER_REPLICATE if weight == 1.0 else cv2.BORDER_CONSTANT
-        total += weight * cv2.warpAffine(chances, to_map, (w, h), flags=cv2.INTER_LINEAR, borderMode=border)
-    return np.asarray(np.argmax(total, axis=2), np.uint8)
+        weight, border = (3.0, cv2.BORDER_CONSTANT) if rank else (1.0, cv2.BORDER_REPLICATE)
+        low, high = np.zeros(2, int), np.array([w, h])
+        if rank:  # a nearer look says nothing beyond its square
+            low = np.clip(np.floor(corner - scale).astype(int), low, high)
+            high = np.clip(np.ceil(corner + scale * (columns, rows)).astype(int) + 1, low, high)
+        if (high > low).all():
+            to_map = np.column_stack([np.diag(scale), corner - low])
+            seen = cv2.warpAffine(chances, to_map, (high - low).tolist(), flags=cv2.INTER_LINEAR, borderMode=border)
+            total[low[1] : high[1], low[0] : high[0]] += weight * seen
+    nothing, part, reference = cv2.split(total)
+    is_part = (part > nothing) & (part >= reference)
+    return np.where((reference > nothing) & (reference > part), np.uint8(2), is_part.view(np.uint8))

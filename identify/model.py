@@ -212,7 +212,13 @@ class Variety:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recognition:
-    """What the network says of the whole photo; ``labels`` (h, w) uint8: 0 background, 1 part, 2 reference."""
+    """What the network says of the whole photo.
+
+    Parameters
+    ----------
+    labels : (h, w) uint8: 0 background, 1 part, 2 reference.
+    features : (F,) what the network makes of the whole photo before it names a class; None where that is not known.
+    """
 
     answer: str
     probabilities: dict[str, float]
@@ -221,6 +227,7 @@ class Recognition:
     varieties: dict[str, Variety]
     labels: Bytes | None
     model_sha256: str
+    features: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, slots=True)

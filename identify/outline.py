@@ -156,7 +156,7 @@ def _reference_mask(photo: Photo, reference: Reference | None, shape_hw: tuple[i
         points = (reference.outline_px + 0.5) * scale - 0.5
         middle = points.mean(axis=0)
         cv2.fillPoly(mask, [np.round(middle + grow * (points - middle)).astype(np.int32)], 1)
-    return mask.astype(bool)
+    return mask.view(bool)
 
 
 def _without_reference(seed: _Seed, photo: Photo, reference: Reference | None) -> _Seed:
@@ -194,7 +194,7 @@ def _cell_px(photo: Photo, seed: _Seed) -> float:
 
 
 def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Mask, _Window]:
-    """GrabCut in a band about the seed's border, on a crop of at most ``CROP_PX``."""
+    """The seed on a crop of at most ``CROP_PX``; one that is not trusted is cut anew by GrabCut about its border."""
     height, width = photo.rgb.shape[:2]
     per_cell = width / seed.inside.shape[1], height / seed.inside.shape[0]
     rows, columns = np.nonzero(seed.inside)
@@ -205,23 +205,20 @@ def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Ma
     x1 = min(width, int((columns.max() + 1) * per_cell[0] + reach))
     y1 = min(height, int((rows.max() + 1) * per_cell[1] + reach))
     factor = min(1.0, CROP_PX / max(x1 - x0, y1 - y0))
-    crop = _shrunk(photo.rgb[y0:y1, x0:x1], factor)
-    window = _Window(x0, y0, crop.shape[1] / (x1 - x0))
+    size = max(1, round((x1 - x0) * factor)), max(1, round((y1 - y0) * factor))
+    window = _Window(x0, y0, size[0] / (x1 - x0))
     soft = cv2.resize(
         seed.inside.astype(np.float32), (width // 2 or 1, height // 2 or 1), interpolation=cv2.INTER_LINEAR
     )
-    near = cv2.resize(
-        soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], crop.shape[1::-1], interpolation=cv2.INTER_LINEAR
-    )
+    near = cv2.resize(soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], size, interpolation=cv2.INTER_LINEAR)
     rough = near > 0.5
-    band = max(2.0, slack * window.factor)
     whole = _reference_mask(photo, reference, (height // 2 or 1, width // 2 or 1), grow=1.02)
-    banned = cv2.resize(
-        whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].astype(np.uint8),
-        crop.shape[1::-1],
-        interpolation=cv2.INTER_NEAREST,
-    ).astype(bool)
-    return (rough & ~banned if seed.trusted else _cut(crop, rough, banned, band)), window
+    cut_out = whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].view(np.uint8)
+    banned = np.asarray(cv2.resize(cut_out, size, interpolation=cv2.INTER_NEAREST), np.uint8).astype(bool)
+    if seed.trusted:
+        return rough & ~banned, window
+    crop = np.asarray(cv2.resize(photo.rgb[y0:y1, x0:x1], size, interpolation=cv2.INTER_AREA), np.uint8)
+    return _cut(crop, rough, banned, max(2.0, slack * window.factor)), window
 
 
 def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
@@ -260,7 +257,7 @@ def _sharpened(photo: Photo, inside: Mask, window: _Window, slack_px: float) -> 
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, stations, normals, offsets)
     steep = steepness(profiles, step_px=step, blur_px=0.8)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step_px=step, blur_px=0.8)
+    visible = steepness(np.sqrt(profiles), step_px=step, blur_px=0.8)
     gain = clearness(visible, CLEAR_STEP) - 0.6 * (offsets / reach) ** 2
     path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
     where, height = peak_offset(steep, path)

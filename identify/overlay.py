@@ -18,6 +18,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from identify import tables
 from identify.geometry.placing import Box, Ground, place_dimension
+from identify.geometry.pyramid import halved
 from identify.model import UNSURE, Array, Bytes, Case, Measurement, Photo, Reference
 
 LONG_SIDE_PX = 1600
@@ -107,6 +108,8 @@ def _sheet(photo: Photo, case: Case) -> _Sheet:
     unit = long / LONG_SIDE_PX
     scale = min(long / width, (long - _bars_px(unit)) / height)
     size = (max(1, math.floor(width * scale)), max(1, math.floor(height * scale)))
+    while 2 * size[0] <= shown.shape[1] and 2 * size[1] <= shown.shape[0]:
+        shown = halved(shown)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
     pixels = np.ascontiguousarray(cv2.resize(shown, size, interpolation=method), np.uint8)
     return _Sheet(pixels, (left * photo.reduced, top * photo.reduced), scale / photo.reduced, unit)

@@ -87,14 +87,17 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     data = _checked_bytes(source, called)
     digest = hashlib.sha256(data).hexdigest()
     if heic.is_heic(data):
+        if heic.decodes_here():
+            return _of_heic(data, called, (named, digest), reduced, least_px)
         data = heic.as_tiff(data, called)
     with _ONE_AT_A_TIME, warnings.catch_warnings(), _silenced() as said:
         warnings.simplefilter("ignore")
         with _opened(data, called) as image:
-            width_px, height_px, turn = _checked_size(image, called)
-            while reduced > 1 and max(width_px, height_px) < reduced * least_px:
-                reduced //= 2
-            focal35_mm, remarks = _focal35_mm(image)
+            width_px, height_px = image.size
+            _check_size(width_px, height_px, called)
+            turn = _turn(image)
+            reduced = _reduction(reduced, max(image.size), least_px)
+            focal35_mm, remarks = _focal35_mm(image.getexif, image.size)
             remarks += _first_frame_remark(image)
             rgb = _decoded(image, data, called, reduced, said)
             if image.format == "TIFF":  # turned while it was decoded
@@ -105,6 +108,26 @@ def load(source: str | Path | bytes, *, name: str | None = None, reduced: int = 
     if reduced == 1:
         height_px, width_px = rgb.shape[:2]
     return Photo(named, digest, rgb, width_px, height_px, focal35_mm, reduced, remarks)
+
+
+def _of_heic(data: bytes, called: str, known: tuple[str, str], reduced: int, least_px: int) -> Photo:
+    """A HEIC photo decoded in this process; ``known`` are the name and the hash of the file."""
+
+    def shrink(rgb: Bytes) -> Bytes:
+        _check_size(rgb.shape[1], rgb.shape[0], called)
+        return _shrunk(rgb, _reduction(reduced, max(rgb.shape[:2]), least_px))
+
+    with _ONE_AT_A_TIME, warnings.catch_warnings(), _silenced():
+        warnings.simplefilter("ignore")
+        rgb, size_wh, exif = heic.picture(data, called, shrink)
+    focal35_mm, remarks = _focal35_mm(lambda: exif, size_wh)
+    return Photo(*known, rgb, *size_wh, focal35_mm, _reduction(reduced, max(size_wh), least_px), remarks)
+
+
+def _reduction(reduced: int, long_side_px: int, least_px: int) -> int:
+    while reduced > 1 and long_side_px < reduced * least_px:
+        reduced //= 2
+    return reduced
 
 
 def _checked_bytes(source: str | Path | bytes, called: str) -> bytes:
@@ -176,9 +199,8 @@ def _opened(data: bytes, called: str) -> Iterator[Image.Image]:
         yield image
 
 
-def _checked_size(image: Image.Image, called: str) -> tuple[int, int, int]:
-    """Width and height as stored [px], and the Exif orientation still to be applied (1 = upright)."""
-    width, height = image.size
+def _check_size(width: int, height: int, called: str) -> None:
+    """Raise PhotoError where a picture of so many pixels is no photo of a part."""
     said = f"{called} is {width} × {height} px"
     if width * height > MAX_PIXELS:
         raise PhotoError(f"{said}; the limit is {MAX_PIXELS / 1e6:.0f} MP, so shrink it first.")
@@ -190,26 +212,30 @@ def _checked_size(image: Image.Image, called: str) -> tuple[int, int, int]:
         raise PhotoError(
             f"{said}, a strip more than {MAX_SIDES_RATIO:.0f} times as long as wide; take an ordinary photo."
         )
+
+
+def _turn(image: Image.Image) -> int:
+    """The Exif orientation still to be applied (1 = upright)."""
     try:
         turn = int(image.getexif().get(_ORIENTATION, 1))
     except _DAMAGE:
         turn = 1
     if image.format == "TIFF":  # Pillow turns TIFF by itself
         turn = 1
-    return width, height, turn if turn in _TURNS else 1
+    return turn if turn in _TURNS else 1
 
 
-def _focal35_mm(image: Image.Image) -> tuple[float | None, tuple[str, ...]]:
+def _focal35_mm(read: Callable[[], Image.Exif], size_wh: tuple[int, int]) -> tuple[float | None, tuple[str, ...]]:
     """The 35 mm equivalent focal length [mm] (Exif: 0 = unknown), not believed where the photo was cropped."""
     try:
-        exif = image.getexif().get_ifd(_EXIF_IFD)
+        exif = read().get_ifd(_EXIF_IFD)
         focal = float(exif.get(_FOCAL35) or 0)
         shot = sorted((float(exif.get(_EXIF_WIDTH) or 0), float(exif.get(_EXIF_HEIGHT) or 0)))
     except _DAMAGE:
         return None, ()
     if not 5.0 <= focal <= 1000.0:
         return None, ()
-    short, long = sorted(image.size)
+    short, long = sorted(size_wh)
     if shot[0] > 0 and abs(shot[1] / shot[0] / (long / short) - 1) > 0.03:
         return None, ("The photo was cropped after it was taken, so its focal length no longer holds.",)
     return focal, ()
@@ -266,7 +292,8 @@ def _shrunk(rgb: Bytes, reduced: int) -> Bytes:
     if reduced == 1:
         return rgb
     height, width = rgb.shape[:2]
-    filled = np.pad(rgb, ((0, -height % reduced), (0, -width % reduced), (0, 0)), mode="edge")
+    spare = (-height % reduced, -width % reduced)
+    filled = np.pad(rgb, ((0, spare[0]), (0, spare[1]), (0, 0)), mode="edge") if any(spare) else rgb
     size = (filled.shape[1] // reduced, filled.shape[0] // reduced)
     return np.asarray(cv2.resize(filled, size, interpolation=cv2.INTER_AREA), np.uint8)
 

@@ -86,7 +86,7 @@ def recognise_photo(
     """Say what is in one photo and measure nothing; the recognition has no map of the part.
 
     The photo is decoded to a quarter of its size, and again to a half where a near look would be finer than that: half
-    of the time of a photo goes into its decoding.
+    of the time of a photo goes into its decoding. How many looks are taken stands in the model's card.
 
     Raises
     ------
@@ -100,11 +100,13 @@ def recognise_photo(
     coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
     whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
-    near = recognisers.part_square(whole, shot.rgb.shape[:2], max(network.card.crop_shares, default=1.0))
-    if shot.reduced == 4 and near is not None and near.side_px < BLURRED * network.card.input_px:
-        shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-        whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole, until=network.card.sure_at)
+    card = network.card
+    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.sure_at:
+        near = recognisers.part_square(whole, shot.rgb.shape[:2], max(card.crop_shares, default=1.0))
+        if near is not None and near.side_px < BLURRED * card.input_px:
+            shot = photo.load(source, name=name, reduced=2, least_px=least_px)
+            whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
+    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
 
 

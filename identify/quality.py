@@ -133,18 +133,22 @@ def edge_width_px(rgb: Bytes) -> float | None:
     edge = EDGE_REACH_PX
     slope[:edge] = slope[-edge:] = 0
     slope[:, :edge] = slope[:, -edge:] = 0
-    ys, xs = np.divmod(np.flatnonzero(slope > 4.0), slope.shape[1])
-    steepness = slope[ys, xs]
-    directions = np.column_stack([across[ys, xs], down[ys, xs]]).astype(float) / steepness[:, None]
-    sector = np.floor((np.arctan2(directions[:, 1], directions[:, 0]) + np.pi / 8) / (np.pi / 4)).astype(int) % 4
+    places = np.flatnonzero(slope > 4.0)
+    steepness, right, below = (each.ravel()[places] for each in (slope, across, down))
+    level, upright = (
+        np.abs(one) < math.tan(math.pi / 8) * np.abs(other) for one, other in ((below, right), (right, below))
+    )
+    slanting, falling = ~(level | upright), right * below > 0
     widths = []
-    for each in range(4):
-        members = np.flatnonzero(sector == each)
+    for sector in (level, slanting & falling, upright, slanting & ~falling):
+        members = np.flatnonzero(sector)
         if len(members) < 60:
             continue
         count = min(400, len(members) // 3)
         steep = members[np.argpartition(steepness[members], -count)[-count:]]
-        heights = _step_heights(grey, np.column_stack([xs[steep], ys[steep]]).astype(float), directions[steep])
+        directions = np.column_stack([right[steep], below[steep]]).astype(float) / steepness[steep, None]
+        ys, xs = np.divmod(places[steep], slope.shape[1])
+        heights = _step_heights(grey, np.column_stack([xs, ys]).astype(float), directions)
         widths.append(float(np.percentile(heights / steepness[steep], 25)))
     return max(widths) if widths else None
 

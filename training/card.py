@@ -61,7 +61,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
     metrics, exported = read_json(run / "metrics.json"), read_json(run / "export.json")
     start = metrics.get("start") or {}
     found = read_json(run / "calibration.json") if calibrated else {}
-    chosen, heads = found.get("chosen", UNCALIBRATED), found.get("heads", {})
+    chosen, heads, survey = found.get("chosen", UNCALIBRATED), found.get("heads", {}), found.get("survey", {})
     digest = hashlib.sha256((run / NAME).read_bytes()).hexdigest()
     labels = config["labels"]
     return {
@@ -75,7 +75,9 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "mean": config["mean"],
             "std": config["std"],
             "crop_shares": found.get("crop_shares", []),
-            "sure_at": found.get("sure_at", NEVER),
+            "whole_weight": chosen.get("whole_weight", 0.0),
+            "survey_looks": survey.get("survey_looks", 0),
+            "sure_at": survey.get("sure_at", NEVER),
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},

@@ -139,6 +139,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             name,
             percent(f["top1"], 2),
             f"{f['nll']:.4f}",
+            f"{f['whole_weight']:g}",
             f"{f['temperature']:.3f}",
             percent(f["ece_before"], 2),
             percent(f["ece"], 2),
@@ -153,16 +154,19 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"On {calibration['pictures']} renders of parts never trained on, half of them made worse first. Taken: "
             f"**{calibration['looks']}**.",
             "",
-            table(["looks", "top-1", "log loss", "temperature", "ECE before", "ECE after"], [[*row] for row in rows]),
+            table(
+                ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"],
+                [[*row] for row in rows],
+            ),
             "",
             f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
             f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
             f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
             f"{percent(calibration['risk'], 0)}, {reached}). The 95 % set holds every class of probability "
             f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
-            f"{chosen['set_size']:.2f} classes on average. Surveys take no further near look once a class has the "
-            f"probability {calibration['sure_at']:g} before calibration: {calibration['passes']['sure']:.2f} passes a "
-            f"picture instead of {calibration['passes']['all']:.2f}, top-1 {percent(calibration['sure_top1'])}.",
+            f"{chosen['set_size']:.2f} classes on average.",
+            "",
+            *_survey(calibration["survey"], calibration["passes"]),
         ]
     )
 
@@ -209,6 +213,31 @@ def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
             table(["corruption", "top-1", "answered", "answered wrongly"], rows),
         ]
     )
+
+
+def _survey(found: dict[str, Any], passes: float) -> list[str]:
+    """Which looks a survey takes, beside the best way to stop with each other number of near looks."""
+    ways = found["ways"]
+    counts = sorted({way["survey_looks"] for way in ways})
+    best = [min((way for way in ways if way["survey_looks"] == near), key=lambda way: way["nll"]) for near in counts]
+    rows = [
+        [
+            str(way["survey_looks"]),
+            "" if way["sure_at"] > 1 else f"{way['sure_at']:g}",
+            f"{way['passes']:.2f}",
+            percent(way["top1"]),
+            f"{way['excess']:+.4f} ± {way['standard_error']:.4f}",
+        ]
+        for way in best
+    ]
+    return [
+        f"Surveys take at most {found['survey_looks']} near looks, and none once a class has the probability "
+        f"{found['sure_at']:g} before calibration: {found['passes']:.2f} passes a picture instead of {passes:.2f}, "
+        f"top-1 {percent(found['top1'])}, log loss {found['nll']:.4f}. These are the fewest near looks whose log loss "
+        "exceeds that of all looks by no more than its standard error.",
+        "",
+        table(["near looks", "sure at", "passes", "top-1", "log loss beyond that of all looks"], rows),
+    ]
 
 
 def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:

@@ -4,8 +4,8 @@
 
 The floor is the decoding of a photo to a quarter (HEIC: whole, there is no other way) and one pass of the network, by
 as many processes as the survey has, on every fourth photo of the same files, before and after each round of the
-survey. The network that ships makes up to four passes a photo; what these take is the second floor. Processor time
-tells more than the clock where other programs run.
+survey. A survey looks at most photos more than once; what these passes take is the second floor. Processor time tells
+more than the clock where other programs run.
 """
 
 from __future__ import annotations
@@ -56,6 +56,7 @@ def floor_of(data: bytes, network: classifier.Classifier, passes: float = 1.0) -
     if heic.is_heic(data):
         import pi_heif
 
+        pi_heif.options.DECODE_THREADS = 1  # the cheapest
         image = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
         rgb = np.asarray(image)[::4, ::4]
     else:
@@ -155,7 +156,7 @@ def by_kind(bases: dict[Kind, list[bytes]]) -> float:
         rows = []
         for data in files[:EACH]:
             _, shot = pipeline.recognise_photo(data)
-            looks = len(network.looks(shot.rgb))
+            looks = len(network.looks(shot.rgb, near=network.card.survey_looks, until=network.card.sure_at))
             passes.append(looks)
             rows.append(
                 [

@@ -33,14 +33,11 @@ def anchored(profile: Profile, camera: Camera, pose: Pose) -> Anchor:
 
 def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0, lean_rad: float = 0.0) -> Axis:
     """The axis through both points at their heights, shifted up by ``lift_mm`` and turned by ``lean_rad``."""
-    ends = anchor.points_px[:1], anchor.points_px[1:]
-    first, last = (
-        on_height(camera, pose, at, height + lift_mm)[0] for at, height in zip(ends, anchor.height_mm, strict=True)
-    )
+    heights = anchor.height_mm + lift_mm
+    first, last = on_height(camera, pose, anchor.points_px, heights)
     rise = 0.5 * lean_rad * float(np.linalg.norm(last - first))
     if rise:
-        heights = anchor.height_mm + lift_mm + np.array([-rise, rise])
-        first, last = (on_height(camera, pose, at, height)[0] for at, height in zip(ends, heights, strict=True))
+        first, last = on_height(camera, pose, anchor.points_px, heights + np.array([-rise, rise]))
     along = last - first
     return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
 
@@ -57,11 +54,13 @@ def width(
 
     Both edges are moved outward by ``shift_px``.
     """
-    outward = sides.right_px - sides.left_px
-    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
-    _, left = unrolled(axis, camera, pose, (sides.left_px - outward)[at[0]])
-    _, right = unrolled(axis, camera, pose, (sides.right_px + outward)[at[1]])
-    return abs(float(np.mean(right)) - float(np.mean(left)))
+    points = np.concatenate([sides.left_px[at[0]], sides.right_px[at[1]]])
+    count = len(at[0])
+    if shift_px:
+        outward = np.concatenate([(sides.left_px - sides.right_px)[at[0]], (sides.right_px - sides.left_px)[at[1]]])
+        points += outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
+    _, signed = unrolled(axis, camera, pose, points)
+    return abs(float(signed[count:].sum()) / len(at[1]) - float(signed[:count].sum()) / count)
 
 
 def stretch(axis: Axis, camera: Camera, pose: Pose, first_px: Array, last_px: Array) -> float:

@@ -18,6 +18,7 @@ from identify.geometry.camera import camera_place_mm, project
 from identify.geometry.edges import linear_light
 from identify.model import Array, Camera, Photo, Pose
 
+Pixels = NDArray[np.float32]
 HEIGHTS_MM = (22.0, 115.0)  # of a stem's end over the bench
 BESIDE_MM = 2.0  # the end's centre off the fitted axis; more where the axis itself is less sure
 REACH_MM = 11.0  # largest radius that is looked at
@@ -38,7 +39,7 @@ class Flat:
     native : photo's pixels to one of the flat picture
     """
 
-    light: Array
+    light: Pixels
     corner_mm: Array
     mm_per_px: float
     height_mm: float
@@ -72,40 +73,54 @@ def laid_flat(
     px_per_mm = float(np.sqrt(abs(np.linalg.det(steps[1:] - steps[0])))) / photo.reduced
     mm_per_px = max(1.0 / max(px_per_mm, 1e-6), float((high - low).max()) / MOST_PX)
     size = np.ceil((high - low) / mm_per_px).astype(int) + 1
-    seen = (_places_px(camera, pose, low, mm_per_px, size, height_mm) + 0.5) / photo.reduced - 0.5
-    x0, y0 = np.maximum(np.floor(seen.min(axis=(0, 1))).astype(int) - 1, 0)
-    x1, y1 = np.ceil(seen.max(axis=(0, 1))).astype(int) + 2
+    seen, (x0, y0), (x1, y1) = _places_px(camera, pose, low, mm_per_px, size, height_mm, photo.reduced)
     crop = photo.rgb[y0:y1, x0:x1]
     if min(crop.shape[:2]) < 16:
         return None
-    light = np.sqrt(linear_light(crop) @ np.array([0.2126, 0.7152, 0.0722], np.float32))
-    local = (seen - (x0, y0)).astype(np.float32)
-    drawn = cv2.remap(light, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return Flat(np.asarray(drawn, float), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place)
+    light = np.sqrt(cv2.transform(linear_light(crop), np.array([[0.2126, 0.7152, 0.0722]])))
+    seen -= np.array([x0, y0], np.float32)
+    drawn = cv2.remap(light, seen[..., 0], seen[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return Flat(
+        np.asarray(drawn, np.float32), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place
+    )
 
 
 def _places_px(
-    camera: Camera, pose: Pose, corner_mm: Array, mm_per_px: float, size: NDArray[np.int64], height_mm: float
-) -> Array:
-    """Photo's pixels (H, W, 2) of the flat ones: every eighth by the camera, the others straight between them."""
+    camera: Camera,
+    pose: Pose,
+    corner_mm: Array,
+    mm_per_px: float,
+    size: NDArray[np.int64],
+    height_mm: float,
+    reduced: int,
+) -> tuple[NDArray[np.float32], NDArray[np.int64], NDArray[np.int64]]:
+    """Decoded photo's pixels (H, W, 2) of the flat ones, and the corners (2,), (2,) of a box about them.
+
+    Every eighth is placed by the camera, the others straight between them.
+    """
     knots = [np.arange(0, count + STEP, STEP) for count in size]
     columns, rows = np.meshgrid(*knots)
     flat = np.column_stack([columns.ravel(), rows.ravel()]) * mm_per_px + corner_mm
-    at = project(camera, pose, np.column_stack([flat, np.full(len(flat), height_mm)])).reshape(*columns.shape, 2)
+    at = (project(camera, pose, np.column_stack([flat, np.full(len(flat), height_mm)])) + 0.5) / reduced - 0.5
+    low = np.maximum(np.floor(at.min(axis=0)).astype(int) - 1, 0)
+    high = np.ceil(at.max(axis=0)).astype(int) + 2
     x, y = np.meshgrid(*(np.arange(count, dtype=np.float32) / STEP for count in size))
-    return np.asarray(cv2.remap(at.astype(np.float32), x, y, cv2.INTER_LINEAR), float)
+    seen = cv2.remap(at.reshape(*columns.shape, 2).astype(np.float32), x, y, cv2.INTER_LINEAR)
+    return np.asarray(seen, np.float32), low, high
 
 
-def unrolled(light: Array, centres_px: Array, radii_px: Array, around: int) -> Array:
+def unrolled(light: Pixels, centres_px: Array, radii_px: Array, around: int) -> Pixels:
     """Light (C, R, around) on circles of ``radii_px`` (R,) about ``centres_px`` (C, 2)."""
     angle = np.arange(around) * (2 * math.pi / around)
-    ring = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    xy = (centres_px[:, None, None, :] + radii_px[None, :, None, None] * ring).astype(np.float32)
-    flat = xy.reshape(-1, around, 2)
-    small = np.asarray(light, np.float32)
+    x, y = (
+        (centres_px[:, axis, None, None].astype(np.float32) + np.outer(radii_px, turn).astype(np.float32)).reshape(
+            -1, around
+        )
+        for axis, turn in ((0, np.cos(angle)), (1, np.sin(angle)))
+    )
     rows = 30000  # cv2.remap takes at most 32767 rows
     parts = [
-        cv2.remap(small, part[..., 0], part[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        for part in np.array_split(flat, max(1, -(-len(flat) // rows)))
+        cv2.remap(light, *part, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        for part in ((x[n : n + rows], y[n : n + rows]) for n in range(0, len(x), rows))
     ]
     return np.asarray(np.concatenate(parts).reshape(len(centres_px), len(radii_px), around))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,8 +86,7 @@ def _fitted(
     across = np.linspace(-0.96, 0.96, max(31, int(2 * half / mm_per_px)))
     light = _light(photo, camera, pose, profile, inner, across * half)
     away = _away(profile, pose)
-    sums = _sums(light, across)
-    unexplained = np.array([_facets_rest(light, sums, across, roll, half, away) for roll in ROLLS])
+    unexplained = _facets_rest(_sums(light, across), across, ROLLS, half, away)
     smooth = _smooth_rest(light, across)
     best = int(np.argmin(unexplained))
     score = float(unexplained[best] / max(smooth, 1e-12))
@@ -96,7 +94,7 @@ def _fitted(
         return None
     roll = float(ROLLS[best])
     near = unexplained < unexplained[best] * 1.25
-    widths = np.array([math.cos(math.pi / 6) / reach(r, half, away) for r in ROLLS[near]])
+    widths = math.cos(math.pi / 6) / _reaches(ROLLS[near], half, away)
     u_rel = float(np.hypot(np.std(widths) / np.mean(widths), 0.004))
     stations = np.zeros(len(profile.radius_mm), bool)
     stations[first : last + 1] = True
@@ -123,7 +121,7 @@ def _light(
     points = centre[:, None, :] + offsets_mm[None, :, None] * right[:, None, :]
     pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
     light = sample_profiles(photo.rgb, pixels, np.zeros_like(pixels), np.zeros(1))[:, 0]
-    coded = np.sqrt(np.maximum(light, 0)).reshape(len(inner), len(offsets_mm), 3)
+    coded = np.sqrt(light).reshape(len(inner), len(offsets_mm), 3)
     return np.asarray(np.median(coded, axis=0))
 
 
@@ -133,47 +131,49 @@ def _away(profile: Profile, pose: Pose) -> float:
     return float(np.linalg.norm(between - (between @ profile.axis.along) * profile.axis.along))
 
 
-def corners(roll_rad: float, circle_mm: float, away_mm: float) -> tuple[Array, NDArray[np.bool_]]:
-    """Signed distance (6,) from the axis of the rays through the six corners, and which of them face the camera."""
-    angles = roll_rad + SIXTH * np.arange(6)
-    side, ahead = circle_mm * np.sin(angles), circle_mm * np.cos(angles)
+def corners(roll_rad: Array | float, circle_mm: Array | float, away_mm: float) -> tuple[Array, NDArray[np.bool_]]:
+    """Signed distance (..., 6) from the axis of the rays through the six corners, and which of them face the camera."""
+    angles = np.asarray(roll_rad)[..., None] + SIXTH * np.arange(6)
+    circle = np.asarray(circle_mm)[..., None]
+    side, ahead = circle * np.sin(angles), circle * np.cos(angles)
     offsets = away_mm * side / np.sqrt((away_mm - ahead) ** 2 + side**2)
     return offsets, ahead > 0
 
 
 def reach(roll_rad: float, half_mm: float, away_mm: float) -> float:
     """Half width of the silhouette over the corner circle's radius."""
-    offsets, _ = corners(roll_rad, half_mm, away_mm)
-    return float((offsets.max() - offsets.min()) / 2 / half_mm)
+    return float(_reaches(np.array([roll_rad]), half_mm, away_mm)[0])
+
+
+def _reaches(rolls_rad: Array, half_mm: float, away_mm: float) -> Array:
+    offsets, _ = corners(rolls_rad, half_mm, away_mm)
+    return np.asarray((offsets.max(axis=-1) - offsets.min(axis=-1)) / 2 / half_mm)
 
 
 def _sums(light: Array, across: Array) -> Array:
-    """Sums from the first place on (K + 1, 9): of 1, place, its square, light (3), place times light (3)."""
+    """Sums from the first place on (K + 1, 12): 1, place, its square, light (3), place times light, light squared."""
     place = across[:, None]
-    columns = np.hstack([np.ones_like(place), place, place**2, light, place * light])
+    columns = np.hstack([np.ones_like(place), place, place**2, light, place * light, light**2])
     return np.vstack([np.zeros(columns.shape[1]), np.cumsum(columns, axis=0)])
 
 
-def _facets_rest(light: Array, sums: Array, across: Array, roll: float, half: float, away: float) -> float:
-    """Mean square of the light (K, 3) that straight lines between the corners leave unexplained."""
-    circle = half / reach(roll, half, away)
-    offsets, facing = corners(roll, circle, away)
-    inner = np.sort(offsets[facing & (np.abs(offsets) < 0.97 * half)]) / half
-    cuts = np.concatenate([[-1.0], inner, [1.0]])
-    rest = 0.0
+def _facets_rest(sums: Array, across: Array, rolls: Array, half: float, away: float) -> Array:
+    """Mean square of the light that straight lines between the corners leave unexplained, at each roll (R,)."""
+    offsets, facing = corners(rolls, half / _reaches(rolls, half, away), away)
+    inner = np.sort(np.where(facing & (np.abs(offsets) < 0.97 * half), offsets / half, 1.0), axis=1)
+    cuts = np.hstack([np.full((len(rolls), 1), -1.0), inner, np.ones((len(rolls), 1))])  # those left out have no width
     guard = 0.03
-    count = 0
-    for low, high in pairwise(cuts):
-        first, last = np.searchsorted(across, low + guard, "right"), np.searchsorted(across, high - guard)
-        if last - first < 4:
-            continue
-        number, place, square, *seen = (sums[last] - sums[first]).tolist()
-        mean = np.array(seen[:3]) / number
-        both = np.array(seen[3:]) - place * mean
-        around = float(np.sum((light[first:last] - mean) ** 2))
-        rest += around - float(both @ both) / (square - place**2 / number)
-        count += int(last - first)
-    return rest / max(count, 1)
+    first = np.searchsorted(across, cuts[:, :-1] + guard, "right")
+    last = np.searchsorted(across, cuts[:, 1:] - guard)
+    long = last - first >= 4
+    piece = np.where(long[..., None], sums[last] - sums[np.minimum(first, last)], 1.0)
+    number, place, square = np.moveaxis(piece[..., :3], -1, 0)
+    mean = piece[..., 3:6] / number[..., None]
+    both = piece[..., 6:9] - place[..., None] * mean
+    around = np.sum(piece[..., 9:] - piece[..., 3:6] * mean, axis=-1)
+    spread = np.where(long, square - place**2 / number, 1.0)
+    rest = np.where(long, around - np.sum(both**2, axis=-1) / spread, 0.0)
+    return np.asarray(rest.sum(axis=1) / np.maximum(np.where(long, number, 0).sum(axis=1), 1))
 
 
 def _smooth_rest(light: Array, across: Array) -> float:

@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d, uni
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, project
 from identify.geometry.edges import sample_profiles, steepness
-from identify.geometry.strip import clearness, follow, peak_offset
+from identify.geometry.strip import clearness, follow, follow_each, peak_offset
 from identify.model import Array, Camera, Outline, Photo, Pose
 
 EDGE_REACH_PX = (3.0, 16.0)  # how far from the outline an edge is looked for
@@ -30,18 +30,20 @@ LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 def outermost(axis: Axis, camera: Camera, pose: Pose, contour_px: Array, station_mm: Array) -> tuple[Array, Array]:
     """How far the contour reaches left and right of the axis at each station (N,), (N,) [mm]; nan where it doesn't."""
     at, signed = unrolled(axis, camera, pose, np.vstack([contour_px, contour_px[:1]]))
-    reach = np.full((2, len(station_mm)), np.nan)
-    step = station_mm[1] - station_mm[0]
-    for start, end, near, far in zip(at[:-1], at[1:], signed[:-1], signed[1:], strict=True):
-        low, high = min(start, end), max(start, end)
-        first = max(0, int(np.ceil((low - station_mm[0]) / step)))
-        last = min(len(station_mm) - 1, int(np.floor((high - station_mm[0]) / step)))
-        for index in range(first, last + 1):
-            share = (station_mm[index] - start) / (end - start) if end != start else 0.0
-            value = near + share * (far - near)
-            side = int(value > 0)
-            reach[side, index] = np.fmax(reach[side, index], abs(value))
-    return reach[0], reach[1]
+    step, count = station_mm[1] - station_mm[0], len(station_mm)
+    place = (at - station_mm[0]) / step
+    low, high = np.minimum(place[:-1], place[1:]), np.maximum(place[:-1], place[1:])
+    first = np.maximum(np.ceil(low), 0).astype(int)
+    passed = np.maximum(np.minimum(np.floor(high), count - 1).astype(int) + 1 - first, 0)  # stations by each piece
+    piece = np.repeat(np.arange(len(passed)), passed)
+    index = first[piece] + np.arange(len(piece)) - np.repeat(np.cumsum(passed) - passed, passed)
+    start, end = at[piece], at[piece + 1]
+    share = (station_mm[index] - start) / np.where(end != start, end - start, np.inf)
+    value = signed[piece] + share * (signed[piece + 1] - signed[piece])
+    reach = np.full(2 * count, -np.inf)
+    np.maximum.at(reach, index + count * (value > 0), np.abs(value))
+    left, right = np.where(np.isfinite(reach), reach, np.nan).reshape(2, count)
+    return left, right
 
 
 def contour_sides(outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Sides | None:
@@ -100,7 +102,11 @@ def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis)
     both = (strips[0].gain + strips[1].gain) / 2 - 0.6 * (strips[0].offsets_px / reach) ** 2
     path = follow(both, jump=3, jump_cost=0.05, leap_cost=1.5)
     free = float(np.clip(FREE_MM / px_mm, 1.5, reach))
-    edges = [strip.refined(path, free) for strip in strips]
+    step = float(strips[0].offsets_px[1] - strips[0].offsets_px[0])
+    away = (np.arange(both.shape[1])[None, :] - path[:, None]) * step / free
+    held = np.where(np.abs(away) <= 1, 0.4 * away**2, 1e3)
+    own = follow_each(np.stack([strip.gain - held for strip in strips]), jump=4, jump_cost=0.03)
+    edges = [strip.refined(path, each) for strip, each in zip(strips, own, strict=True)]
     trusted = alike & edges[0].found & edges[1].found
     if trusted.sum() < 20:
         return None
@@ -129,11 +135,9 @@ class _Strip:
     steep: Array
     gain: Array
 
-    def refined(self, path: NDArray[np.int64], free_px: float) -> _Edge:
-        """The edge within ``free_px`` of a path (N,) of columns."""
+    def refined(self, path: NDArray[np.int64], own: NDArray[np.int64]) -> _Edge:
+        """The edge on the strip's ``own`` path (N,) of columns; on the common ``path`` where it shows none."""
         step = float(self.offsets_px[1] - self.offsets_px[0])
-        away = (np.arange(len(self.offsets_px))[None, :] - path[:, None]) * step / free_px
-        own = follow(self.gain - np.where(np.abs(away) <= 1, 0.4 * away**2, 1e3), jump=4, jump_cost=0.03)
         where, height = peak_offset(self.steep, own)
         shift = self.offsets_px[0] + where * step
         found = height > LEAST_STEP
@@ -154,7 +158,7 @@ def _strip(
     count = int(np.ceil(reach_px / step))
     offsets = np.asarray(np.arange(-count, count + 1) * step, float)
     profiles = sample_profiles(photo.rgb, start, normals, offsets)
-    visible = steepness(np.sqrt(np.maximum(profiles, 0)), step_px=step, blur_px=0.8)
+    visible = steepness(np.sqrt(profiles), step_px=step, blur_px=0.8)
     return _Strip(
         start, normals, offsets, steepness(profiles, step_px=step, blur_px=0.8), clearness(visible, CLEAR_STEP)
     )

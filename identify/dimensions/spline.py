@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy import fft
 
-from identify.dimensions.endon import HEIGHTS_MM, Flat, unrolled
+from identify.dimensions.endon import HEIGHTS_MM, Flat, Pixels, unrolled
 from identify.model import Array
 
 FEWEST, MOST = 8, 44
@@ -67,7 +67,7 @@ def search(flat: Flat, beside_mm: float) -> list[Ring]:
     shrink = min(1.0, flat.mm_per_px / COARSE_MM)
     light = flat.light
     if shrink < 1:
-        light = np.asarray(cv2.resize(light, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), float)
+        light = np.asarray(cv2.resize(light, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.float32)
     mm = flat.mm_per_px / shrink
     centres = _centres(flat, mm, beside_mm)
     scale = (flat.camera_mm[2] - flat.height_mm) / (flat.camera_mm[2] - np.array(HEIGHTS_MM))
@@ -145,19 +145,20 @@ def _centres(flat: Flat, mm_per_px: float, beside_mm: float) -> Array:
     return np.asarray(first + tt.reshape(-1, 1) * unit + ss.reshape(-1, 1) * np.array([-unit[1], unit[0]]))
 
 
-def _power(strips: Array) -> Array:
+def _power(strips: Pixels) -> Pixels:
     """Power (C, R, K) of unrolled light (C, R, A)."""
     spectrum = fft.rfft(strips, axis=-1)
-    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+    parts = spectrum.view(strips.dtype).reshape(*spectrum.shape, 2)
+    return np.asarray(np.einsum("...c,...c->...", parts, parts))
 
 
-def _scores(power: Array, spread: int = 0) -> Array:
+def _scores(power: Array | Pixels, spread: int = 0) -> Array:
     """How far each count and its first harmonic stand over all else (C, R, counts), over three radii.
 
     With ``spread`` the neighbours count too, as off the centre they share its power (phase modulation, Carson's rule).
     Power counts by the square of its frequency, as that of the light's slope: what is no row of teeth falls off so.
     """
-    slope = power * np.arange(power.shape[-1]) ** 2
+    slope = power * np.square(np.arange(power.shape[-1])).astype(power.dtype)
     slope[:, 1:-1] = slope[:, :-2] + slope[:, 1:-1] + slope[:, 2:]
     whole = slope[..., 3 : 2 * MOST + 1].sum(axis=-1, keepdims=True) + FLOOR * AROUND**2
     counts = np.arange(FEWEST, MOST + 1)
@@ -205,7 +206,8 @@ def _border(flat: Flat, centre_px: Array, radius_px: float, inner: float) -> Arr
     face = np.median(known, axis=0)
     kept = np.ones(AROUND_FINE, bool)
     for _ in range(3):
-        fit, *_rest = np.linalg.lstsq(design[kept], face[kept], rcond=None)
+        known_design = design[kept]
+        fit = np.linalg.solve(known_design.T @ known_design, known_design.T @ face[kept])
         off = np.abs(face - design @ fit)
         kept = off <= max(2.5 * float(np.median(off)), 1e-6)
     level = design @ fit
@@ -236,10 +238,11 @@ def _gaps_circle(flat: Flat, count: int, centre_px: Array, radius_px: float, inn
     if len(points) < 0.6 * stretches:
         return None
     xy = np.array(points)
+    design, square = np.column_stack([2 * xy, np.ones(len(xy))]), np.sum(xy**2, axis=1)
     weight = np.ones(len(xy))
     for _ in range(12):
-        design = np.column_stack([2 * xy, np.ones(len(xy))])
-        numbers, *_rest = np.linalg.lstsq(design * weight[:, None], np.sum(xy**2, axis=1) * weight, rcond=None)
+        weighted = design * (weight**2)[:, None]
+        numbers = np.linalg.solve(weighted.T @ design, weighted.T @ square)
         radius = math.sqrt(max(float(numbers[2] + numbers[0] ** 2 + numbers[1] ** 2), 1e-6))
         off = np.hypot(*(xy - numbers[:2]).T) - radius
         scale = max(1.4826 * float(np.median(np.abs(off))), 0.01 * radius)

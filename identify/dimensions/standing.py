@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from identify.geometry.camera import camera_place_mm, moved, on_height, project
+from identify.geometry.camera import camera_place_mm, moved, on_height, project, seen_from
 from identify.model import Array, BudgetLine, Camera, Outline, Pose
 from identify.uncertainty import Estimate
 
@@ -36,7 +36,7 @@ SHADOW_PX = 0.17
 ROUND_REL = 0.001
 LIP_MM = 3.0  # of height: a rim is a lip above a narrower wall and base; training split of the rendered pictures
 HIDDEN_BASE = 0.4  # how often a body's widest rim overhangs its base
-OUTLIER = 4.0  # squared standard deviations: a point further off is no worse
+OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright cylinder
 MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
 
@@ -118,13 +118,13 @@ def _nearest(points_px: Array, polygon_px: Array) -> tuple[Array, NDArray[np.int
     ahead = np.roll(polygon_px, -1, axis=0)
     side = ahead - polygon_px
     long = np.maximum(np.sum(side**2, axis=1), 1e-12)
-    between = points_px[:, None, :] - polygon_px[None, :, :]
-    share = np.clip((between[..., 0] * side[:, 0] + between[..., 1] * side[:, 1]) / long, 0, 1)
-    squares = (between[..., 0] - share * side[:, 0]) ** 2 + (between[..., 1] - share * side[:, 1]) ** 2
+    right, below = (points_px[:, axis, None] - polygon_px[:, axis] for axis in (0, 1))
+    share = np.clip((right * (side[:, 0] / long) + below * (side[:, 1] / long)), 0, 1)
+    squares = (right - share * side[:, 0]) ** 2 + (below - share * side[:, 1]) ** 2
     nearest = squares.argmin(axis=1)
     rows = np.arange(len(points_px))
     area = float(np.sum(polygon_px[:, 0] * ahead[:, 1] - ahead[:, 0] * polygon_px[:, 1]))
-    turn = (side[:, 0] * between[..., 1] - side[:, 1] * between[..., 0]) * np.sign(area)
+    turn = (side[:, 0] * below - side[:, 1] * right) * np.sign(area)
     distance = np.sqrt(squares[rows, nearest]) * np.where((turn >= 0).all(axis=1), -1.0, 1.0)
     normals = np.column_stack([side[:, 1], -side[:, 0]]) * (np.sign(area) / np.sqrt(long))[:, None]
     return distance, nearest, share[rows, nearest], normals
@@ -150,10 +150,11 @@ def stand(
     if start is None:
         return []
     u_px = float(np.hypot(EDGE_PX, outline.u_px))
+    factor = np.asarray(np.linalg.cholesky(pose.covariance + 1e-12 * np.eye(7)), float)
     found = []
     ways = ((False, 1.0),) if narrow_foot else ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE))
     for base, odds in ways:
-        fit = _Fit(camera, pose, points, u_px, prior, rim_mm, base)
+        fit = _Fit(camera, pose, points, u_px, prior, rim_mm, base, factor)
         first = fit.best(np.append(start, np.zeros(COUNT - 4)), np.ones(POINTS, bool), loss="cauchy")
         off = fit.off_px(first)
         used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
@@ -181,6 +182,7 @@ class _Fit:
     prior: Height
     rim_mm: float | None
     base: bool
+    factor: Array
 
     @property
     def sigma_px(self) -> float:
@@ -189,14 +191,24 @@ class _Fit:
 
     def view(self, numbers: Array) -> tuple[Camera, Pose]:
         """Camera and pose of the numbers (12,)."""
-        factor = np.linalg.cholesky(self.pose.covariance + 1e-12 * np.eye(7))
-        return moved(self.camera, self.pose, factor @ numbers[4:11])
+        return moved(self.camera, self.pose, self.factor @ numbers[4:11])
 
     def off_px(self, numbers: Array) -> Array:
         """Signed distance (M,) of the points from the outline of the shape [px]."""
-        camera, pose = self.view(numbers)
-        line = silhouette(numbers[:4], camera, pose, rim_mm=self.rim_mm, base=self.base, foot_mm=self.foot(numbers))
-        return apart(self.points_px, line)
+        pixels = self.pixels(numbers[None])[0]
+        return apart(self.points_px, pixels[_hull(pixels)])
+
+    def pixels(self, numbers: Array) -> Array:
+        """Points (T, 90 or 180, 2) [px] of rim and base for T sets of numbers (T, 12)."""
+        x, y, radius, height = numbers[:, :4].T[:, :, None]
+        top = height if self.rim_mm is None else np.full_like(height, self.rim_mm)
+        rings = [(radius, top)]
+        if self.base:
+            rings.append((radius - numbers[:, 11:], top - height + self.prior.foot_mm))
+        across = np.concatenate([wide * np.cos(CIRCLE) for wide, _ in rings], axis=1) + x
+        along = np.concatenate([wide * np.sin(CIRCLE) for wide, _ in rings], axis=1) + y
+        levels = np.concatenate([np.repeat(level, len(CIRCLE), axis=1) for _, level in rings], axis=1)
+        return seen_from(self.camera, self.pose, numbers[:, 4:11] @ self.factor.T, np.stack([across, along, levels], 2))
 
     def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
         """Points used, the height known beforehand, the pose's steps, and the foot, all in standard deviations."""
@@ -221,30 +233,19 @@ class _Fit:
 
     def jacobian(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
         """Derivatives (M + 9, 12) of the residuals: as the nearest places of the outline move, so do the distances."""
-        camera, pose = self.view(numbers)
-        pixels = project(camera, pose, self._rings(numbers))
-        hull = _hull(pixels)
-        _, nearest, share, normals = _nearest(self.points_px[used], pixels[hull])
+        steps = np.diag(_STEP)
+        trials = self.pixels(numbers + np.concatenate([np.zeros((1, COUNT)), steps, -steps]))
+        hull = _hull(trials[0])
+        _, nearest, share, normals = _nearest(self.points_px[used], trials[0, hull])
         first, last = hull[nearest], np.roll(hull, -1)[nearest]
+        motion = (trials[1 : COUNT + 1] - trials[COUNT + 1 :]) / (2 * _STEP[:, None, None])
+        places = (1 - share)[:, None] * motion[:, first] + share[:, None] * motion[:, last]
         slopes = np.zeros((int(used.sum()) + 9, COUNT))
-        for index, size in enumerate(_STEP):
-            step = np.zeros(COUNT)
-            step[index] = size
-            ends = [project(*self.view(one), self._rings(one)) for one in (numbers + step, numbers - step)]
-            motion = (ends[0] - ends[1]) / (2 * size)
-            place = (1 - share)[:, None] * motion[first] + share[:, None] * motion[last]
-            slopes[:-9, index] = -np.sum(place * normals[nearest], axis=1) / self.sigma_px
+        slopes[:-9] = -np.einsum("cni,ni->nc", places, normals[nearest]) / self.sigma_px
         slopes[-9, 3] = 1 / self.prior.u_mm
         slopes[-8:-1, 4:11] = np.eye(7)
         slopes[-1, 11] = 1 / U_INSET_MM
         return slopes
-
-    def _rings(self, numbers: Array) -> Array:
-        return _rings(numbers[:4], self.rim_mm, self.base, self.foot(numbers))
-
-    def foot(self, numbers: Array) -> tuple[float, float]:
-        """How high the foot's edge is over the bench and by how much it is narrower than the rim [mm]."""
-        return self.prior.foot_mm, float(numbers[11])
 
 
 def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: float | None) -> Array | None:

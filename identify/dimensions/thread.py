@@ -308,21 +308,21 @@ def _demodulated(bands: Array, station: Array, angles: Array, frequency: float, 
     wave = np.exp(-2j * math.pi * frequency * station)
     width = 0.8 / frequency / float(station[1] - station[0])
     both = np.column_stack([inner * wave, 0.7 * edges * wave])
-    smooth = gaussian_filter1d(both.real, width, axis=0) + 1j * gaussian_filter1d(both.imag, width, axis=0)
-    return np.asarray(smooth)
+    return np.asarray(gaussian_filter1d(both.view(float), width, axis=0).view(complex))
 
 
 def _phase_slope(station: Array, waves: NDArray[np.complex128]) -> tuple[float, float]:
     """Slope of the phase along the stations [rad/mm], and its scatter about the line [rad]; positive is shorter."""
-    slopes, weights, scatters = [], [], []
-    for column in waves.T:
-        phase = np.unwrap(np.angle(column))
-        weight = np.abs(column)
-        line = np.polyfit(station, phase, 1, w=weight)
-        slopes.append(float(line[0]))
-        weights.append(float(np.mean(weight**2)))
-        scatters.append(float(np.sqrt(np.average((phase - np.polyval(line, station)) ** 2, weights=weight))))
-    share = np.array(weights) / sum(weights)
+    phase, weight = np.unwrap(np.angle(waves), axis=0), np.abs(waves)
+    square = weight**2
+    whole = square.sum(axis=0)
+    at = station[:, None] - station @ square / whole
+    level = np.einsum("mc,mc->c", square, phase) / whole
+    moment = square * at
+    slopes = np.einsum("mc,mc->c", moment, phase) / np.einsum("mc,mc->c", moment, at)
+    rest = phase - level - slopes * at
+    scatters = np.sqrt(np.einsum("mc,mc->c", weight, rest**2) / weight.sum(axis=0))
+    share = whole / whole.sum()
     return float(share @ slopes), float(share @ scatters)
 
 

@@ -249,6 +249,7 @@ def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int
     return shares[0], shares[1]
 
 
+@lru_cache(maxsize=4096)
 def level_drop(major_mm: float, pitch_mm: float, slant_deg: int) -> float:
     """Mean depth of a thread's silhouette below its crests [mm], on one side, seen ``slant_deg`` off square.
 

@@ -36,18 +36,21 @@ def project(camera: Camera, pose: Pose, points_mm: Array) -> Array:
 def pixels(camera: Camera, points_cam_mm: Array) -> Array:
     """Camera-frame points (N, 3) [mm] to pixels (N, 2) [px]."""
     slopes = points_cam_mm[:, :2] / points_cam_mm[:, 2:3]
-    radial = 1.0 + camera.k1 * np.sum(slopes**2, axis=1, keepdims=True)
-    return np.asarray(camera.centre_xy_px) + camera.focal_px * radial * slopes
+    if camera.k1:
+        slopes *= 1.0 + camera.k1 * np.einsum("ni,ni->n", slopes, slopes)[:, None]
+    return np.asarray(camera.centre_xy_px) + camera.focal_px * slopes
 
 
 def rays(camera: Camera, points_px: Array) -> Array:
     """Unit directions (N, 3) in the camera frame of pixels (N, 2) [px]."""
-    distorted = (np.asarray(points_px, float) - np.asarray(camera.centre_xy_px)) / camera.focal_px
-    slopes = distorted.copy()
+    x, y = (np.asarray(points_px, float) - np.asarray(camera.centre_xy_px)).T / camera.focal_px
+    distorted = x * x + y * y
+    shrink = np.ones(len(x))
     for _ in range(6 if camera.k1 else 0):
-        slopes = distorted / (1.0 + camera.k1 * np.sum(slopes**2, axis=1, keepdims=True))
-    directions = np.column_stack([slopes, np.ones(len(slopes))])
-    return directions / np.linalg.norm(directions, axis=1, keepdims=True)
+        shrink = 1.0 / (1.0 + camera.k1 * distorted * shrink * shrink)
+    depth = 1.0 / np.sqrt(1.0 + distorted * shrink * shrink)
+    across = depth * shrink
+    return np.stack([x * across, y * across, depth], axis=1)
 
 
 def camera_place_mm(pose: Pose) -> Array:
@@ -60,8 +63,11 @@ def world_rays(camera: Camera, pose: Pose, points_px: Array) -> Array:
     return rays(camera, points_px) @ pose.rotation
 
 
-def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: float = 0.0) -> Array:
-    """Where pixels (N, 2) [px] meet the plane z = height_mm: world points (N, 3) [mm]; nan above the horizon."""
+def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: Array | float = 0.0) -> Array:
+    """Where pixels (N, 2) [px] meet the planes z = height_mm, one or (N,): world points (N, 3) [mm].
+
+    nan above the horizon.
+    """
     place = camera_place_mm(pose)
     directions = world_rays(camera, pose, points_px)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -110,3 +116,16 @@ def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:
         weight=pose.weight,
     )
     return new_camera, new_pose
+
+
+def seen_from(camera: Camera, pose: Pose, steps: Array, points_mm: Array) -> Array:
+    """World points (T, N, 3) [mm], each set as seen after its step (T, 7) of ``moved``: pixels (T, N, 2) [px]."""
+    depth = float(pose.translation_mm[2])
+    places = pose.translation_mm + steps[:, 4:7]
+    if depth > 0:
+        places[:, 2] = depth * np.exp(steps[:, 6] / depth)
+    seen = points_mm @ (turns(steps[:, 1:4]) @ pose.rotation).swapaxes(1, 2) + places[:, None]
+    slopes = seen[..., :2] / seen[..., 2:]
+    if camera.k1:
+        slopes *= 1.0 + camera.k1 * np.sum(slopes**2, axis=-1, keepdims=True)
+    return np.asarray(camera.centre_xy_px) + camera.focal_px * np.exp(steps[:, :1, None]) * slopes

@@ -75,10 +75,31 @@ def distances(ellipse: Ellipse, points_px: Array) -> Array:
 
 
 def _sampson(numbers: Array, points: Array) -> Array:
-    inverse = np.linalg.inv(np.array([[numbers[2], numbers[3]], [numbers[3], numbers[4]]]))
-    unit = (points - numbers[:2]) @ inverse
-    slope = np.maximum(np.linalg.norm(unit @ inverse, axis=1), 1e-9)
-    return (np.sum(unit**2, axis=1) - 1) / (2 * slope)
+    return _seen(numbers, points)[0]
+
+
+def _seen(numbers: Array, points: Array) -> tuple[Array, Array]:
+    """Signed Sampson distances (N,), and how they change with the numbers (N, 5).
+
+    The rim moves along its normal; exact on the rim.
+    """
+    x, y, xx, xy, yy = numbers.tolist()
+    dx, dy = points[:, 0] - x, points[:, 1] - y
+    det = xx * yy - xy * xy
+    ux, uy = (yy * dx - xy * dy) / det, (xx * dy - xy * dx) / det  # the unit circle's
+    nx, ny = (yy * ux - xy * uy) / det, (xx * uy - xy * ux) / det
+    square = ux * ux + uy * uy
+    slope = np.maximum(np.sqrt(nx * nx + ny * ny), 1e-9)
+    away = np.maximum(np.sqrt(square), 1e-9)
+    nx, ny, ux, uy = nx / slope, ny / slope, ux / away, uy / away
+    changes = np.stack([-nx, -ny, -nx * ux, -(nx * uy + ny * ux), -ny * uy], axis=1)
+    return (square - 1) / (2 * slope), changes
+
+
+def _middle(values: Array) -> float:
+    """The median of values (N,); numpy's own takes five times as long on so few."""
+    ordered = np.sort(values)
+    return 0.5 * float(ordered[(len(values) - 1) // 2] + ordered[len(values) // 2])
 
 
 def fit(points_px: Array, *, start: Ellipse | None = None, weights: Array | None = None) -> EllipseFit | None:
@@ -105,10 +126,9 @@ def fit(points_px: Array, *, start: Ellipse | None = None, weights: Array | None
     if first is None:
         return None
     for turn in range(20):
-        residuals = _sampson(first, local)
-        spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
+        residuals, slopes = _seen(first, local)
+        spread = max(1.4826 * _middle(np.abs(residuals)), 1e-9)
         weight = own * _weights(residuals, spread) * (np.abs(residuals) < (4 * spread if turn > 2 else np.inf))
-        slopes = _slopes(first, local)
         weighted = slopes.T * weight
         step = -np.linalg.solve(weighted @ slopes + 1e-12 * np.eye(5), weighted @ residuals)
         first = first + step
@@ -116,12 +136,12 @@ def fit(points_px: Array, *, start: Ellipse | None = None, weights: Array | None
             return None
         if turn > 3 and np.max(np.abs(step)) < 2e-5:
             break
-    residuals = _sampson(first, local)
-    spread = max(1.4826 * float(np.median(np.abs(residuals))), 1e-9)
+    residuals, slopes = _seen(first, local)
+    spread = max(1.4826 * _middle(np.abs(residuals)), 1e-9)
     matrix = np.array([[first[2], first[3]], [first[3], first[4]]])
     return EllipseFit(
         ellipse=from_shape_matrix(middle + scale * first[:2], scale * matrix),
-        covariance=_covariance(first, local, residuals, spread) * scale**2,
+        covariance=_covariance(slopes, residuals, spread) * scale**2,
         residuals_px=residuals * scale,
         scatter_px=spread * scale,
     )
@@ -154,19 +174,7 @@ def _weights(residuals: Array, spread: float) -> Array:
     return np.asarray(1.0 / (1.0 + (residuals / (_CAUCHY * spread)) ** 2))
 
 
-def _slopes(numbers: Array, local: Array) -> Array:
-    """How distances change with the numbers (N, 5): the rim moves along its normal; exact on the rim."""
-    inverse = np.linalg.inv(np.array([[numbers[2], numbers[3]], [numbers[3], numbers[4]]]))
-    unit = (local - numbers[:2]) @ inverse
-    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), 1e-9)
-    normal = unit @ inverse
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
-    (nx, ny), (ux, uy) = normal.T, unit.T
-    return -np.column_stack([nx, ny, nx * ux, nx * uy + ny * ux, ny * uy])
-
-
-def _covariance(numbers: Array, local: Array, residuals: Array, spread: float) -> Array:
-    slopes = _slopes(numbers, local)
+def _covariance(slopes: Array, residuals: Array, spread: float) -> Array:
     weight = _weights(residuals, spread) * (np.abs(residuals) < 4 * spread)
     noise = float(np.sum(weight * residuals**2) / max(np.sum(weight) - 5, 1))
     return np.asarray(np.linalg.pinv((slopes * weight[:, None]).T @ slopes) * noise, float)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import correlate1d
 
-from identify.geometry.edges import sample_profiles
+from identify.geometry.edges import correlated, sample_profiles
 from identify.model import Array, Bytes
 
 STEP_PX = 0.5  # between samples of a profile
@@ -80,7 +80,9 @@ def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float 
         centre, direction = principal(points, weight)
         away = (points - centre) @ np.array([-direction[1], direction[0]])
         spread = max(scale_px, 1.4826 * _middle(np.abs(away[weight > 0])))
-        before, weight = weight, base * np.maximum(1 - (away / (4.685 * spread)) ** 2, 0) ** 2
+        share = away / (4.685 * spread)
+        share = np.maximum(1 - share * share, 0)
+        before, weight = weight, base * share * share
         if np.count_nonzero(weight) < 2:
             weight = base
             break
@@ -102,9 +104,7 @@ def _first_guess(points: Array, scale_px: float) -> Array:
     count = len(points)
     if count < 6:
         return np.ones(count)
-    rng = np.random.default_rng(count)
-    first = rng.integers(0, count, 80)
-    second = (first + rng.integers(count // 4 + 1, count, 80)) % count
+    first, second = _pairs(count)
     step = points[second] - points[first]
     length = np.hypot(step[:, 0], step[:, 1])
     good = length > 1e-9
@@ -116,6 +116,14 @@ def _first_guess(points: Array, scale_px: float) -> Array:
     half = (count - 1) // 2
     best = away[np.argmin(np.partition(away, half, axis=1)[:, half])]
     return (best < max(3 * scale_px, 4 * _middle(best))).astype(float)
+
+
+@lru_cache(maxsize=256)
+def _pairs(count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Indices (80,), (80,) of pairs of points, each at least a quarter of them apart."""
+    rng = np.random.default_rng(count)
+    first = rng.integers(0, count, 80)
+    return first, (first + rng.integers(count // 4 + 1, count, 80)) % count
 
 
 def _middle(values: Array) -> float:
@@ -238,8 +246,7 @@ def _blocks(rgb: Bytes, start: Array, end: Array, half_px: float, count: int) ->
     offsets = np.arange(-half_px, half_px + STEP_PX / 2, STEP_PX)
     places = places.reshape(count, each, 2)[inside]
     flat = places.reshape(-1, 2)
-    pieces = np.array_split(flat, max(1, round(length / 150)))  # small boxes: a long slanting line has a large one
-    light = np.concatenate([sample_profiles(rgb, part, np.tile(normal, (len(part), 1)), offsets) for part in pieces])
+    light = sample_profiles(rgb, flat, np.broadcast_to(normal, flat.shape), offsets)
     light = light.reshape(len(places), each, len(offsets), 3).mean(axis=1)
     return _Blocks(light, offsets, places.mean(axis=1), normal, count)
 
@@ -248,7 +255,7 @@ def _slopes(light: Array, blur_px: float = 1.0) -> Array:
     """Derivative of profiles (N, K, 3) smoothed by a Gaussian of ``blur_px``: (N, 3, K) per pixel."""
     taps = np.arange(-3 * blur_px, 3 * blur_px + STEP_PX / 2, STEP_PX)
     bell = np.exp(-0.5 * (taps / blur_px) ** 2)
-    return correlate1d(light, taps * bell / np.sum(taps**2 * bell), axis=1, mode="nearest").transpose(0, 2, 1)
+    return correlated(light, taps * bell / np.sum(taps**2 * bell)).transpose(0, 2, 1)
 
 
 def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: float) -> tuple[Array, Array, Array]:

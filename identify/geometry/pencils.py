@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -54,11 +55,13 @@ def leaning(rgb: Bytes, camera: Camera, normal: Array, skip_px: Array) -> Leanin
     planes /= np.linalg.norm(planes, axis=1, keepdims=True)
     trials = _directions()
     angle = np.degrees(np.arccos(np.clip(np.abs(trials @ normal), 0, 1)))
+    steep = np.abs(trials[:, 0]) < math.tan(math.radians(OFF_VERTICAL_DEG)) * np.abs(trials[:, 1])
+    asked = (angle < 15) | ((angle > 15) & (angle < 65) & steep)
+    trials, angle = trials[asked], angle[asked]
     near = np.abs(trials @ planes.T) < math.sin(math.radians(WITHIN_DEG))
     scores = near @ lengths / lengths.sum()
     upright = scores[angle < 15].max()
-    from_vertical = np.degrees(np.arctan2(np.abs(trials[:, 0]), np.abs(trials[:, 1])))
-    between = np.flatnonzero((angle > 15) & (angle < 65) & (from_vertical < OFF_VERTICAL_DEG))
+    between = np.flatnonzero(angle > 15)
     for best in between[np.argsort(-scores[between])][:20]:
         mine = near[best]
         if scores[best] < max(LEAST_SHARE, 1.5 * upright) or mine.sum() < FEWEST:
@@ -86,6 +89,7 @@ def _lines(rgb: Bytes, skip_px: Array) -> tuple[Array, Array]:
     return ends[kept], np.minimum(lengths[kept], LONGEST * max(rgb.shape[:2]))
 
 
+@cache
 def _directions(step_deg: float = 2.0) -> Array:
     """Unit directions (N, 3) evenly over a half sphere (a Fibonacci lattice)."""
     count = round(2 * math.pi / math.radians(step_deg) ** 2)

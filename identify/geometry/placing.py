@@ -54,9 +54,10 @@ class Ground:
 
     def hits(self, points: Array) -> Array:
         """How many taken boxes each point (..., 2) lies in."""
-        boxes = np.array(self.taken).reshape(-1, 4)
-        inside = (points[..., None, :] >= boxes[:, :2]) & (points[..., None, :] <= boxes[:, 2:])
-        return np.asarray(inside.all(axis=-1).sum(axis=-1), float)
+        left, top, right, bottom = np.array(self.taken).reshape(-1, 4).T
+        x, y = points[..., 0, None], points[..., 1, None]
+        inside = (x >= left) & (x <= right) & (y >= top) & (y <= bottom)
+        return np.asarray(np.count_nonzero(inside, axis=-1), float)
 
     def take_line(self, start: Array, end: Array, reach_px: float) -> None:
         """Mark a drawn line as taken, as a row of small boxes."""
@@ -134,7 +135,7 @@ def _label(ground: Ground, line: Array, ends: Array, size: tuple[float, float], 
     steps = np.linspace(0, 1, 24)[:, None]
     own = np.vstack([a + steps * (b - a) for a, b in ((line[0], line[1]), (ends[0], line[0]), (ends[1], line[1]))])
     cost = _ON_SHAPE * unit * ground.shape_share(padded) + line_cost
-    cost += 1e3 * np.any(np.all((own > padded[:, None, :2]) & (own < padded[:, None, 2:]), axis=2), axis=1)
+    cost += 1e3 * _covers(padded, own)
     cost[_overlaps(padded, ground.taken)] = np.inf
     starts = line[0] + np.array(_ATTACH)[:, None] * span
     touch = np.clip(starts[None], (centres - half)[:, None], (centres + half)[:, None])  # (N, A, 2) on the label's edge
@@ -155,6 +156,12 @@ def _outwards(line: Array) -> Iterator[tuple[Array, Array]]:
     away = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
     yield line[0], -away
     yield line[1], away
+
+
+def _covers(boxes: Array, points: Array) -> NDArray[np.bool_]:
+    """Whether a point of (M, 2) lies in each box (N, 4)."""
+    (x, y), (left, top, right, bottom) = points.T, boxes.T[..., None]
+    return np.asarray(np.any((x > left) & (x < right) & (y > top) & (y < bottom), axis=1), bool)
 
 
 def _overlaps(boxes: Array, taken: list[Box]) -> NDArray[np.bool_]:

@@ -27,6 +27,7 @@ U_SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: evenly s
 _FLOOR = 0.006  # of the radius: how well the odds can tell a place
 _TURN = 2 * np.pi * np.arange(SPOKES) / SPOKES
 UNIT = np.column_stack([np.cos(_TURN), np.sin(_TURN)])
+_POWERS = (SCALES - 1) ** np.arange(5)[:, None, None]
 _BASIS = np.column_stack([np.ones(SPOKES), UNIT, np.cos(2 * _TURN), np.sin(2 * _TURN)])
 
 
@@ -82,10 +83,12 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
     None where the odds gather on no ring.
     """
     odds = np.exp(np.asarray(log_odds, float))
-    found = [_settled(odds, first) for first in _firsts(odds)]
-    worth = np.array([_worth(odds, curve) for curve in found])
+    moments = np.concatenate([np.zeros((5, SPOKES, 1)), np.cumsum(odds * _POWERS, axis=2)], axis=2)
+    found = _settled(moments, _firsts(odds))
+    places, shares, spreads = _beside(moments, found)
+    worth = np.log(shares + 0.03).sum(axis=1)  # log likelihood of a ring; some spokes show another edge
     best = int(np.argmax(worth))
-    place, share, spread = _beside(odds, found[best])
+    place, share, spread = places[best], shares[best], spreads[best]
     sure = share > LEAST_SHARE
     if np.count_nonzero(sure) < SPOKES // 3:
         return None
@@ -94,7 +97,7 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
     if fitted is None:
         return None
     chances = np.exp(INDEPENDENT / SPOKES * (worth - worth[best]))
-    sizes = np.array([curve.mean() for curve in found]) / found[best].mean() - 1
+    sizes = found.mean(axis=1) / found[best].mean() - 1
     return Edge(
         fitted.ellipse,
         points[sure],
@@ -108,33 +111,40 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
     )
 
 
-def _firsts(odds: Array) -> list[Array]:
-    """Circles (SPOKES,) on which the odds gather, off centre by a few bins or not; the fullest three."""
+def _firsts(odds: Array) -> Array:
+    """Circles (C, SPOKES) on which the odds gather, off centre by a few bins or not; the fullest three."""
     total = np.convolve(odds.mean(axis=0), np.ones(7) / 7, mode="same")
     tops = 1 + np.flatnonzero((total[1:-1] >= total[:-2]) & (total[1:-1] > total[2:]))
     tops = tops[np.argsort(-total[tops])][:3]
-    return [np.full(SPOKES, SCALES[top]) for top in tops] or [np.full(SPOKES, 1.0)]
+    return np.repeat(SCALES[tops] if len(tops) else np.ones(1), SPOKES).reshape(-1, SPOKES)
 
 
-def _settled(odds: Array, curve: Array) -> Array:
-    """The curve (SPOKES,) moved onto the odds beside it, first from further away."""
+def _settled(moments: Array, curves: Array) -> Array:
+    """The curves (C, SPOKES) moved onto the odds beside them, first from further away."""
     for half, held in ((0.12, 9.0), (0.08, 3.0), (0.06, 0.3), (0.05, 0.0), (0.04, 0.0), (0.04, 0.0)):
-        place, share, spread = _beside(odds, curve, half)
+        place, share, spread = _beside(moments, curves, half)
         weight = share / spread**2 + 1e-9
-        gram = (_BASIS.T * weight) @ _BASIS + np.diag([1e-9, 0, 0, held, held]) * weight.mean()
-        curve = _BASIS @ np.linalg.solve(gram, _BASIS.T @ (weight * place))
-    return curve
+        gram = (_BASIS.T * weight[:, None, :]) @ _BASIS
+        gram += np.diag([1e-9, 0, 0, held, held]) * weight.mean(axis=1)[:, None, None]
+        curves = np.linalg.solve(gram, ((weight * place) @ _BASIS)[..., None])[..., 0] @ _BASIS.T
+    return curves
 
 
-def _beside(odds: Array, curve: Array, half: float = 0.04) -> tuple[Array, Array, Array]:
-    """Mean place, share of the odds and standard deviation (SPOKES,) of what lies within ``half`` of a curve."""
-    near = odds * np.maximum(1 - ((SCALES - curve[:, None]) / half) ** 2, 0)
-    share = near.sum(axis=1) + 1e-9
-    place = near @ SCALES / share
-    spread = np.sqrt(np.maximum(near @ SCALES**2 / share - place**2, 0) + _FLOOR**2)
-    return np.where(share > 1e-6, place, curve), share, spread
+def _beside(moments: Array, curves: Array, half: float = 0.04) -> tuple[Array, Array, Array]:
+    """Mean place, share of the odds and standard deviation (C, SPOKES) of what lies within ``half`` of the curves.
 
-
-def _worth(odds: Array, curve: Array) -> float:
-    """Log likelihood of a ring; some spokes show another edge."""
-    return float(np.sum(np.log(_beside(odds, curve)[1] + 0.03)))
+    The odds count by 1 - (distance / half)². Their sums come from differences of ``moments`` (5, SPOKES, K + 1), the
+    sums of the odds times powers of the radius less 1 from the first radius on.
+    """
+    step = SCALES[1] - SCALES[0]
+    ends = np.stack([np.ceil((curves - half - SCALES[0]) / step), np.floor((curves + half - SCALES[0]) / step) + 1])
+    low, high = np.clip(ends, 0, len(SCALES)).astype(int)
+    spokes = np.arange(SPOKES)
+    within = moments[:, spokes, np.maximum(low, high)] - moments[:, spokes, low]
+    off = curves - 1
+    level, rise, bend = 1 - (off / half) ** 2, 2 * off / half**2, -(half**-2)
+    none, once, twice = level * within[:3] + rise * within[1:4] + bend * within[2:]
+    share = none + 1e-9
+    place = (none + once) / share
+    spread = np.sqrt(np.maximum((none + 2 * once + twice) / share - place**2, 0) + _FLOOR**2)
+    return np.where(share > 1e-6, place, curves), share, spread

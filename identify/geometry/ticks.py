@@ -18,7 +18,8 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 from identify.model import Array, Bytes
 
 Index = NDArray[np.intp]
-LONGEST_PX, SHORTEST_PX = 45.0, 2.5  # spacing of the marks that can be found
+LONGEST_PX, SHORTEST_PX = 45.0, 2.3  # spacing of the marks that can be found
+APART = 2.5  # standard errors between marks of two lengths
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,11 +204,13 @@ def marks_ink(flat: Array, comb: Comb, numbers: Array) -> Array:
     return np.cumsum(np.clip(light[0] - 0.5 * (light[1] + light[2]), -1, 4), axis=0, dtype=float)
 
 
-def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) -> tuple[float, int]:
+def read_pattern(
+    ink: Array, numbers: Array, ranks: Index, *, every: int = 1, apart: float = APART
+) -> tuple[float, int]:
     """How well the ink of marks follows a repeating pattern of lengths: score, and the shift of the pattern.
 
     The score is the share of the variance between ranks (analysis of variance). It is zero unless each rank has more
-    ink than the next one and all but the last have some, by 2.5 standard errors; and where every other of the longest
+    ink than the next one and all but the last have some, by ``apart`` standard errors; and where every other of the longest
     marks is longer, for then the period is another.
 
     Parameters
@@ -231,8 +234,8 @@ def read_pattern(ink: Array, numbers: Array, ranks: Index, *, every: int = 1) ->
         if min(group[0] for group in groups) < 2:
             continue
         within = sum(group[2] - group[1] ** 2 / group[0] for group in groups) / len(ink)
-        ordered = all(_above(one, other) > 2.5 for one, other in pairwise(groups))
-        if not ordered or min(_above(group, None) for group in groups[:-1]) <= 2.5:
+        ordered = all(_above(one, other) > apart for one, other in pairwise(groups))
+        if not ordered or min(_above(group, None) for group in groups[:-1]) <= apart:
             continue
         every_other = [sums[:, (shift + n * period) % (2 * period)] for n in (0, 1)]
         if min(group[0] for group in every_other) > 1 and _longer(*every_other):

@@ -16,12 +16,17 @@ from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_cr
 from identify.geometry.pyramid import reduced
 from identify.geometry.quads import misfit, square_to_quad
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
+from identify.reference.corners import roundness
 from identify.reference.rectangles import ROUGH_PX, candidates
 
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
 LEAST = 0.7  # score of a card
+MISFIT = 1.5  # tolerances by which the fitted corners may be no card's: each of them may be off by as much
+ROUND = (0.55, 1.6)  # share of the arcs in the corners' colours
+HARDLY_ROUND = 0.1  # of those of a card whose corners a shadow or the part hides in part
+ROUND_CLEAR = 3.5  # standard uncertainties by which it differs from sharp corners
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 
@@ -155,7 +160,7 @@ def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: Card
             break
     short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
     error = _misfit(rgb, corners, focals, size, (0.02 + EDGE_PX / short_px, 0.025 + EDGE_PX / short_px))
-    likely = error < 1.0 and shares.mean() > 0.6
+    likely = error < MISFIT and shares.mean() > 0.6
     radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
     return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
 
@@ -184,7 +189,7 @@ def _corner_radii(rgb: Bytes, corners: Array, size: CardSize) -> Array:
 
     An arc of radius r leaves the crossing of its two tangents by (sqrt 2 - 1) r along the bisector.
     """
-    to_px = square_to_quad(corners[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
+    to_px = _to_px(corners, size)
     depth = np.sqrt(2) - 1
     radii = np.full(4, np.inf)
     for n, way in enumerate(np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])):
@@ -204,6 +209,11 @@ def _corner_radii(rgb: Bytes, corners: Array, size: CardSize) -> Array:
     return radii
 
 
+def _to_px(corners_px: Array, size: CardSize) -> Array:
+    """Homography (3, 3) from millimetres on the card to pixels."""
+    return square_to_quad(corners_px[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
+
+
 def _through(homography: Array, points: Array) -> Array:
     """Points (N, 2) through a homography (3, 3)."""
     mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
@@ -217,11 +227,16 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     more = fit.corners_mm - size.corner_mm
     less = min(2.0, 0.6 + 3.0 / px_per_mm)
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
-    arcs = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
-    rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < arcs < 0.85 + blunt
-    return bool(
-        seen and fit.score > LEAST and fit.misfit < 1.0 and rounded and fit.overrun < 0.3 and not _cut_off(fit, rgb)
-    )
+    usual = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
+    rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < usual < 0.85 + blunt
+    like = seen and fit.score > LEAST and fit.misfit < MISFIT and fit.overrun < 0.3 and not _cut_off(fit, rgb)
+    if not like:
+        return False
+    told = roundness(rgb, _to_px(fit.corners_px, size), np.array([size.width_mm, size.height_mm]), size.corner_mm)
+    if told is None or told.share < HARDLY_ROUND:
+        return False
+    clear = ROUND[0] < told.share < ROUND[1] and told.share > ROUND_CLEAR * told.u
+    return bool(clear or (rounded and fit.misfit < 1.0))
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:
@@ -231,7 +246,7 @@ def _cut_off(fit: _Fit, rgb: Bytes) -> bool:
 
 
 def _not_found(fits: list[_Fit], rgb: Bytes) -> NotMeasured:
-    near = [fit for fit in fits if fit.misfit < 1.0 and fit.shares.mean() > 0.6]
+    near = [fit for fit in fits if fit.misfit < MISFIT and fit.shares.mean() > 0.6]
     if any(_cut_off(fit, rgb) for fit in near):
         reason = "The card runs out of the picture."
     elif any(fit.shares.min() <= 0.35 for fit in near):
@@ -247,7 +262,7 @@ def _reference(fit: _Fit, photo: Photo, size: CardSize) -> Reference:
     full = photo.width_px / photo.rgb.shape[1]
     u = [u_crossing_px(fit.sides[n - 1], fit.sides[n], fit.corners_px[n]) for n in range(4)]
     corners = fit.corners_px[[1, 0, 3, 2]] if _area(fit.corners_px) > 0 else fit.corners_px  # y up on the face
-    to_px = square_to_quad(corners[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
+    to_px = _to_px(corners, size)
     remarks: tuple[Remark, ...] = ()
     if fit.shares.min() < 0.6:
         text = "Part of one side of the card is covered."

@@ -9,11 +9,13 @@ import numpy as np
 
 from identify.geometry import ellipse as ellipses
 from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
-from identify.reference.rims import Rim, find_rims
+from identify.reference.rims import Pick, Rim, any_rim, find_rims
 from identify.tables.rows import ReferenceRow
 
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
+MOST_LOOKS = 80  # at circles that no label map calls a coin: a cloth or mesh may have a thousand
+ON_PART = 0.6  # of a circle's face, beyond which it is the part's own
 LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
 LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
@@ -22,6 +24,11 @@ LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, whe
 def find_coins(photo: Photo) -> list[Ellipse]:
     """Every coin-like rim of the photo, the surest first, to a fraction of a pixel."""
     return [rim.ellipse for rim in find_rims(photo)]
+
+
+def in_view(photo: Photo, labels: Bytes | None = None) -> bool:
+    """Whether a coin is in view, on the bench; ``labels`` as ``find`` takes them."""
+    return any_rim(photo, *_told(labels, photo, on_part=False))
 
 
 def find(
@@ -40,7 +47,7 @@ def find(
     -------
     Reference with its rim as ``ellipse``, or NotMeasured with the reason.
     """
-    rims = find_rims(photo, [] if labels is None else _labelled(labels, photo))
+    rims = find_rims(photo, *_told(labels, photo, on_part=on_part))
     return choose(photo, rims, row, on_part=on_part, labels=labels)
 
 
@@ -136,6 +143,28 @@ def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
     clear = rim.support > 0.8 and rim.ellipse.major_px > 25
     return clear and (labels is None or _shares(rim.ellipse, labels, photo)[0] < 0.3)
+
+
+def _told(labels: Bytes | None, photo: Photo, *, on_part: bool) -> tuple[list[Ellipse], Pick | None]:
+    """Where a label map has coins, and which candidates are worth a look: what it calls reference, and some others.
+
+    Where there is a reference, a circle on the part can't be it, and the other ones only help to find the bench's tilt.
+    """
+    if labels is None:
+        return [], None
+    known = not on_part and bool((labels == REFERENCE).any())
+
+    def picked(candidates: list[Ellipse]) -> list[Ellipse]:
+        shares = [_shares(each, labels, photo) for each in candidates]
+        named = [each for each, (_, own) in zip(candidates, shares, strict=True) if own >= LEAST_FACE]
+        others = [
+            each
+            for each, (part, own) in zip(candidates, shares, strict=True)
+            if own < LEAST_FACE and not (known and part > ON_PART)
+        ]
+        return named + others[:MOST_LOOKS]
+
+    return _labelled(labels, photo), picked
 
 
 def _labelled(labels: Bytes, photo: Photo) -> list[Ellipse]:

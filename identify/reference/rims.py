@@ -8,7 +8,7 @@ them; what it places surely, and what differs from its ground, is a coin.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.geometry import coin_edge, rings
+from identify.geometry.pyramid import halved
 from identify.geometry.rings import Edge
 from identify.model import Array, Bytes, Ellipse, Photo
 
@@ -25,6 +26,8 @@ LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be
 LIKELY, LEAST_SUPPORT = 0.3, 0.7  # share of the network's odds on the ring: to look again, and to be a coin
 ROUND = 0.014  # scatter of the edge about its ellipse, as a share of the radius: worn and hammered coins have less
 LEAST_CONTRAST = 0.02
+AT_ONCE = 8  # candidates that are looked at before it is asked whether one of them is a coin
+Pick = Callable[[list[Ellipse]], list[Ellipse]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,21 +51,41 @@ class Rim:
     u_rel: float
 
 
-def find_rims(photo: Photo, hints: Sequence[Ellipse] = ()) -> list[Rim]:
+def find_rims(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> list[Rim]:
     """Every coin-like rim of the photo, the best supported first; [px] of the full photo.
 
     Parameters
     ----------
     hints : where coins may be besides, by something else than edges [px]
+    pick : which of the candidates [px] are worth a look
     """
+    small, factor, candidates = _candidates(photo, hints)
+    return _measured(photo, small, factor, candidates if pick is None else pick(candidates))
+
+
+def any_rim(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> bool:
+    """Whether there is a coin-like rim; as ``find_rims`` looks for all of them, but no further than the first."""
+    small, factor, candidates = _candidates(photo, hints)
+    looks = candidates if pick is None else pick(candidates)
+    return any(_measured(photo, small, factor, looks[n : n + AT_ONCE]) for n in range(0, len(looks), AT_ONCE))
+
+
+def _candidates(photo: Photo, hints: Sequence[Ellipse]) -> tuple[Bytes, float, list[Ellipse]]:
+    """The picture in which they were found, its scale, and ellipses that may be rims [px of the full photo]."""
     small, factor = _reduced(photo.rgb, SEARCH_PX[0])
     smaller, further = _reduced(small, SEARCH_PX[1])
+    factor *= photo.rgb.shape[1] / photo.width_px
+    found = _ellipses(small) + [_scaled(each, 1 / further) for each in _ellipses(smaller)]
+    found += [_scaled(each, factor) for each in hints]
+    return small, factor, [_scaled(each, 1 / factor) for each in _distinct(found, small)]
+
+
+def _measured(photo: Photo, small: Bytes, factor: float, candidates: Sequence[Ellipse]) -> list[Rim]:
+    """The rims beside the candidates: where the small picture shows one, placed in the full one."""
     full = photo.width_px / photo.rgb.shape[1]
-    candidates = _ellipses(small) + [_scaled(found, 1 / further) for found in _ellipses(smaller)]
-    candidates += [_scaled(found, factor / full) for found in hints]
-    first = coin_edge.edges(small, _distinct(candidates, small))
+    first = coin_edge.edges(small, [_scaled(each, factor) for each in candidates])
     likely = _apart([found for found in first if found is not None and _likely(found)])
-    again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / factor) for found in likely])
+    again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / (factor * full)) for found in likely])
     rims = [rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found)]
     return rims if full == 1.0 else [_in_full(rim, full) for rim in rims]
 
@@ -93,8 +116,7 @@ def _reduced(rgb: Bytes, long_side_px: int) -> tuple[Bytes, float]:
     """The picture with a long side of at most ``long_side_px``, and its scale; halves are quickly taken."""
     done = 1.0
     while max(rgb.shape[:2]) >= 2 * long_side_px:
-        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
-        rgb = np.asarray(cv2.resize(rgb[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA), np.uint8)
+        rgb = halved(rgb)
         done /= 2
     factor = min(1.0, long_side_px / max(rgb.shape[:2]))
     if factor == 1.0:

@@ -27,18 +27,20 @@ from identify.reference import scales
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
+MOST_LINES = 60  # long lines of the picture beside which marks are looked for
+MOST_EDGES = 12  # sides of such lines that are read
+MOST_ROWS = 5  # bands beside each in which a comb is looked for
 USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
 COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
 U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
-PLAIN_U_LEAN = 0.004  # marks' slopes known as well as this are left as they are
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
 U_END = 0.02  # slope of a ruler's end: its wall and shadow
 OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
 WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
-PLAIN_U_REL = 1e-4  # a scale read as well as this is not looked for elsewhere
+PLAIN_U_REL, PLAIN_ALIKE = 3e-4, 0.85  # a scale read as well as this is not looked for elsewhere
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,23 +86,20 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
         return _not_found("No ruler was found.")
     reason = "No ruler was found."
     read: list[tuple[_Edge, Reading, Array]] = []
-    for edge in edges[:4]:
+    for edge in edges[:MOST_EDGES]:
         answer = _read(photo.rgb, edge.scaled(factor), factor)
         if isinstance(answer, str):
             reason = answer
         else:
             read.append(answer)
-            if answer[1].u_rel < PLAIN_U_REL:
+            if answer[1].u_rel < PLAIN_U_REL and answer[1].alike > PLAIN_ALIKE:
                 break
     if not read:
         return _not_found(reason)
-    _, (edge, scale, flat) = min(
-        enumerate(read, start=1), key=lambda item: item[0] * item[1][1].u_rel
-    )  # likelier first
+    edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
     lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
-    if scale.u_lean > PLAIN_U_LEAN:
-        focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
-        scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
+    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
+    scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
     return _reference(photo, edge, scale, lines)
 
 
@@ -117,7 +116,7 @@ def _strokes(small: Bytes) -> Strokes:
         segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60)))
         for plane in planes(halved(small))
     ]
-    joined = join(np.concatenate(pieces), most=30)
+    joined = join(np.concatenate(pieces), most=MOST_LINES)
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
@@ -136,7 +135,7 @@ def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
                 edge = _Edge(end, -along, np.array([along[1], -along[0]]), length)
             scores = rhythm(flatten(_strip(work, edge, 44)))
             if scores.max() > REGULAR:
-                rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:3])
+                rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
                 found.append(_Edge(edge.origin, edge.along, edge.inward, length, float(scores.max()), rows))
     return sorted(found, key=lambda item: -item.score * item.length**0.5)
 
@@ -166,9 +165,9 @@ def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Arra
             reason = answer
         else:
             read.append(answer)
-            if answer.u_rel < PLAIN_U_REL:
+            if answer.u_rel < PLAIN_U_REL and answer.alike > PLAIN_ALIKE:
                 break
-    return (edge, min(read, key=lambda item: item.u_rel), flat) if read else reason
+    return (edge, max(read, key=lambda item: item.alike), flat) if read else reason
 
 
 def _comb(profile: Array, times: int) -> Comb | None:

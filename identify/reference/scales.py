@@ -9,20 +9,27 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from identify.geometry.ticks import SHORTEST_PX, Comb, Index, fit, marks_ink, peaks, read_pattern
+from identify.geometry.ticks import APART, SHORTEST_PX, Comb, Index, fit, marks_ink, peaks, read_pattern
 from identify.model import Array
 
 FEWEST_MARKS = 25  # steps of the finest scale that the marks seen must span
 FEWEST_SEEN = 9
-ALIKE = 0.3  # least share of the marks' variance in length that a scale's pattern explains
+ALIKE = 0.55  # least share of the marks' variance in length that a scale's pattern explains
 ALIKE_FEW = 0.6  # the same where only two lengths can be seen
 UNEVEN = 0.05  # largest scatter of the marks, in steps
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
 MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
+APART_FEW = 4.0  # standard errors between 10 and 5 mm where only those are seen: a page's letters differ by chance
 QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
 LEAST_LONG_MM = 100.0  # of a scale of which only those are seen: on less, numerals pass for marks
 FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
-DEPTHS = (5.5, 7.5, 4.2)  # steps of the finest scale to which marks may reach; seen aslant they seem longer or shorter
+# Depths in steps of the finest scale between which marks differ most; seen aslant they seem longer or shorter. Short
+# marks end before the deeper ones begin.
+DEPTHS = ((0.0, 5.5), (0.0, 7.5), (0.0, 4.2), (2.2, 5.0), (2.8, 6.2), (3.4, 7.5))
+CUMULATIVE = 3  # of them from the edge on
+LEAST_LEAN_STEPS = 0.2  # of the slopes tried
+NUMERALS_MM = (6.0, 11.0)  # depths between which numerals stand and marks of 5 mm do not reach
+TENS_MM = (1.0, 2.5)  # steps of scales whose long marks are 10 mm apart
 
 
 def _halving(count: int) -> Index:
@@ -134,21 +141,46 @@ def _unit(flat: Array, comb: Comb, seen: Array, spacing: float, parts: int) -> t
         fine = np.arange(seen.min() * finer, seen.max() * finer + 1)
         fine = fine[np.isin(np.round(fine / finer), seen)]  # not what lies over the marks
         step = spacing / finer / (scales[0][0] if parts > 1 else 1.0)
-        rows = [_rows(flat, depth * step) for depth in DEPTHS]
-        inks = marks_ink(flat[: max(rows)], comb.finer(finer), fine)
+        inks = _inks(flat, comb.finer(finer), fine, step)
         found = []
         for unit, ranks in scales:
-            score, shift = max(read_pattern(inks[row - 1], fine, ranks, every=finer) for row in rows)
+            apart = APART_FEW if unit == QUARTER[0] else APART
+            told = inks if unit in TENS_MM else inks[:CUMULATIVE]  # deeper bands hold an inch scale's numerals
+            score, shift = max(read_pattern(ink, fine, ranks, every=finer, apart=apart) for ink in told)
             if score > (ALIKE if parts == 1 or finer == parts else ALIKE_FEW):
                 found.append((int(ranks.max()), score, shift, unit))
         found.sort(reverse=True)  # a scale of more lengths passes for one of fewer, not the other way round
         if not found or (len(found) > 1 and found[0][0] == found[1][0] and found[0][1] < found[1][1] + 0.03):
             continue
         _, score, shift, unit = found[0]
-        deep = flat[: _rows(flat, DEPTHS[0] * spacing / parts)]
-        if parts == 1 or not _quartered(deep, comb, seen, finer, shift, round(10 / unit)):
-            return score, shift, unit, finer
+        deep = flat[: _rows(flat, DEPTHS[0][1] * spacing / parts)]
+        if parts > 1 and _quartered(deep, comb, seen, finer, shift, round(10 / unit)):
+            continue
+        if parts > 1 and not _numbered(flat, comb.finer(finer), fine, shift, round(10 / unit), spacing / parts):
+            continue
+        return score, shift, unit, finer
     return None
+
+
+def _numbered(flat: Array, comb: Comb, numbers: Array, shift: int, ten: int, px_per_mm: float) -> bool:
+    """Whether the numerals stand at the longest marks and not at the next: else these are numerals themselves."""
+    low, high = (_rows(flat, depth * px_per_mm) for depth in NUMERALS_MM)
+    if high - low < 2:
+        return False
+    ink = np.clip(comb.ink * flat[low:high], 0, 4).mean(axis=0)
+    across = np.linspace(-0.2, 0.2, 9) * ten * float(np.median(comb.spacing(numbers)))
+    middle = comb.at(numbers, (low + high) / 2)
+    near = np.interp(middle[:, None] + across, np.arange(len(ink)), ink).mean(axis=1)
+    tens, fives = (near[(numbers.astype(int) - shift) % ten == place] for place in (0, ten // 2))
+    u = math.hypot(*(float(np.std(one)) / max(len(one), 1) ** 0.5 for one in (tens, fives)))
+    return bool(tens.mean() - fives.mean() > max(APART_FEW * u, 0.2 * tens.mean()))
+
+
+def _inks(flat: Array, comb: Comb, numbers: Array, step_px: float) -> list[Array]:
+    """Ink (K,) of each mark between the depths of each pair."""
+    rows = [(min(int(low * step_px), len(flat)), _rows(flat, high * step_px)) for low, high in DEPTHS]
+    whole = np.vstack([np.zeros(len(numbers)), marks_ink(flat[: max(row for _, row in rows)], comb, numbers)])
+    return [whole[high] - whole[low] for low, high in rows]
 
 
 def _rows(flat: Array, depth_px: float) -> int:
@@ -214,9 +246,10 @@ def _shifted(comb: Comb, by: float) -> Comb:
 def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> Reading:
     """The reading with that one of the slopes (s0, s1) (T,) along which its marks have most ink.
 
-    The marks stay where they are at the depth in which they were located. The standard uncertainty is that of the
-    peak of a sum over independent marks (Huber's sandwich), doubled because neighbours share numerals and glare;
-    ``prior`` (T,) is the logarithm of what was likely before.
+    The marks stay where they are at the depth in which they were located. How likely a slope with less ink is follows
+    from what it lacks against the scatter of what its single marks lack (the statistic of Vuong, Econometrica 57,
+    1989, whose variance is four times that of a normal likelihood: neighbours share numerals and glare); ``prior``
+    (T,) is the logarithm of what was likely before.
     """
     comb, held = found.comb, found.depth_px
     step = float(np.median(comb.spacing(found.numbers)))
@@ -232,14 +265,13 @@ def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> 
     soft = gaussian_filter1d(ink, 1.5, axis=0)
     total = soft.sum(axis=1)
     best = int(np.clip(np.argmax(total), 2, len(total) - 3))
-    bend = min(float(total[best + 2] - 2 * total[best] + total[best - 2]) / 4, -1e-9)
-    pull = (soft[best + 2] - soft[best - 2]) / 4
-    spread = max(2 * float(np.sqrt(np.sum((pull - pull.mean()) ** 2))) / -bend, 0.2)
+    short = soft[best] - soft
+    noise = np.sqrt(np.sum((short - short.mean(axis=1, keepdims=True)) ** 2, axis=1))
     places = np.arange(len(s0))
-    at = best + float(np.clip(-pull.sum() / bend, -1, 1))
-    odds = np.exp((logs := prior - 0.5 * ((places - at) / spread) ** 2) - logs.max())
+    logs = prior - 0.5 * (short.sum(axis=1) / np.maximum(noise, 1e-9)) ** 2
+    odds = np.exp(logs - logs.max())
     at = float(places @ odds / odds.sum())
-    spread = math.sqrt(float((places - at) ** 2 @ odds / odds.sum()))
+    spread = max(math.sqrt(float((places - at) ** 2 @ odds / odds.sum())), LEAST_LEAN_STEPS)
     (one, two), low, high = (
         (float(np.interp(place, places, s0)), float(np.interp(place, places, s1)))
         for place in (at, at - spread, at + spread)

@@ -16,6 +16,7 @@ from identify.survey import archive, likeness, store
 from identify.survey.site import Shot
 
 CALLED = "The photo"  # in a record, which may stand for several files
+FORM = 2  # to be raised where the same photo gives another finding
 UNSCALED = "Nothing was measured. Take callipers, or name what lies beside the part with --scale."
 
 
@@ -33,6 +34,7 @@ class Finding:
     measured : one text each quantity.
     advice : what would tell more.
     likeness : 16 hexadecimal digits, see :mod:`identify.survey.likeness`.
+    traits : 64 hexadecimal digits, see there; empty where they are not known.
     """
 
     sha256: str
@@ -45,6 +47,7 @@ class Finding:
     measured: tuple[str, ...]
     advice: tuple[str, ...]
     likeness: str
+    traits: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Plain JSON values."""
@@ -59,8 +62,10 @@ class Finding:
 
 
 def recipe(scale: str | None) -> str:
-    """What besides the photo decides a finding: program, model, tables, scale."""
-    return " ".join((__version__, classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled"))
+    """What besides the photo decides a finding: program and form of the record, model, tables, scale."""
+    return " ".join(
+        (f"{__version__}/{FORM}", classifier.shipped_card().sha256[:16], tables.version(), scale or "unscaled")
+    )
 
 
 def read(shot: Shot) -> bytes:
@@ -121,6 +126,7 @@ def find(data: bytes, scale: str | None) -> Finding:
         measured=measured,
         advice=advice,
         likeness=likeness.print_of(shot.rgb),
+        traits="" if recognition.features is None else likeness.traits_of(recognition.features),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from identify import tables
 from identify.model import UNSURE
@@ -66,23 +66,31 @@ def joined(rows: Sequence[Row]) -> Iterator[Row]:
 
 @dataclass(slots=True)
 class _Tap:
-    """``said`` and ``decided`` are the sure answer and the decision of its photos so far."""
+    """``first`` is its first photo; ``said`` and ``decided`` are its photos' sure answer and decision so far."""
 
     number: int
-    leader: Row
+    first: str
     said: str
     decided: str = ""
 
 
+@dataclass(slots=True)
+class _Place:
+    """The taps of one place that have been read, and what their first photos look like."""
+
+    taps: list[_Tap] = field(default_factory=list)
+    marks: likeness.Marks = field(default_factory=likeness.Marks)
+
+
 class _Taps:
-    """Photos of one place that are nearly one picture get one tap, unless they are sure of different classes.
+    """Photos of one place that look like one thing get one tap, unless they are sure of different classes.
 
     What the program said joins them, so that a decision about one photo holds for the others of its tap and changes
     no tap's number; decisions for different classes, or that a photo stands apart, part them.
     """
 
     def __init__(self) -> None:
-        self._here: dict[tuple[str, ...], list[_Tap]] = {}
+        self._here: dict[tuple[str, ...], _Place] = {}
         self._count = 0
 
     def joined(self, rows: Sequence[Row]) -> list[Row]:
@@ -93,28 +101,30 @@ class _Taps:
         ]
 
     def _join(self, row: Row) -> Row:
-        here = self._here.setdefault(row.shot.places, [])
+        here = self._here.setdefault(row.shot.places, _Place())
         said = row.said if is_part(row.said) else UNSURE
         decided = "" if row.decision is None else row.decision.answer
         apart = row.decision is not None and row.decision.apart
-        tap = None if apart else next((tap for tap in here if _is_of(row, said, decided, tap)), None)
+        tap = None if apart else next((tap for tap in _like(row, here) if _agree(tap, said, decided)), None)
         if tap is not None:
             tap.said = said if tap.said == UNSURE else tap.said
             tap.decided = tap.decided or decided
-            return replace(row, tap=tap.number, first=tap.leader.shot.file)
+            return replace(row, tap=tap.number, first=tap.first)
         self._count += 1
-        numbered = replace(row, tap=self._count)
-        if not apart:
-            here.append(_Tap(self._count, numbered, said, decided))
-        return numbered
+        if row.finding is not None and not apart:
+            here.taps.append(_Tap(self._count, row.shot.file, said, decided))
+            here.marks.add(row.finding.likeness, row.finding.traits)
+        return replace(row, tap=self._count)
 
 
-def _is_of(row: Row, said: str, decided: str, tap: _Tap) -> bool:
-    if row.finding is None or tap.leader.finding is None:
-        return False
+def _like(row: Row, here: _Place) -> Iterator[_Tap]:
+    found = row.finding
+    return iter(()) if found is None else (here.taps[n] for n in here.marks.like(found.likeness, found.traits))
+
+
+def _agree(tap: _Tap, said: str, decided: str) -> bool:
     parted = decided and tap.decided and decided != tap.decided
-    agree = UNSURE in (tap.said, said) or tap.said == said
-    return not parted and agree and likeness.alike(tap.leader.finding.likeness, row.finding.likeness)
+    return not parted and (UNSURE in (tap.said, said) or tap.said == said)
 
 
 def _carried(rows: Sequence[Row]) -> Iterator[Row]:

@@ -277,7 +277,7 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     square, made = whole_square((64, 64)), []
 
     def said(self, rgb, where):
-        made.append(look(where, PART_SEEN, ((0, 0, 6), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
+        made.append(look(where, PART_SEEN, ((0, 0, 2), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
         return made[-1]
 
     monkeypatch.setattr(classifier.Classifier, "look", said)
@@ -287,8 +287,41 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     assert len(three.looks(noise((64, 64)))) == 4
     made.clear()  # the mean after two near looks is (6, 0, 0): e^6 / (e^6 + 2) = 0.995
     assert len(three.looks(noise((64, 64)), until=0.99)) == 3
-    made.clear()  # after the first near look (3, 0, 0): e^3 / (e^3 + 2) = 0.909; the whole picture's look never counts
+    made.clear()  # after the first near look (3, 0, 0): e^3 / (e^3 + 2) = 0.909; the whole picture's look has no weight
     assert len(three.looks(noise((64, 64)), until=0.9)) == 2
+    made.clear()  # the whole picture's look alone: e^2 / (e^2 + 2) = 0.787
+    assert len(three.looks(noise((64, 64)), until=0.7)) == 1
+    made.clear()
+    assert len(three.looks(noise((64, 64)), near=1)) == 2
+
+
+def test_the_whole_pictures_look_counts_by_its_weight(bare):
+    square = whole_square((64, 64))
+    looks = tuple(look(square, PART_SEEN, logits) for logits in ((0, 0, 6), (6, 0, 0), (0, 6, 0)))
+    bare.card = replace(bare.card, whole_weight=0.25, temperature=1.0)
+    said = bare.settle(looks, (64, 64)).probabilities  # 0.75 × (3, 3, 0) + 0.25 × (0, 0, 6)
+    total = 2 * np.exp(2.25) + np.exp(1.5)
+    assert list(said.values()) == pytest.approx([np.exp(2.25) / total, np.exp(2.25) / total, np.exp(1.5) / total])
+    assert bare.sureness(looks) == pytest.approx(np.exp(2.25) / total)
+    assert bare.sureness(looks[:1]) == pytest.approx(np.exp(6) / (np.exp(6) + 2))
+
+
+@pytest.mark.parametrize("part_px", [0, 1, 2, 3, 6, 12])
+@pytest.mark.parametrize("least", [0.0005, 0.004, 0.02, 0.1])
+def test_without_a_map_the_answer_is_the_same(bare, part_px, least):
+    labels = np.zeros((16, 16), np.uint8)
+    labels[4 : 4 + part_px, 4 : 4 + part_px] = 1
+    bare.card = replace(bare.card, least_part_share=least)
+    looks = (look(whole_square((64, 64)), labels, (6.0, 0.0, 0.0)),)
+    assert bare.settle(looks, (64, 64)).answer == bare.settle(looks, (64, 64), mapped=False).answer
+    assert bare.settle(looks, (64, 64), mapped=False).labels is None
+
+
+def test_a_card_of_before_takes_all_near_looks_in_a_survey(bare, tmp_path):
+    assert (bare.card.whole_weight, bare.card.survey_looks) == (0.0, 0)
+    path = tmp_path / "old.toml"
+    path.write_text(CARD.replace("crop_shares = []", "crop_shares = [0.7, 0.5]"), encoding="utf-8")
+    assert classifier.read_card(path).survey_looks == 2
 
 
 # ---------------------------------------------------------------- the shipped model on drawn pictures

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from identify import photo
+from identify import heic, photo
 from identify.errors import PhotoError
 
 
@@ -194,6 +194,25 @@ def test_heic_is_turned_once_and_keeps_its_focal_length():
     assert got.rgb[40, 120].astype(int) == pytest.approx((20, 60, 200), abs=6)
     assert got.rgb[280, 120].astype(int) == pytest.approx((200, 90, 10), abs=6)
     assert photo.load(base64.b64decode(HEIC), reduced=2).rgb.shape == (160, 120, 3)
+
+
+def test_heic_decoded_here_or_by_a_child_is_one_photo(monkeypatch):
+    pytest.importorskip("pi_heif", reason="the heic extra is not installed")
+    data = base64.b64decode(HEIC)
+    for reduced in (1, 2):
+        by_a_child = photo.load(data, reduced=reduced)
+        monkeypatch.setattr(heic, "decodes_here", lambda: True)
+        here = photo.load(data, reduced=reduced)
+        monkeypatch.undo()
+        assert (here.rgb == by_a_child.rgb).all()
+        for name in ("file", "sha256", "width_px", "height_px", "focal35_mm", "reduced", "remarks"):
+            assert getattr(here, name) == getattr(by_a_child, name)
+    monkeypatch.setattr(heic, "decodes_here", lambda: True)
+    with pytest.raises(PhotoError, match=r"a\.heic is damaged"):
+        photo.load(data[:-40], name="a.heic")
+    monkeypatch.setattr(heic, "MAX_PIXELS", 1000)
+    with pytest.raises(PhotoError, match="too many pixels"):
+        photo.load(data, name="a.heic")
 
 
 def test_a_heic_file_that_crashes_its_decoder_is_one_sentence(capfd):

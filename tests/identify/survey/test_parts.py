@@ -33,6 +33,7 @@ FOUND = finding.Finding(
     measured=(),
     advice=("Look.",),
     likeness="0" * 16,
+    traits="5a" * 32,
 )
 
 
@@ -194,16 +195,71 @@ def test_likeness_survives_a_new_size_exposure_and_compression_and_tells_drawing
     marks = [prints(drawing(seed)) for seed in range(20)]
     for seed, mark in enumerate(marks):
         small = drawing(seed).resize((640, 480)).point(lambda code: min(255, int(1.1 * code)))
-        assert likeness.alike(mark, prints(small, quality=50))
-        assert not any(likeness.alike(mark, other) for other in marks[seed + 1 :])
+        assert likeness.alike((mark, ""), (prints(small, quality=50), ""))
+        assert not any(likeness.alike((mark, ""), (other, "")) for other in marks[seed + 1 :])
+
+
+def turned(features: np.ndarray, degrees: float) -> np.ndarray:
+    """Features at that angle to ``features``, of another size and level, which traits do not see."""
+    own = features - features.mean()
+    other = np.random.default_rng(9).standard_normal(len(own))
+    other -= other.mean() + own * (other @ own) / (own @ own)
+    other *= np.linalg.norm(own) / np.linalg.norm(other)
+    made = np.cos(np.radians(degrees)) * own + np.sin(np.radians(degrees)) * other
+    return np.asarray(3.0 * made + 0.7, np.float32)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 10.0, 30.0, 60.0, 90.0])
+def test_traits_tell_the_angle_between_features(degrees):
+    """Each sign differs with the chance angle / pi (Charikar 2002); 256 signs know it to 0.03 of pi at worst (1 sd)."""
+    features = np.random.default_rng(8).gamma(0.5, 1.0, 1280).astype(np.float32)
+    one, other = (int(likeness.traits_of(f), 16) for f in (features, turned(features, degrees)))
+    share = (one ^ other).bit_count() / likeness.TRAIT_BITS
+    assert share == pytest.approx(degrees / 180, abs=0.1 if degrees else 0)
+
+
+TRAITS = "5a" * 32
+
+
+def other_traits(share: float) -> str:
+    """Traits of which that share differs from TRAITS."""
+    return f"{int(TRAITS, 16) ^ ((1 << round(share * likeness.TRAIT_BITS)) - 1):064x}"
+
+
+@pytest.mark.parametrize(
+    ("bits", "share", "one"),
+    [
+        (0, 0.0, True),
+        (0, likeness.FAR_TRAITS - 0.02, True),
+        (0, likeness.FAR_TRAITS + 0.02, False),  # the same grey picture of something else
+        (32, likeness.NEAR_TRAITS - 0.02, True),  # the same thing from a step aside
+        (32, likeness.NEAR_TRAITS + 0.02, False),
+        (0, None, True),  # a record without traits
+        (32, None, False),
+    ],
+)
+def test_what_looks_like_one_thing(bits, share, one):
+    other = (f"{(1 << bits) - 1:016x}", "" if share is None else other_traits(share))
+    assert likeness.alike(("0" * 16, TRAITS), other) is one
+    assert likeness.alike(other, ("0" * 16, TRAITS)) is one
+
+
+def test_the_first_tap_that_looks_like_it_is_found_among_many():
+    marks, rng = likeness.Marks(), np.random.default_rng(4)
+    many = [(rng.bytes(8).hex(), rng.bytes(32).hex()) for _ in range(300)]
+    for mark in many:
+        marks.add(*mark)
+    assert [marks.like(*mark) for mark in many] == [[number] for number in range(300)]
 
 
 @pytest.mark.parametrize(
     ("change", "taps"),
     [
         ({}, 1),
+        ({"traits": other_traits(0.4)}, 2),
+        ({"likeness": "f" * 16, "traits": TRAITS}, 1),
         ({"answer": "unsure"}, 1),
-        ({"likeness": "f" * 16}, 2),
+        ({"likeness": "f" * 16, "traits": ""}, 2),
         ({"answer": "thermostatic", "likely": "thermostatic"}, 2),
         ({"answer": "none", "likely": "none"}, 1),
     ],
@@ -279,9 +335,10 @@ def test_a_folder_that_can_not_be_read_is_named(tmp_path, monkeypatch):
 def test_a_small_photo_is_read_whole():
     data = (ROOT / "data_synthetic" / "demo" / "installed.jpg").read_bytes()
     recognition, shot = pipeline.recognise_photo(data)
-    whole = pipeline.recognisers.load().recognise(photo.load(data))
+    network, whole = pipeline.recognisers.load(), photo.load(data)
+    looks = network.looks(whole.rgb, near=network.card.survey_looks, until=network.card.sure_at)
     assert shot.reduced == 1
-    assert recognition.probabilities == whole.probabilities
+    assert recognition.probabilities == network.settle(looks, whole.rgb.shape[:2]).probabilities
 
 
 def large() -> bytes:
@@ -300,9 +357,13 @@ def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
     assert recognition.view == whole.view
 
 
-@pytest.mark.parametrize(("side_px", "reduced"), [(500.0, 4), (192.0, 4), (191.0, 2), (40.0, 2)])
-def test_a_small_part_is_read_at_a_half(monkeypatch, side_px, reduced):
+@pytest.mark.parametrize(
+    ("side_px", "sureness", "reduced"),
+    [(500.0, 0.0, 4), (192.0, 0.0, 4), (191.0, 0.0, 2), (40.0, 0.0, 2), (40.0, 1.0, 4)],
+)
+def test_a_small_part_is_read_at_a_half_unless_its_class_is_sure(monkeypatch, side_px, sureness, reduced):
     recognisers = pipeline.recognisers
+    monkeypatch.setattr(recognisers.Classifier, "sureness", lambda network, looks: sureness)
     seen = recognisers.Square(300.0, 200.0, side_px)  # on the picture at a quarter of its size
     monkeypatch.setattr(recognisers, "part_square", lambda look, size_hw, share: seen)
     _, shot = pipeline.recognise_photo(large())
