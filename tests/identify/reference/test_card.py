@@ -1,11 +1,13 @@
 """Cards drawn in perspective; the size of the card is that of ISO/IEC 7810 ID-1."""
 
+import cv2
 import numpy as np
 import pytest
 
-from identify.geometry.quads import seen_with
+from identify.geometry.quads import seen_with, square_to_quad
 from identify.model import NotMeasured, Reference
 from identify.reference import card
+from identify.reference.corners import roundness
 
 ID1 = (85.60, 53.98)  # ISO/IEC 7810
 RADIUS = 3.18
@@ -193,3 +195,43 @@ def test_larger_card_by_its_own_size(bench):
     assert isinstance(found, Reference)
     assert found.id == "card-id3"
     assert worst_corner_px(found, scene.corners_px((0, 0), 20.0, (125.0, 88.0))) < 0.6
+
+
+def speckled(scene, size_mm=1.6):
+    """Granite: light, grey and dark grains about as large as a card's corner."""
+    grain = scene.rng.normal(size=scene.light.shape[:2]).astype(np.float32)
+    soft = cv2.GaussianBlur(grain, (0, 0), size_mm / 2 * scene.camera.focal_px / scene.distance_mm)
+    soft /= soft.std()
+    scene.light *= np.select([soft < -0.6, soft > 0.4], [0.15, 1.9], 1.0)[..., None]
+
+
+@pytest.mark.parametrize(
+    ("tilt", "angle", "colour", "seed"), [(12, 12, "orange", 1), (17, 40, "blue", 2), (25, 70, "orange", 3)]
+)
+def test_card_on_speckled_stone(bench, tilt, angle, colour, seed):
+    scene = bench(tilt_deg=tilt, distance_mm=330, seed=seed, level=0.3)
+    speckled(scene)
+    draw_card(scene, angle=angle, colour=colour)
+    found = card.find(scene.photo())
+    assert isinstance(found, Reference), found
+    assert worst_corner_px(found, scene.corners_px((0.0, 0.0), angle, ID1)) < 2.5
+
+
+def test_sharp_corners_are_told_by_their_colours(bench):
+    size = np.array(ID1)
+    for corner, low, high in ((RADIUS, 0.7, 1.3), (0.0, -0.3, 0.3)):
+        scene = bench(tilt_deg=10, distance_mm=330, seed=4, level=0.3)
+        speckled(scene)
+        draw_card(scene, angle=30.0, colour="orange", corner=corner)
+        corners = scene.corners_px((0.0, 0.0), 30.0, ID1)
+        to_px = square_to_quad(corners[None])[0] @ np.diag([1 / size[0], 1 / size[1], 1.0])
+        told = roundness(scene.photo().rgb, to_px, size, RADIUS)
+        assert told is not None
+        assert low < told.share < high
+
+
+def test_a_card_of_the_benchs_own_colours_tells_no_corners(bench):
+    scene = bench(distance_mm=330)
+    corners = scene.corners_px((0.0, 0.0), 30.0, ID1)
+    to_px = square_to_quad(corners[None])[0] @ np.diag([1 / ID1[0], 1 / ID1[1], 1.0])
+    assert roundness(scene.photo().rgb, to_px, np.array(ID1), RADIUS) is None

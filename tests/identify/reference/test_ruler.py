@@ -181,3 +181,67 @@ def test_numerals_alone_are_not_taken_for_marks(bench):
         scene.box((0.0, 30.0), 0.0, wide, (0.03, 0.03, 0.03), shift=(10.0 * k - 75, -4.0))
     found = ruler.find(scene.photo())
     assert isinstance(found, NotMeasured)
+
+
+def print_ruler(scene, *, angle, length, width, every_mm, face=0.55, ink=0.03):
+    """A ruler with numerals as printed, at 10 px a millimetre; ``every_mm``: numbered in millimetres, else centimetres."""
+    board = np.full((round(width * 10), round((length + 10) * 10)), 255, np.uint8)
+    for k in range(round(length) + 1):
+        x, tall = 50 + 10 * k, 6.5 if k % 10 == 0 else 4.9 if k % 5 == 0 else 3.2
+        board[: round(tall * 10), x - 1 : x + 1] = 0
+        if k % 10 == 0:
+            text = str(k if every_mm else k // 10)
+            wide, high = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, width / 22, 2)[0]
+            cv2.putText(board, text, (x - wide // 2, 77 + high), cv2.FONT_HERSHEY_SIMPLEX, width / 22, 0, 2, cv2.LINE_AA)
+    turn = np.radians(angle)
+    local = scene.mm @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    at = ((local + [length / 2 + 5, width / 2]) * 10).astype(np.float32)
+    soft = cv2.GaussianBlur(board, (0, 0), 10 / 2 / scene.camera.focal_px * scene.distance_mm)  # a pixel's own width
+    seen = cv2.remap(soft, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0) / 255
+    cover = cv2.remap(np.full_like(board, 255), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)[..., None] / 255
+    scene.light = scene.light * (1 - cover) + cover * (ink + (face - ink) * seen[..., None])
+
+
+PRINTED = [
+    # tilt, turn, distance, angle, length, width, in millimetres, ink, texture, noise, face
+    (30, 304, 327, 89, 200.0, 34.0, False, 0.2, "wood", 0.01, 0.55),
+    (31, 31, 404, 66, 300.0, 34.0, False, 0.3, "stone", 0.004, 0.8),
+    (8, 40, 400, 35, 150.0, 18.0, True, 0.03, "plain", 0.004, 0.55),
+]
+
+
+@pytest.mark.parametrize(
+    ("tilt", "turn", "distance", "angle", "length", "width", "every_mm", "ink", "texture", "noise", "face"), PRINTED
+)
+def test_printed_numerals_help_where_millimetres_are_fine(
+    bench, tilt, turn, distance, angle, length, width, every_mm, ink, texture, noise, face
+):
+    scene = bench(
+        tilt_deg=tilt,
+        turn_deg=turn,
+        distance_mm=distance,
+        size=(1024, 768),
+        level=0.25,
+        seed=7,
+        texture=texture,
+        noise=noise,
+    )
+    print_ruler(scene, angle=angle, length=length, width=width, every_mm=every_mm, ink=ink, face=face)
+    found = ruler.find(scene.photo())
+    assert isinstance(found, Reference), found
+    mm = to_mm(found, ends_px(scene, (0.0, 0.0), angle, length, width))
+    assert np.linalg.norm(mm[1] - mm[0]) == pytest.approx(length, rel=0.015)
+
+
+def test_marks_slopes_that_say_little_leave_the_tilt_to_what_is_usual(bench):
+    """Three slopes, none clearly better: the one that the prior favours."""
+    rng = np.random.default_rng(3)
+    flat = rng.normal(0, 0.3, (40, 400))
+    comb = Comb(20.0, 10.0, 0.0)
+    numbers = np.arange(19.0)
+    found = scales.Reading(comb, numbers, comb.at(numbers), 2.5, 0, 0.3, 0.9, 8.0, 0.02)
+    turns = np.linspace(-0.5, 0.5, 101)
+    prior = -0.5 * ((turns - 0.1) / 0.05) ** 2
+    told = scales.leaning(flat, found, turns, np.zeros(101), prior)
+    assert told.comb.s0 == pytest.approx(0.1, abs=0.06)
+    assert told.u_lean > 0.02
