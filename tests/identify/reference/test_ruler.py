@@ -192,13 +192,17 @@ def print_ruler(scene, *, angle, length, width, every_mm, face=0.55, ink=0.03):
         if k % 10 == 0:
             text = str(k if every_mm else k // 10)
             wide, high = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, width / 22, 2)[0]
-            cv2.putText(board, text, (x - wide // 2, 77 + high), cv2.FONT_HERSHEY_SIMPLEX, width / 22, 0, 2, cv2.LINE_AA)
+            cv2.putText(
+                board, text, (x - wide // 2, 77 + high), cv2.FONT_HERSHEY_SIMPLEX, width / 22, 0, 2, cv2.LINE_AA
+            )
     turn = np.radians(angle)
     local = scene.mm @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     at = ((local + [length / 2 + 5, width / 2]) * 10).astype(np.float32)
     soft = cv2.GaussianBlur(board, (0, 0), 10 / 2 / scene.camera.focal_px * scene.distance_mm)  # a pixel's own width
     seen = cv2.remap(soft, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0) / 255
-    cover = cv2.remap(np.full_like(board, 255), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)[..., None] / 255
+    cover = (
+        cv2.remap(np.full_like(board, 255), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)[..., None] / 255
+    )
     scene.light = scene.light * (1 - cover) + cover * (ink + (face - ink) * seen[..., None])
 
 
