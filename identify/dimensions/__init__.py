@@ -19,7 +19,7 @@ U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
-VAGUEST_STANDING = 0.07  # half the step from a 35 mm body to a 40 mm one
+VAGUEST_STANDING = 0.10  # more leaves three neighbouring sizes of a body open
 _VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]

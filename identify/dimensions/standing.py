@@ -36,7 +36,7 @@ SHADOW_PX = 0.17
 ROUND_REL = 0.001
 LIP_MM = 3.0  # of height: a rim is a lip above a narrower wall and base; training split of the rendered pictures
 HIDDEN_BASE = 0.4  # how often a body's widest rim overhangs its base
-OUTLIER = 4.0  # squared standard deviations: a point further off is no worse
+OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright cylinder
 MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
 
