@@ -21,9 +21,10 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
 from PIL import Image
 
-from identify import child, classifier, overlay, pipeline, report, tables
+from identify import child, overlay, pipeline, report
 from identify.errors import PhotoError, UsageError
 from identify.model import Case, FailedPhoto
 from identify.records import Records
@@ -32,6 +33,7 @@ from identify.tables.stock import Stock
 MOST_PHOTOS = 8
 KEPT_S, MOST_KEPT = 8 * 3600.0, 500
 QUALITY = 85
+WARM_HW = (480, 640)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,8 +240,7 @@ def _ready(parent: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all of a terminal; the parent ends it
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     cv2.setNumThreads(1)
-    tables.load()
-    classifier.load()
+    start([("", jpeg(np.full((*WARM_HW, 3), 127, np.uint8)))])  # so that what is made once is there for the first user
 
 
 def _look(data: bytes, **options: Any) -> Case:

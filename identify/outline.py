@@ -213,8 +213,8 @@ def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Ma
     near = cv2.resize(soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], size, interpolation=cv2.INTER_LINEAR)
     rough = near > 0.5
     whole = _reference_mask(photo, reference, (height // 2 or 1, width // 2 or 1), grow=1.02)
-    banned = whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].view(np.uint8)
-    banned = cv2.resize(banned, size, interpolation=cv2.INTER_NEAREST).astype(bool)
+    cut_out = whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].view(np.uint8)
+    banned = np.asarray(cv2.resize(cut_out, size, interpolation=cv2.INTER_NEAREST), np.uint8).astype(bool)
     if seed.trusted:
         return rough & ~banned, window
     crop = np.asarray(cv2.resize(photo.rgb[y0:y1, x0:x1], size, interpolation=cv2.INTER_AREA), np.uint8)

@@ -4,7 +4,8 @@
 
 The floor is the decoding of a photo to a quarter (HEIC: whole, there is no other way) and one pass of the network, by
 as many processes as the survey has, on every fourth photo of the same files, before and after each round of the
-survey. A survey looks at a photo more than once; what these passes take is the second floor. Processor time tells more than the clock where other programs run.
+survey. A survey looks at most photos more than once; what these passes take is the second floor. Processor time tells
+more than the clock where other programs run.
 """
 
 from __future__ import annotations

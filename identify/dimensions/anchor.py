@@ -33,14 +33,11 @@ def anchored(profile: Profile, camera: Camera, pose: Pose) -> Anchor:
 
 def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0, lean_rad: float = 0.0) -> Axis:
     """The axis through both points at their heights, shifted up by ``lift_mm`` and turned by ``lean_rad``."""
-    ends = anchor.points_px[:1], anchor.points_px[1:]
-    first, last = (
-        on_height(camera, pose, at, height + lift_mm)[0] for at, height in zip(ends, anchor.height_mm, strict=True)
-    )
+    heights = anchor.height_mm + lift_mm
+    first, last = on_height(camera, pose, anchor.points_px, heights)
     rise = 0.5 * lean_rad * float(np.linalg.norm(last - first))
     if rise:
-        heights = anchor.height_mm + lift_mm + np.array([-rise, rise])
-        first, last = (on_height(camera, pose, at, height)[0] for at, height in zip(ends, heights, strict=True))
+        first, last = on_height(camera, pose, anchor.points_px, heights + np.array([-rise, rise]))
     along = last - first
     return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
 

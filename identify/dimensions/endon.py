@@ -79,7 +79,7 @@ def laid_flat(
         return None
     light = np.sqrt(cv2.transform(linear_light(crop), np.array([[0.2126, 0.7152, 0.0722]])))
     seen -= np.array([x0, y0], np.float32)
-    drawn = cv2.remap(light, seen, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    drawn = cv2.remap(light, seen[..., 0], seen[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return Flat(
         np.asarray(drawn, np.float32), low, mm_per_px, height_mm, ends[0], ends[1], px_per_mm * mm_per_px, place
     )

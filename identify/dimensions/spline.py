@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy import fft
 
-from identify.dimensions.endon import HEIGHTS_MM, Flat, unrolled
+from identify.dimensions.endon import HEIGHTS_MM, Flat, Pixels, unrolled
 from identify.model import Array
 
 FEWEST, MOST = 8, 44
@@ -145,20 +145,20 @@ def _centres(flat: Flat, mm_per_px: float, beside_mm: float) -> Array:
     return np.asarray(first + tt.reshape(-1, 1) * unit + ss.reshape(-1, 1) * np.array([-unit[1], unit[0]]))
 
 
-def _power(strips: Array) -> Array:
+def _power(strips: Pixels) -> Pixels:
     """Power (C, R, K) of unrolled light (C, R, A)."""
     spectrum = fft.rfft(strips, axis=-1)
     parts = spectrum.view(strips.dtype).reshape(*spectrum.shape, 2)
     return np.asarray(np.einsum("...c,...c->...", parts, parts))
 
 
-def _scores(power: Array, spread: int = 0) -> Array:
+def _scores(power: Array | Pixels, spread: int = 0) -> Array:
     """How far each count and its first harmonic stand over all else (C, R, counts), over three radii.
 
     With ``spread`` the neighbours count too, as off the centre they share its power (phase modulation, Carson's rule).
     Power counts by the square of its frequency, as that of the light's slope: what is no row of teeth falls off so.
     """
-    slope = power * np.arange(power.shape[-1], dtype=power.dtype) ** 2
+    slope = power * np.square(np.arange(power.shape[-1])).astype(power.dtype)
     slope[:, 1:-1] = slope[:, :-2] + slope[:, 1:-1] + slope[:, 2:]
     whole = slope[..., 3 : 2 * MOST + 1].sum(axis=-1, keepdims=True) + FLOOR * AROUND**2
     counts = np.arange(FEWEST, MOST + 1)

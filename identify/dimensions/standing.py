@@ -150,7 +150,7 @@ def stand(
     if start is None:
         return []
     u_px = float(np.hypot(EDGE_PX, outline.u_px))
-    factor = np.linalg.cholesky(pose.covariance + 1e-12 * np.eye(7))
+    factor = np.asarray(np.linalg.cholesky(pose.covariance + 1e-12 * np.eye(7)), float)
     found = []
     ways = ((False, 1.0),) if narrow_foot else ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE))
     for base, odds in ways:

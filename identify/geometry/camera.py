@@ -63,8 +63,11 @@ def world_rays(camera: Camera, pose: Pose, points_px: Array) -> Array:
     return rays(camera, points_px) @ pose.rotation
 
 
-def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: float = 0.0) -> Array:
-    """Where pixels (N, 2) [px] meet the plane z = height_mm: world points (N, 3) [mm]; nan above the horizon."""
+def on_height(camera: Camera, pose: Pose, points_px: Array, height_mm: Array | float = 0.0) -> Array:
+    """Where pixels (N, 2) [px] meet the planes z = height_mm, one or (N,): world points (N, 3) [mm].
+
+    nan above the horizon.
+    """
     place = camera_place_mm(pose)
     directions = world_rays(camera, pose, points_px)
     with np.errstate(divide="ignore", invalid="ignore"):

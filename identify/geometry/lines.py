@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +80,9 @@ def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float 
         centre, direction = principal(points, weight)
         away = (points - centre) @ np.array([-direction[1], direction[0]])
         spread = max(scale_px, 1.4826 * _middle(np.abs(away[weight > 0])))
-        before, weight = weight, base * np.maximum(1 - (away / (4.685 * spread)) ** 2, 0) ** 2
+        share = away / (4.685 * spread)
+        share = np.maximum(1 - share * share, 0)
+        before, weight = weight, base * share * share
         if np.count_nonzero(weight) < 2:
             weight = base
             break
@@ -101,9 +104,7 @@ def _first_guess(points: Array, scale_px: float) -> Array:
     count = len(points)
     if count < 6:
         return np.ones(count)
-    rng = np.random.default_rng(count)
-    first = rng.integers(0, count, 80)
-    second = (first + rng.integers(count // 4 + 1, count, 80)) % count
+    first, second = _pairs(count)
     step = points[second] - points[first]
     length = np.hypot(step[:, 0], step[:, 1])
     good = length > 1e-9
@@ -115,6 +116,14 @@ def _first_guess(points: Array, scale_px: float) -> Array:
     half = (count - 1) // 2
     best = away[np.argmin(np.partition(away, half, axis=1)[:, half])]
     return (best < max(3 * scale_px, 4 * _middle(best))).astype(float)
+
+
+@lru_cache(maxsize=256)
+def _pairs(count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Indices (80,), (80,) of pairs of points, each at least a quarter of them apart."""
+    rng = np.random.default_rng(count)
+    first = rng.integers(0, count, 80)
+    return first, (first + rng.integers(count // 4 + 1, count, 80)) % count
 
 
 def _middle(values: Array) -> float:

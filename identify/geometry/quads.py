@@ -24,9 +24,9 @@ class Shape:
 
     Parameters
     ----------
-    ratio : (N,) length of sides 0-1 and 2-3 over that of sides 1-2 and 3-0
-    cosine : (N,) of the angle between those sides: zero for a true rectangle
-    tilt_rad : (N,) between the plane's normal and the optical axis [rad]
+    ratio : (N,), or (F, N) for several focal lengths, length of sides 0-1 and 2-3 over that of sides 1-2 and 3-0
+    cosine : of the angle between those sides: zero for a true rectangle
+    tilt_rad : between the plane's normal and the optical axis [rad]
     """
 
     ratio: Array
@@ -52,15 +52,20 @@ def square_to_quad(corners_px: Array) -> Array:
 
 def seen_with(corners_px: Array, focal_px: float, centre_px: Array) -> Shape:
     """The shape of corners (N, 4, 2), in order around, seen by a camera of this focal length [px]."""
-    columns = (
-        square_to_quad(corners_px - np.asarray(centre_px))[:, :, :2] / np.array([focal_px, focal_px, 1.0])[:, None]
-    )
-    first, second = columns[:, :, 0], columns[:, :, 1]
-    one, two = np.linalg.norm(first, axis=1), np.linalg.norm(second, axis=1)
-    normal = np.cross(first, second)
-    cosine_tilt = np.abs(normal[:, 2]) / np.maximum(np.linalg.norm(normal, axis=1), 1e-12)
-    cosine = np.sum(first * second, axis=1) / np.maximum(one * two, 1e-12)
-    return Shape(one / np.maximum(two, 1e-12), cosine, np.arccos(np.clip(cosine_tilt, 0, 1)))
+    shape = _seen(square_to_quad(corners_px - np.asarray(centre_px)), np.array([focal_px]))
+    return Shape(shape.ratio[0], shape.cosine[0], shape.tilt_rad[0])
+
+
+def _seen(homographies: Array, focals_px: Array) -> Shape:
+    """The shapes (F, N) that focal lengths (F,) make of unit squares seen through homographies (N, 3, 3)."""
+    (x1, y1, z1), (x2, y2, z2) = homographies[:, :, :2].transpose(2, 1, 0)
+    focal = focals_px[:, None]
+    x1, y1, x2, y2 = x1 / focal, y1 / focal, x2 / focal, y2 / focal
+    one, two = np.sqrt(x1 * x1 + y1 * y1 + z1 * z1), np.sqrt(x2 * x2 + y2 * y2 + z2 * z2)
+    across, down, ahead = y1 * z2 - z1 * y2, z1 * x2 - x1 * z2, x1 * y2 - y1 * x2  # the plane's normal
+    cosine_tilt = np.abs(ahead) / np.maximum(np.sqrt(across**2 + down**2 + ahead**2), 1e-12)
+    cosine = (x1 * x2 + y1 * y2 + z1 * z2) / np.maximum(one * two, 1e-12)
+    return Shape(one / np.maximum(two, 1e-12), cosine, np.arccos(np.minimum(cosine_tilt, 1)))
 
 
 def misfit(
@@ -78,12 +83,9 @@ def misfit(
     focals_px : (F,) focal lengths that are possible [px]
     tolerance : allowed relative error of the ratio, and cosine of the corner's angle; each one number or (N,)
     """
-    best = np.full(len(corners_px), np.inf)
-    for focal in np.atleast_1d(focals_px):
-        shape = seen_with(corners_px, float(focal), centre_px)
-        error = np.hypot(np.log(shape.ratio / ratio) / tolerance[0], shape.cosine / tolerance[1])
-        best = np.minimum(best, np.where(shape.tilt_rad < 1.1, error, np.inf))
-    return best
+    shape = _seen(square_to_quad(corners_px - np.asarray(centre_px)), np.atleast_1d(np.asarray(focals_px, float)))
+    error = np.hypot(np.log(shape.ratio / ratio) / tolerance[0], shape.cosine / tolerance[1])
+    return np.asarray(np.where(shape.tilt_rad < 1.1, error, np.inf).min(axis=0))
 
 
 def from_lines(strokes: Strokes, *, shortest_px: float, size_px: tuple[int, int], most: int = 4000) -> Array:
@@ -156,14 +158,12 @@ def is_convex(corners_px: Array) -> Array:
 def distinct(corners_px: Array, *, apart_px: float, most: int) -> list[int]:
     """Indices of the first ``most`` quadrilaterals (N, 4, 2) that differ by ``apart_px`` in some corner."""
     kept: list[int] = []
-    turns = [np.roll(corners_px, shift, axis=1) for shift in range(4)]
-    turns += [turned[:, ::-1] for turned in turns]
+    turned = np.stack([np.roll(corners_px, shift, axis=1) for shift in range(4)])
+    turned = np.concatenate([turned, turned[:, :, ::-1]])
     for index in range(len(corners_px)):
-        nearest = min(
-            (float(np.abs(turned[index] - corners_px[old]).max()) for old in kept for turned in turns), default=np.inf
-        )
-        if nearest > apart_px:
-            kept.append(index)
         if len(kept) == most:
             break
+        apart = np.abs(turned[:, index, None] - corners_px[kept]).reshape(len(turned), len(kept), 8)
+        if not kept or np.maximum.reduce(apart, axis=2).min() > apart_px:
+            kept.append(index)
     return kept

@@ -65,8 +65,10 @@ def _cleaned(data: bytes) -> bytes:
             try:
                 bare = _stripped(data, exif.tobytes() if len(exif) or exif.get_ifd(_EXIF_IFD) else b"")
                 with Image.open(io.BytesIO(bare), formats=["JPEG"]) as again:
+                    same = again.size == image.size
+                    again.draft(None, (1, 1))  # an eighth of the size: all of the scans is read, and little computed
                     again.load()
-                    if again.size == image.size:
+                    if same:
                         return bare
             except _DAMAGE:
                 pass  # not laid out as the standard says: decoded and coded again

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import cv2
+import numpy as np
+
 from identify import tables
 from identify.model import Bytes, NotMeasured, Photo, Reference
 from identify.reference import card, coin, ruler, sheet
@@ -14,6 +17,8 @@ from identify.tables.rows import ReferenceRow
 __all__ = ["find", "find_coins"]
 
 AUTO = "auto"
+REFERENCE = 2  # value of a label map
+LONG = 2.4  # sides of a blob's rectangle: cards in view have up to 2.0, rulers from 2.5 on but for covered ones
 
 
 def find(photo: Photo, scale: str, *, on_part: bool = False, labels: Bytes | None = None) -> Reference | NotMeasured:
@@ -65,12 +70,14 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
 
 
 def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
-    """Whatever is recognised without a name: sheet, then card, then ruler."""
+    """Whatever is recognised without a name: sheet, card, ruler; a ruler before a card where labels show a long one."""
     looks: list[Callable[[], Reference | NotMeasured]] = [
-        lambda: sheet.find(photo),
         lambda: card.find(photo, labels=labels),
         lambda: ruler.find(photo, labels=labels),
     ]
+    if labels is not None and _long(labels):
+        looks.reverse()
+    looks.insert(0, lambda: sheet.find(photo))
     for look in looks:
         found = look()
         if isinstance(found, Reference):
@@ -86,3 +93,13 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
         "No reference object was found: no scale sheet, bank card, ruler or coin.",
         "Lay a bank card or a coin flat beside the part and retake.",
     )
+
+
+def _long(labels: Bytes) -> bool:
+    """Whether the largest blob that a label map calls reference is longer than a card would be."""
+    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
+    if count < 2:
+        return False
+    rows, columns = np.nonzero(blobs == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
+    _, sides, _ = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
+    return max(sides) + 1 > LONG * (min(sides) + 1)

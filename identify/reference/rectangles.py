@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.geometry.quads import distinct, from_lines, misfit
 from identify.geometry.strokes import grain, join, planes, segments
@@ -13,6 +14,7 @@ from identify.model import Array, Bytes
 
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 ROUGH_PX = 4.0  # by which a side may be off before it is fitted
+REFERENCE = 2  # value of a label map
 APART_PX = 3.0  # nearer quadrilaterals are one
 
 
@@ -29,26 +31,31 @@ def candidates(small: Bytes, focals: Array, ratio: float, labels: Bytes | None) 
     """Quadrilaterals (N, 4, 2) of the small picture that may be a rectangle of that side ratio, best first.
 
     Each begins with its long side. They come plane by plane from the lines that stand out from its grain, then from
-    faint ones, then from all planes'.
+    faint ones, then from all planes'. Where there are labels, those of faint lines must hold some of the reference.
     """
     tried = np.zeros((0, 4, 2))
-    for looked_at, pools in _pools(_planes(small)):
-        quads = np.concatenate([tried, _ranked(small, looked_at, pools, focals, ratio, labels)])
+    for looked_at, pools, faint in _pools(_planes(small), faintly=labels is None or bool((labels == REFERENCE).any())):
+        found = _ranked(small, looked_at, pools, focals, ratio, labels)
+        if faint and labels is not None:
+            found = found[_marked(labels, found, small.shape[1::-1])]
+        quads = np.concatenate([tried, found])
         new = [n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]
         tried = np.concatenate([tried, quads[new]])
         yield quads[new]
 
 
-def _pools(sorts: list[tuple[Bytes, float]]) -> Iterator[tuple[list[Bytes], list[Array]]]:
-    """Planes, and sets of segments (N, 2, 2) in them among which its sides may be."""
+def _pools(sorts: list[tuple[Bytes, float]], *, faintly: bool) -> Iterator[tuple[list[Bytes], list[Array], bool]]:
+    """Planes, sets of segments (N, 2, 2) in them among which its sides may be, and whether they are faint ones."""
     for plane, usual in sorts:
-        yield [plane], [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)]
+        yield [plane], [segments(plane, gradient=int(np.clip(n * usual, n * 4.5, 120))) for n in (4, 10)], False
+    if not faintly:
+        return
     faint = []
     for plane, _ in sorts:
         faint.append(segments(plane, gradient=FAINT))
-        yield [plane], faint[-1:]
+        yield [plane], faint[-1:], True
     if len(sorts) > 1:
-        yield [plane for plane, _ in sorts], [np.concatenate(faint)]
+        yield [plane for plane, _ in sorts], [np.concatenate(faint)], True
 
 
 def _ranked(
@@ -109,4 +116,14 @@ def _hinted(labels: Bytes, quads: Array, size_px: tuple[int, int]) -> Array:
     """1 where the middle of a quadrilateral lies on the reference of the network's labels, else 0: (N,)."""
     middle = quads.mean(axis=1) / size_px * labels.shape[1::-1]
     column, row = np.clip(middle.astype(int), 0, np.array(labels.shape[1::-1]) - 1).T
-    return (labels[row, column] == 2).astype(float)
+    return (labels[row, column] == REFERENCE).astype(float)
+
+
+def _marked(labels: Bytes, quads: Array, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which quadrilaterals (N, 4, 2) hold a place that the labels call reference: (N,), seen at 64 places of each."""
+    steps = (np.arange(8) + 0.5) / 8
+    along, across = (each.reshape(-1, 1) for each in np.meshgrid(steps, steps))
+    first, second, third, fourth = quads[:, None].transpose(2, 0, 1, 3)
+    places = (1 - across) * ((1 - along) * first + along * second) + across * ((1 - along) * fourth + along * third)
+    column, row = np.clip(places / size_px * labels.shape[1::-1], 0, np.array(labels.shape[1::-1]) - 1).astype(int).T
+    return np.asarray((labels[row, column] == REFERENCE).any(axis=0))

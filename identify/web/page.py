@@ -15,6 +15,7 @@ PLACES = (("part", "One part"), ("survey", "Survey"), ("shop", "Stock & records"
 
 def build(shop: Shop, *, with_login: bool) -> gr.Blocks:
     """The page's components."""
+    views.ready()
     with gr.Blocks(title=TITLE, analytics_enabled=False, delete_cache=(KEPT_S, KEPT_S), fill_width=True) as page:
         gr.HTML(
             views.render("head.html", places=PLACES, with_login=with_login),

@@ -31,6 +31,12 @@ def environment() -> jinja2.Environment:
     return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, auto_reload=False)
 
 
+def ready() -> None:
+    """Read all templates now, not while the first user waits."""
+    for name in environment().list_templates():
+        environment().get_template(name)
+
+
 def render(template: str, **values: Any) -> str:
     """A template filled in; ``turn`` makes every rendering another one, so that the page sees that it came."""
     return environment().get_template(template).render(turn=secrets.token_hex(4), **values)
