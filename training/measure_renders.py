@@ -164,6 +164,7 @@ def main_quantity(row: dict[str, Any]) -> str | None:
 
 
 def labels_of(which: str, shot: Photo, mask: Bytes) -> Bytes | None:
+    """The label map of a photo: from the ``true`` mask at the network's resolution, the ``network``'s, or ``none``."""
     if which == "true":
         return network_like(mask)
     return classifier.load().recognise(shot).labels if which == "network" else None

@@ -29,7 +29,6 @@ ROUGHLY_MM = 1e-3  # how closely the axis is settled before its edges are looked
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.55  # chance below which a zone is not taken for the thread
-LIKELY_ODD = 0.55  # the same where the outline is not its own mirror image elsewhere
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
@@ -151,8 +150,7 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed)
-    likely = LIKELY if lain.alike >= LEAST_MIRROR else LIKELY_ODD
-    if place is not None and (place.chance < likely or place.stations.sum() < LEAST_STATIONS):
+    if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
     tops = None if turns is None else crests.find(lain.profile, turns, _slant_rad(lain, turns))

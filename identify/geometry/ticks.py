@@ -210,8 +210,8 @@ def read_pattern(
     """How well the ink of marks follows a repeating pattern of lengths: score, and the shift of the pattern.
 
     The score is the share of the variance between ranks (analysis of variance). It is zero unless each rank has more
-    ink than the next one and all but the last have some, by ``apart`` standard errors; and where every other of the longest
-    marks is longer, for then the period is another.
+    ink than the next one and all but the last have some, by ``apart`` standard errors; and where every other of the
+    longest marks is longer, for then the period is another.
 
     Parameters
     ----------

@@ -184,7 +184,7 @@ def test_numerals_alone_are_not_taken_for_marks(bench):
 
 
 def print_ruler(scene, *, angle, length, width, every_mm, face=0.55, ink=0.03):
-    """A ruler with numerals as printed, at 10 px a millimetre; ``every_mm``: numbered in millimetres, else centimetres."""
+    """A ruler with numerals as printed, of millimetres (``every_mm``) or centimetres, at 10 px a millimetre."""
     board = np.full((round(width * 10), round((length + 10) * 10)), 255, np.uint8)
     for k in range(round(length) + 1):
         x, tall = 50 + 10 * k, 6.5 if k % 10 == 0 else 4.9 if k % 5 == 0 else 3.2
@@ -197,12 +197,11 @@ def print_ruler(scene, *, angle, length, width, every_mm, face=0.55, ink=0.03):
             )
     turn = np.radians(angle)
     local = scene.mm @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    at = ((local + [length / 2 + 5, width / 2]) * 10).astype(np.float32)
+    at = ((local + np.array([length / 2 + 5, width / 2])) * 10).astype(np.float32)
     soft = cv2.GaussianBlur(board, (0, 0), 10 / 2 / scene.camera.focal_px * scene.distance_mm)  # a pixel's own width
     seen = cv2.remap(soft, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0) / 255
-    cover = (
-        cv2.remap(np.full_like(board, 255), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)[..., None] / 255
-    )
+    whole = np.full_like(board, 255)
+    cover = cv2.remap(whole, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0)[..., None] / 255
     scene.light = scene.light * (1 - cover) + cover * (ink + (face - ink) * seen[..., None])
 
 
