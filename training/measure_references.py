@@ -1,7 +1,8 @@
 """Scores finding the reference object on a folder of rendered pictures with known cameras.
 
 ``python -m training.measure_references DIR``: every picture of a loose part is searched as with ``--scale auto``, a
-coin by its name. By kind: how many lie wholly in view, how many of those are found, how many finds are of another kind
+coin by its name; with ``--labels network`` what the network calls part and reference is a hint, as in the pipeline. By
+kind: how many lie wholly in view, how many of those are found, how many finds are of another kind
 or off in scale, and the error of lengths on the bench at the part.
 """
 
@@ -16,12 +17,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from identify import photo, plane, reference
 from identify.geometry.camera import on_height
 from identify.model import Array, NotMeasured, Photo, Plane, Reference
-from training.measure_renders import scale_name, true_plane
+from training.measure_renders import labels_of, scale_name, true_plane
 
 WRONG = 0.03  # a scale error that no pose explains: something else was found
 ARM_MM = 30.0  # lengths of twice this are compared, along and across
@@ -76,12 +78,14 @@ def length_error(row: dict[str, Any], shot: Photo, seen: Plane) -> float:
     return float(lengths[np.argmax(np.abs(lengths))])
 
 
-def look(folder: Path, row: dict[str, Any]) -> Find:
+def look(folder: Path, row: dict[str, Any], labels: str) -> Find:
     """Search one picture."""
     shot = photo.load(folder / row["file"])
     known = row["reference"]
+    mask = cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE)
+    hint = labels_of(labels, shot, np.asarray(mask, np.uint8))
     begun = time.process_time()
-    found = reference.find(shot, scale_name(row) or "auto", on_part=bool(known and known["on_part"]))
+    found = reference.find(shot, scale_name(row) or "auto", on_part=bool(known and known["on_part"]), labels=hint)
     spent = 1e3 * (time.process_time() - begun)
     kind, whole = (known["kind"], in_view(row)) if known else ("none", True)
     if not isinstance(found, Reference):
@@ -114,6 +118,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m training.measure_references", description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--kinds", nargs="*", default=["card", "ruler", "sheet", "none"])
+    parser.add_argument("--labels", choices=("true", "network", "none"), default="none")
     parser.add_argument("--each", action="store_true", help="print what was missed or found wrongly too")
     asked = parser.parse_args(argv)
     finds = []
@@ -121,7 +126,7 @@ def main(argv: list[str] | None = None) -> int:
         row = json.loads(line)
         kind = row["reference"]["kind"] if row.get("reference") else "none"
         if row["view"] in ("lying", "standing") and kind in asked.kinds:
-            finds.append(look(asked.folder, row))
+            finds.append(look(asked.folder, row, asked.labels))
             one = finds[-1]
             if asked.each and (one.wrong or (one.found is None and one.in_view and kind != "none")):
                 print(f"{one.file} {kind}: {one.found} {100 * one.error:+.1f} % {one.reason}", flush=True)

@@ -19,13 +19,14 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify import classifier, dimensions, outline, photo, plane, reference, tables
 from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
 
 GRID = 64  # cells of the network's mask across its second look
 LOOK_SHARE = 0.7  # of that look's side that the part fills
-PART = 1
+PART, REFERENCE = 1, 2
 GOOD_TILT_DEG = 35.0
 TRUE_POSE_U = np.array([2e-3, 5e-4, 5e-4, 5e-4, 0.1, 0.1, 0.3])
 
@@ -51,21 +52,28 @@ class Score:
 
 
 def network_like(mask: Bytes) -> Bytes:
-    """A true mask (H, W) at the resolution of the network's second look, back at up to 512 px."""
+    """A true mask (H, W) at the resolution of the network's second look, back at up to 512 px: part and reference."""
     rows, columns = np.nonzero(mask == PART)
     labels = np.zeros((max(1, mask.shape[0] // 2), max(1, mask.shape[1] // 2)), np.uint8)
     if len(rows) == 0:
         return labels
     side = max(np.ptp(rows), np.ptp(columns)) / LOOK_SHARE
     centre = (columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2
+    part = _coarse(mask == PART, side, centre, labels.shape)
+    whole = max(mask.shape)
+    reference = _coarse(mask == REFERENCE, whole, (mask.shape[1] / 2, mask.shape[0] / 2), labels.shape)
+    return np.where(part, PART, np.where(reference, REFERENCE, 0)).astype(np.uint8)
+
+
+def _coarse(mask: NDArray[np.bool_], side: float, centre: tuple[float, float], shape: tuple[int, int]) -> Array:
+    """Where a mask is set after it was seen through GRID cells across a square: (h, w) bool at half its size."""
     to_grid = np.array(
         [[GRID / side, 0, GRID / 2 - centre[0] * GRID / side], [0, GRID / side, GRID / 2 - centre[1] * GRID / side]]
     )
-    soft = cv2.GaussianBlur((mask == PART).astype(np.float32), (0, 0), 0.5 * side / GRID)
+    soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.5 * side / GRID)
     cells = cv2.warpAffine(soft, to_grid, (GRID, GRID), flags=cv2.INTER_LINEAR)
     back = cv2.invertAffineTransform(to_grid) * 0.5
-    whole = cv2.warpAffine(cells, back, labels.shape[::-1], flags=cv2.INTER_LINEAR)
-    return (whole > 0.5).astype(np.uint8) * PART
+    return np.asarray(cv2.warpAffine(cells, back, shape[::-1], flags=cv2.INTER_LINEAR) > 0.5)
 
 
 def true_plane(row: dict[str, Any], shot: Photo) -> Plane:
@@ -117,7 +125,7 @@ def score(folder: Path, row: dict[str, Any], *, pose: str, labels: str) -> tuple
     """All values of one picture against the truth."""
     shot = photo.load(folder / row["file"])
     mask = cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE)
-    given = _labels(labels, shot, np.asarray(mask, np.uint8))
+    given = labels_of(labels, shot, np.asarray(mask, np.uint8))
     seen, bench, traced = steps(row, shot, given, pose=pose)
     if isinstance(bench, NotMeasured):
         return [], [bench]
@@ -155,7 +163,7 @@ def main_quantity(row: dict[str, Any]) -> str | None:
     return name if name in row["dimensions_mm"] else None
 
 
-def _labels(which: str, shot: Photo, mask: Bytes) -> Bytes | None:
+def labels_of(which: str, shot: Photo, mask: Bytes) -> Bytes | None:
     if which == "true":
         return network_like(mask)
     return classifier.load().recognise(shot).labels if which == "network" else None

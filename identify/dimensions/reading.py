@@ -28,7 +28,7 @@ ROUGHLY_MM = 1e-3  # how closely the axis is settled before its edges are looked
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.45  # chance below which a zone is not taken for the thread
+LIKELY = 0.55  # chance below which a zone is not taken for the thread
 LIKELY_ODD = 0.55  # the same where the outline is not its own mirror image elsewhere
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4

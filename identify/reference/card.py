@@ -228,15 +228,18 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     less = min(2.0, 0.6 + 3.0 / px_per_mm)
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     usual = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
-    rounded = np.count_nonzero((more > -less) & (more < less + blunt)) >= 3 and -1.2 < usual < 0.85 + blunt
+    round_ones = np.count_nonzero((more > -less) & (more < less + blunt))
     like = seen and fit.score > LEAST and fit.misfit < MISFIT and fit.overrun < 0.3 and not _cut_off(fit, rgb)
     if not like:
         return False
+    by_edges = fit.misfit < 1.0 and -1.2 < usual < 0.85 + blunt
     told = roundness(rgb, _to_px(fit.corners_px, size), np.array([size.width_mm, size.height_mm]), size.corner_mm)
-    if told is None or told.share < HARDLY_ROUND:
+    if told is None:  # white on white: then every arc must be seen
+        return bool(by_edges and round_ones == 4)
+    if told.share < HARDLY_ROUND:
         return False
     clear = ROUND[0] < told.share < ROUND[1] and told.share > ROUND_CLEAR * told.u
-    return bool(clear or (rounded and fit.misfit < 1.0))
+    return bool(clear or (by_edges and round_ones >= 3))
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:

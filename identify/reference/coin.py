@@ -18,6 +18,7 @@ MOST_LOOKS = 80  # at circles that no label map calls a coin: a cloth or mesh ma
 ON_PART = 0.6  # of a circle's face, beyond which it is the part's own
 LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
+SURE = 0.9  # support of a rim that is taken for the coin where the label map calls something else so
 LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
 
 
@@ -57,10 +58,14 @@ def choose(
     """The one of the rims that is best to measure by, as a reference; see ``find``."""
     scores = [_score(rim, rims, photo, on_part, labels) for rim in rims]
     if labels is not None and not on_part and (labels == REFERENCE).any():
-        scores = [
-            0.0 if _shares(rim.ellipse, labels, photo)[1] < LEAST_FACE else score
-            for rim, score in zip(rims, scores, strict=True)
-        ]
+        shares = [_shares(rim.ellipse, labels, photo) for rim in rims]
+        named = [score * (own >= LEAST_FACE) for score, (_, own) in zip(scores, shares, strict=True)]
+        if not rims or max(named) <= 0:  # what the map calls reference is no coin: a sure one elsewhere is one
+            named = [
+                score * (rim.support > SURE and part < LEAST_FACE)
+                for score, rim, (part, _) in zip(scores, rims, shares, strict=True)
+            ]
+        scores = named
     if not rims or max(scores) <= 0:
         return NotMeasured(
             "reference",

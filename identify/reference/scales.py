@@ -27,6 +27,7 @@ FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stan
 # marks end before the deeper ones begin.
 DEPTHS = ((0.0, 5.5), (0.0, 7.5), (0.0, 4.2), (2.2, 5.0), (2.8, 6.2), (3.4, 7.5))
 CUMULATIVE = 3  # of them from the edge on
+NUMBERED = 1.6  # times the ink that is between numerals
 LEAST_LEAN_STEPS = 0.2  # of the slopes tried
 NUMERALS_MM = (6.0, 11.0)  # depths between which numerals stand and marks of 5 mm do not reach
 TENS_MM = (1.0, 2.5)  # steps of scales whose long marks are 10 mm apart
@@ -173,7 +174,7 @@ def _numbered(flat: Array, comb: Comb, numbers: Array, shift: int, ten: int, px_
     near = np.interp(middle[:, None] + across, np.arange(len(ink)), ink).mean(axis=1)
     tens, fives = (near[(numbers.astype(int) - shift) % ten == place] for place in (0, ten // 2))
     u = math.hypot(*(float(np.std(one)) / max(len(one), 1) ** 0.5 for one in (tens, fives)))
-    return bool(tens.mean() - fives.mean() > max(APART_FEW * u, 0.2 * tens.mean()))
+    return bool(tens.mean() > max(fives.mean() + APART * u, NUMBERED * fives.mean()))
 
 
 def _inks(flat: Array, comb: Comb, numbers: Array, step_px: float) -> list[Array]:

@@ -361,3 +361,28 @@ def test_the_part_rests_on_the_hulls_side_under_its_weight():
             )
             assert station[first] <= over <= station[last]
             assert (contact <= beyond + 1e-9).all(), "no point is beneath the bench"
+
+
+def test_a_peg_that_sticks_out_does_not_hide_that_the_base_is_seen() -> None:
+    """A cylinder seen with its base, and a small peg in its outline: the base still tells how high the rim is."""
+    pose = look_at(330, 15)
+    shape = np.array([8.0, 5.0, 20.0, 23.0])
+    hull = standing.silhouette(shape, CAMERA, pose)
+    ring = np.vstack([hull, hull[:1]])
+    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    even = np.linspace(0, far[-1], 400, endpoint=False)
+    contour = np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
+    middle = contour.mean(axis=0)
+    contour += np.random.default_rng(1).normal(0, 0.7, contour.shape)
+    contour[90:124] += 12.0 * (contour[107] - middle) / np.linalg.norm(contour[107] - middle)
+    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
+    ways = standing.stand(
+        found,
+        CAMERA,
+        Pose(pose.rotation, pose.translation_mm, COVARIANCE),
+        standing.Height(27.0, 8.0, ""),
+        u_size_rel=1e-3,
+    )
+    best = max(ways, key=lambda one: one.likelihood)
+    assert best.base
+    assert best.estimate.value == pytest.approx(40, rel=0.01)

@@ -235,3 +235,11 @@ def test_a_card_of_the_benchs_own_colours_tells_no_corners(bench):
     corners = scene.corners_px((0.0, 0.0), 30.0, ID1)
     to_px = square_to_quad(corners[None])[0] @ np.diag([1 / ID1[0], 1 / ID1[1], 1.0])
     assert roundness(scene.photo().rgb, to_px, np.array(ID1), RADIUS) is None
+
+
+def test_white_card_on_a_white_bench_shows_its_arcs_only_by_their_edges(bench):
+    scene = bench(tilt_deg=4, distance_mm=260, seed=6, level=0.66, size=(1600, 1200), noise=0.02)
+    draw_card(scene, angle=25.0, colour="white", stripe=True)
+    found = card.find(scene.photo())
+    assert isinstance(found, Reference), found
+    assert worst_corner_px(found, scene.corners_px((0.0, 0.0), 25.0, ID1)) < 2.5

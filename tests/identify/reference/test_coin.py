@@ -11,7 +11,7 @@ from skimage import data
 
 from identify import reference, tables
 from identify.errors import UsageError
-from identify.model import NotMeasured, Photo
+from identify.model import NotMeasured, Photo, Reference
 from identify.reference import coin, rims
 from identify.reference.rims import find_rims
 
@@ -211,3 +211,16 @@ def test_what_the_map_makes_likely_is_looked_for_first(monkeypatch, box, order):
         monkeypatch.setattr(getattr(reference, name), "find", looking_for(name))
     assert not reference.find(photo_of(np.full((600, 800, 3), 120, np.uint8)), "auto", labels=labels)
     assert tried == order
+
+
+def test_a_sure_coin_is_taken_where_the_label_map_names_something_else():
+    _, _, photo = scene([(-25.0, 10.0, 24.25, 2.38)], tilt_deg=0)
+    (rim,) = find_rims(photo)
+    labels = np.zeros((300, 400), np.uint8)
+    cv2.circle(labels, (330, 240), 12, 2, -1)  # a stain on the bench
+    found = coin.find(photo, HALF, labels=labels)
+    assert isinstance(found, Reference), found
+    assert found.ellipse.major_px == pytest.approx(rim.ellipse.major_px, rel=0.01)
+    labels[:] = 1
+    cv2.circle(labels, (330, 240), 12, 2, -1)
+    assert not coin.find(photo, HALF, labels=labels)  # a circle on the part itself
