@@ -32,6 +32,7 @@ OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted
+LEAST_NEAR = 1  # near looks at a photo that is measured: its outline starts from their finer mask
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 
@@ -122,20 +123,26 @@ class Classifier:
 
     def recognise(self, photo: Photo) -> Recognition:
         """What the network says of the photo, with calibrated probabilities; the answer may be ``unsure``."""
-        return self.settle(self.looks(photo.rgb), photo.rgb.shape[:2])
+        return self.settle(self.enough(photo.rgb), photo.rgb.shape[:2])
+
+    def enough(self, rgb: Bytes) -> tuple[Look, ...]:
+        """The looks (see :meth:`looks`) that a photo (H, W, 3) gets which is answered and measured."""
+        return self.looks(rgb, least=LEAST_NEAR, until=self.card.sure_at)
 
     def looks(
-        self, rgb: Bytes, first: Look | None = None, *, near: int | None = None, until: float = math.inf
+        self, rgb: Bytes, first: Look | None = None, *, least: int = 0, near: int | None = None, until: float = math.inf
     ) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
 
         The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. There are
-        no more than ``near`` of them, and none is taken once :meth:`sureness` of those before it reaches ``until``.
+        no more than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it
+        reaches ``until``.
         """
         looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
         aim = looks[0]
         for share in self.card.crop_shares[:near]:
-            square = None if self.sureness(looks) >= until else part_square(aim, rgb.shape[:2], share)
+            sure = len(looks) > least and self.sureness(looks) >= until
+            square = None if sure else part_square(aim, rgb.shape[:2], share)
             if square is None:
                 break
             looks.append(self.look(rgb, square))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify import classifier as recognisers
-from identify import dimensions, fusion, heic, outline, photo, plane, quality, reference, rules, tables
+from identify import dimensions, fusion, outline, photo, plane, quality, reference, rules, tables
 from identify.classifier import Classifier
 from identify.model import (
     UNSURE,
@@ -29,13 +29,11 @@ from identify.model import (
     Reference,
     Remark,
 )
+from identify.retake import nothing_to_measure
 from identify.tables.stock import Stock
 
 AUTO = "auto"
-INSTALLED = "installed"
 PART_LABEL = 1
-LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
-BLURRED = 0.75  # of the network's input: a near look at fewer pixels wants a finer picture
 Source = str | Path | bytes
 
 
@@ -78,36 +76,6 @@ def identify_photo(
     measured, missed = _measured(shot, recognition, seen, height_mm)
     remarks = quality.assess(shot, part_mask=_part_mask(recognition, seen), reference=seen.reference, plane=seen.plane)
     return _case((shot,), recognition, seen, measured, missed, remarks, answers, stock), shot
-
-
-def recognise_photo(
-    source: bytes, *, name: str | None = None, classifier: Classifier | None = None
-) -> tuple[Recognition, Photo]:
-    """Say what is in one photo and measure nothing; the recognition has no map of the part.
-
-    The photo is decoded to a quarter of its size, and again to a half where a near look would be finer than that: half
-    of the time of a photo goes into its decoding. How many looks are taken stands in the model's card.
-
-    Raises
-    ------
-    PhotoError
-        The photo can't be read.
-    ModelError
-        The model file is missing or damaged.
-    """
-    network = classifier or recognisers.load()
-    least_px = round(LEAST * network.card.input_px)
-    coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
-    shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
-    whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
-    card = network.card
-    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.sure_at:
-        near = recognisers.part_square(whole, shot.rgb.shape[:2], max(card.crop_shares, default=1.0))
-        if near is not None and near.side_px < BLURRED * card.input_px:
-            shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-            whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.sure_at)
-    return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
 
 
 def identify_part(
@@ -171,16 +139,6 @@ def _seen(shot: Photo, recognition: Recognition, scale: str, on_part: bool) -> _
     if isinstance(traced, NotMeasured):
         return _Seen(found, bench, missing=traced)
     return _Seen(found, plane.beneath(bench, found, traced.contour_px.mean(axis=0)), traced)
-
-
-def nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
-    """Why a photo that shows no loose part is not measured."""
-    if recognition.view == INSTALLED:
-        reason = "The photo shows an installed tap, not the part on a table."
-        return NotMeasured("", reason, "Take the part out (isolate the water first), lay it beside a coin and retake.")
-    if recognition.answer != UNSURE and not tables.load().fitting(recognition.answer).part:
-        return NotMeasured("", "No fitting was seen.", "Lay the part in the middle of the picture and retake.")
-    return None
 
 
 def _part_mask(recognition: Recognition, seen: _Seen) -> NDArray[np.bool_] | None:

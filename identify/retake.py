@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from identify import tables
-from identify.model import UNSURE, Case, NotMeasured
+from identify.model import UNSURE, Case, NotMeasured, Recognition
 
 INSTALLED = "installed"
 LYING, END_ON, TAKE_OUT, WHOLE, LIGHT, STRAIGHT, REFERENCE = (
@@ -55,6 +55,16 @@ def next_photo(case: Case) -> NextPhoto | None:
         or _first_missing(missing, case)
         or _other_side(case, unsure)
     )
+
+
+def nothing_to_measure(recognition: Recognition) -> NotMeasured | None:
+    """Why a photo that shows no loose part is not measured."""
+    if recognition.view == INSTALLED:
+        reason = "The photo shows an installed tap, not the part on a table."
+        return NotMeasured("", reason, "Take the part out (isolate the water first), lay it beside a coin and retake.")
+    if recognition.answer != UNSURE and not tables.load().fitting(recognition.answer).part:
+        return NotMeasured("", "No fitting was seen.", "Lay the part in the middle of the picture and retake.")
+    return None
 
 
 def _out_of_view(case: Case) -> NextPhoto | None:

@@ -64,7 +64,7 @@ class Card:
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     whole_weight : of the whole photo's look in the mean of all looks.
     survey_looks : where only the class is wanted, at most so many near looks.
-    sure_at : there, no further look is needed from this probability on.
+    sure_at : no further look is needed from this probability on.
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.

@@ -1,8 +1,6 @@
 """The whole road on rendered pictures of parts, benches and lights that training never saw.
 
-The pictures are 48 of the evaluation split (``tests/evaluation``), made by ``data_synthetic`` with true sizes. Two
-kinds of test stand here: goals, which are expected failures until they are reached (strict, so that reaching one is
-seen), and floors, which catch a step backwards.
+The pictures are 48 of the evaluation split (``tests/evaluation``), made by ``data_synthetic`` with true sizes.
 """
 
 from __future__ import annotations
@@ -70,13 +68,8 @@ def share_right(answers: list[tuple[str, str]]) -> float:
     return float(np.mean([said == true for true, said in answers]))
 
 
-@pytest.mark.xfail(strict=True, reason="the first weights saw 16,740 renders; the goal needs more of them")
-def test_goal_class_top1(answers):
+def test_the_class_is_right(answers):
     assert share_right(answers) >= 0.90
-
-
-def test_floor_class_top1(answers):
-    assert share_right(answers) >= 0.70
 
 
 def test_every_case_keeps_the_contract(cases):
@@ -98,17 +91,15 @@ def off_percent(cases: list[tuple[dict, dict]]) -> float:
     return 100 * float(np.median([abs(one.value / one.true - 1) for one in scored(cases, MAIN)]))
 
 
-@pytest.mark.xfail(strict=True, reason="the first network's masks and the reference step lose too many parts")
-def test_goal_main_diameter_given(cases):
+def test_the_main_diameter_is_given(cases):
     assert np.mean(goods(cases)) >= 0.70
 
 
-@pytest.mark.xfail(strict=True, reason="rings and walls are taken for a lying body, its rest is misjudged")
-def test_goal_main_diameter_off(cases):
+def test_the_main_diameter_is_right(cases):
     assert off_percent(cases) <= 1.5
 
 
-def test_floor_main_diameter_held(cases):
+def test_the_true_diameter_lies_within_u95(cases):
     values = scored(cases, MAIN)
     assert len(values) >= 5
-    assert np.mean([abs(one.value - one.true) <= one.u95 for one in values]) >= 0.8
+    assert np.mean([abs(one.value - one.true) <= one.u95 for one in values]) >= 0.9

@@ -13,7 +13,7 @@ IDENTIFY = ROOT / "identify"
 FLOORS = {
     7: {"cli", "web", "__main__"},
     6: {"survey", "job"},
-    5: {"pipeline"},
+    5: {"pipeline", "glance"},
     4: {
         *("photo", "quality", "reference", "plane", "outline", "classifier", "dimensions", "fusion", "rules", "water"),
         *("overlay", "report", "job_card", "records", "retake"),

@@ -19,19 +19,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import NAME, PART, Classifier, Look, label_map, load, mean_logits, softmax
+from identify.classifier import LEAST_NEAR, NAME, PART, Classifier, Look, label_map, load, mean_logits, softmax
 from training import card, figures
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
-RISK, DELTA, LEVEL = (
-    0.10,
-    0.05,
-    0.95,
-)  # the risk that the first weights can promise for most photos; lower it with better ones
+RISK, DELTA, LEVEL = 0.035, 0.05, 0.95  # with 450 pictures a smaller risk can't be promised for most photos
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
-CROP_SHARES = (0.7, 0.4, 0.55)  # the most different ones first
+CROP_SHARES = (0.7, 0.4, 0.85)  # the most different ones first
 WHOLE_WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 SURE = (0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)  # where a further look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
@@ -135,9 +131,9 @@ def near_looks(count: int) -> str:
     return "whole photo" if count == 0 else f"{count} near"
 
 
-def sure_looks(looks: tuple[Look, ...], until: float, whole_weight: float) -> tuple[Look, ...]:
-    """The looks that the classifier takes where it stops at the probability ``until``."""
-    for count in range(1, len(looks)):
+def sure_looks(looks: tuple[Look, ...], until: float, whole_weight: float, *, least: int = 0) -> tuple[Look, ...]:
+    """The looks that the classifier takes where, after ``least`` near ones, it stops at the probability ``until``."""
+    for count in range(1 + least, len(looks)):
         if softmax(mean_logits(looks[:count], whole_weight)).max() >= until:
             return looks[:count]
     return looks
@@ -212,14 +208,16 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         for (_, share), picture in zip(seen, sample, strict=True)
         if picture.line["class"] != classifier.card.nothing
     ]
+    survey, weight = survey_looks(first(count), truth, fits[winner]), fits[winner]["whole_weight"]
+    taken = [sure_looks(looks, survey["sure_at"], weight, least=LEAST_NEAR) for looks in first(count)]
     return {
         "pictures": len(sample),
         "looks": winner,
         "crop_shares": list(CROP_SHARES[:count]),
-        "passes": float(np.mean([len(looks) for looks in first(count)])),
-        "survey": survey_looks(first(count), truth, fits[winner]),
+        "passes": {"all": float(np.mean([*map(len, first(count))])), "taken": float(np.mean([*map(len, taken)]))},
+        "survey": survey,
         "fits": fits,
-        "chosen": fits[winner],
+        "chosen": fit(_logits(taken, weight), truth) | {"whole_weight": weight},
         "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,
         "heads": _heads(classifier, sample, telling("view", count), telling("varieties", count)),
         "risk": RISK,

@@ -120,7 +120,7 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
             f"{config['backbone']} backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
             f"feature pyramid for the mask; input {card['input']['side_px']} px square. {begun}Rates up to "
             f"{config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), {config['batch']} pictures a "
-            f"step: {taken}, on {metrics.get('device', '?')}.{mean}",
+            f"step and device: {taken}, on {metrics.get('devices', 1)} × {metrics.get('device', '?')}.{mean}",
             "",
             "Largest difference between torch and the exported float32 file: "
             f"{exported.get('torch_difference', 0):.1e}. Shipped: {exported.get('shipped', '?')} weights. On "
@@ -159,14 +159,19 @@ def _calibration(calibration: dict[str, Any]) -> str:
                 [[*row] for row in rows],
             ),
             "",
+            f"A photo gets one near look, and no further one once a class has the probability "
+            f"{calibration['survey']['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
+            f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
+            f"{chosen['temperature']:.3f}.",
+            "",
             f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
             f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
             f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
-            f"{percent(calibration['risk'], 0)}, {reached}). The 95 % set holds every class of probability "
+            f"{percent(calibration['risk'])}, {reached}). The 95 % set holds every class of probability "
             f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
             f"{chosen['set_size']:.2f} classes on average.",
             "",
-            *_survey(calibration["survey"], calibration["passes"]),
+            *_survey(calibration["survey"], calibration["passes"]["all"]),
         ]
     )
 

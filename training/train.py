@@ -1,7 +1,7 @@
 r"""Train the network of one configuration on an indexed picture set, within a number of steps or minutes.
 
     python -m training.train --config training/configs/full.toml --index runs/first/index.json \
-        --backbone efficientnet-lite0-57934424.pth --minutes 6 --run runs/first
+        --backbone efficientnet-lite2-9656183e.pth --minutes 6 --run runs/first
 
 First the heads alone on the frozen backbone, then all layers, the backbone at a low rate. The run folder receives
 config.json, log.csv, metrics.json and weights.pt (the moving average of the weights).

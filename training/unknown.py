@@ -47,7 +47,7 @@ class Seen:
 
 def see(classifier: Classifier, picture: Picture) -> Seen:
     """One picture through the classifier."""
-    looks = classifier.looks(rgb_of(picture))
+    looks = classifier.enough(rgb_of(picture))
     features = np.asarray(np.mean([look.features for look in looks[1:] or looks], axis=0), np.float64)
     logits = mean_logits(looks, classifier.card.whole_weight).astype(np.float64)
     return Seen(logits, features, picture.line["class"], picture.line.get("subtype", ""))

@@ -87,9 +87,9 @@ def _survey(options: argparse.Namespace) -> int:
 
 
 def _check_scale(scale: str | None) -> None:
-    from identify import pipeline
-
     if scale is not None:
+        from identify import pipeline
+
         try:
             pipeline.check_scale(scale)
         except UsageError as why:

@@ -259,7 +259,7 @@ _ELSEWHERE = {
         "Photograph the spindle end-on and count the teeth, or count by hand.",
     ),
     "spline_diameter": ("The spline is too fine in this photo.", "Measure over the teeth with a calliper."),
-    "stem_square": ("The stem's square is too small in this photo.", "Measure across the square with a calliper."),
+    "stem_square": ("A stem's square is not read off a photo.", "Measure across the square with a calliper."),
 }
 
 

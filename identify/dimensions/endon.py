@@ -23,6 +23,8 @@ HEIGHTS_MM = (22.0, 115.0)  # of a stem's end over the bench
 BESIDE_MM = 2.0  # the end's centre off the fitted axis; more where the axis itself is less sure
 REACH_MM = 11.0  # largest radius that is looked at
 STEP = 8  # flat pixels between those that are projected
+ROWS = 256  # of the photo at once
+LUMINANCE = np.array([[0.2126, 0.7152, 0.0722]])  # of linear red, green, blue: IEC 61966-2-1
 MOST_PX = 1500  # side of the flat picture
 
 
@@ -77,7 +79,8 @@ def laid_flat(
     crop = photo.rgb[y0:y1, x0:x1]
     if min(crop.shape[:2]) < 16:
         return None
-    light = np.sqrt(cv2.transform(linear_light(crop), np.array([[0.2126, 0.7152, 0.0722]])))
+    rows = np.array_split(crop, -(-len(crop) // ROWS))  # in colour and linear it takes twelve times the photo's memory
+    light = np.concatenate([np.sqrt(cv2.transform(linear_light(part), LUMINANCE)) for part in rows])
     seen -= np.array([x0, y0], np.float32)
     drawn = cv2.remap(light, seen[..., 0], seen[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return Flat(

@@ -170,14 +170,16 @@ def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Co
     for _ in range(20):  # Gauss and Newton's steps, weights of the soft L1 loss
         one, bottom = 1 + dg * values[4], values[2] * kg + 1
         foot = (values[0] * kg + values[1]) / bottom
-        slopes = np.column_stack([one * kg / bottom, one / bottom, -one * foot * kg / bottom, dg, dg * foot])
+        rise = one / bottom
+        slopes = np.stack([rise * kg, rise, -rise * foot * kg, dg, dg * foot])
         away = foot + dg * (values[3] + values[4] * foot) - xg
-        size = np.sqrt(np.sum(slopes**2, axis=0)) + 1e-12
-        weight = 1 / np.sqrt(1 + (away / 0.25) ** 2)
-        normal = (slopes / size).T @ (weight[:, None] * slopes / size)
-        step = np.linalg.lstsq(normal, (slopes / size).T @ (weight * away), rcond=1e-12)[0] / size
+        size = np.sqrt(np.einsum("ij,ij->i", slopes, slopes)) + 1e-12
+        scaled = slopes / size[:, None]
+        weighted = scaled / np.sqrt(1 + (away / 0.25) ** 2)
+        normal = weighted @ scaled.T
+        step = np.linalg.lstsq(normal, weighted @ away, rcond=1e-12)[0] / size
         values = values - step
-        if np.abs(slopes @ step).max() < 1e-4:
+        if np.abs(step @ slopes).max() < 1e-4:
             break
     a, b, c, s0, s1 = values.tolist()
     fitted = Comb(a, b, c, s0, s1, comb.coherence, comb.ink)

@@ -18,7 +18,9 @@ __all__ = ["find", "find_coins"]
 
 AUTO = "auto"
 REFERENCE = 2  # value of a label map
-LONG = 2.4  # sides of a blob's rectangle: cards in view have up to 2.0, rulers from 2.5 on but for covered ones
+# Of a blob's rectangle, on rendered pictures: its sides, of cards up to 2.0 and of rulers from 2.5 on unless covered;
+# and its share of the picture, of sheets from 0.2 on and of most cards to 0.13.
+LONG, SMALL = 2.4, 0.15
 
 
 def find(photo: Photo, scale: str, *, on_part: bool = False, labels: Bytes | None = None) -> Reference | NotMeasured:
@@ -70,14 +72,14 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
 
 
 def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
-    """Whatever is recognised without a name: sheet, card, ruler; a ruler before a card where labels show a long one."""
+    """Whatever is recognised without a name: sheet, then card, then ruler, but the likeliest by the labels first."""
     looks: list[Callable[[], Reference | NotMeasured]] = [
+        lambda: sheet.find(photo),
         lambda: card.find(photo, labels=labels),
         lambda: ruler.find(photo, labels=labels),
     ]
-    if labels is not None and _long(labels):
-        looks.reverse()
-    looks.insert(0, lambda: sheet.find(photo))
+    for likelier in _likelier(labels):
+        looks.insert(0, looks.pop(likelier))
     for look in looks:
         found = look()
         if isinstance(found, Reference):
@@ -95,11 +97,16 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     )
 
 
-def _long(labels: Bytes) -> bool:
-    """Whether the largest blob that a label map calls reference is longer than a card would be."""
+def _likelier(labels: Bytes | None) -> tuple[int, ...]:
+    """Which of sheet, card and ruler the largest blob that a label map calls reference may be, to look for it first."""
+    if labels is None:
+        return ()
     count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
     if count < 2:
-        return False
+        return ()
     rows, columns = np.nonzero(blobs == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
     _, sides, _ = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
-    return max(sides) + 1 > LONG * (min(sides) + 1)
+    short, long = min(sides) + 1, max(sides) + 1
+    if long > LONG * short:
+        return (2,)
+    return (1,) if long * short < SMALL * labels.size else ()

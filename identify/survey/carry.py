@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from identify import pipeline, rules, tables
+from identify import retake, rules, tables
 from identify.model import Recognition, Variety
 from identify.survey.sheet import Cell, Sheet
 from identify.verdict import Candidate, Check
@@ -69,7 +69,7 @@ def _recognition(seen: Seen) -> Recognition:
         answer=answer,
         probabilities={name: float(name == answer) for name in tables.load().classes},
         prediction_set=(answer,),
-        view=pipeline.INSTALLED,
+        view=retake.INSTALLED,
         varieties={name: Variety(kind, p) for name, kind, p in varieties},
         labels=None,
         model_sha256="",

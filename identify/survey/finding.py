@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from identify import __version__, classifier, pipeline, tables
+from identify import __version__, classifier, glance, retake, tables
 from identify.errors import PhotoError
 from identify.model import NotMeasured, Recognition
 from identify.photo import MAX_BYTES
@@ -106,10 +106,12 @@ def find(data: bytes, scale: str | None) -> Finding:
     """
     measured: tuple[str, ...] = ()
     if scale is None:
-        recognition, shot = pipeline.recognise_photo(data, name=CALLED)
-        refusal = pipeline.nothing_to_measure(recognition)
+        recognition, shot = glance.recognise_photo(data, name=CALLED)
+        refusal = retake.nothing_to_measure(recognition)
         advice = (UNSCALED,) if refusal is None else _advice([refusal])
     else:
+        from identify import pipeline  # with all that measures, which takes long to load
+
         case, shot = pipeline.identify_photo(data, name=CALLED, scale=scale)
         recognition = case.recognition
         measured = tuple(f"{found.quantity.replace('_', ' ')} {found}" for found in case.measurements)

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import overload
 
-from identify import pipeline, tables
+from identify import retake, tables
 from identify.model import UNSURE
 from identify.survey import carry
 from identify.survey.decisions import Decision
@@ -184,7 +184,7 @@ def _to_check(row: Row) -> Iterator[str]:
 
 
 def _is_installed(row: Row) -> bool:
-    return row.finding is not None and row.finding.view == pipeline.INSTALLED
+    return row.finding is not None and row.finding.view == retake.INSTALLED
 
 
 def _kinds(row: Row) -> list[tuple[str, str, float]]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import gradio as gr
 
-from identify import pipeline, survey, tables
+from identify import retake, survey, tables
 from identify.errors import IdentifyError
 from identify.model import UNSURE
 from identify.survey import inventory
@@ -159,7 +159,7 @@ def _doubt(row: Row, key: str, number: int) -> dict[str, Any]:
         "said": f"{_name(found.likely)}, {views.percent(found.probability)}",
         "first": row.first,
         "likely": [{"value": name, "words": _name(name)} for name in likely],
-        "installed": found.view == pipeline.INSTALLED,
+        "installed": found.view == retake.INSTALLED,
     }
 
 

@@ -292,6 +292,8 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     made.clear()  # the whole picture's look alone: e^2 / (e^2 + 2) = 0.787
     assert len(three.looks(noise((64, 64)), until=0.7)) == 1
     made.clear()
+    assert len(three.looks(noise((64, 64)), least=1, until=0.7)) == 2
+    made.clear()
     assert len(three.looks(noise((64, 64)), near=1)) == 2
 
 

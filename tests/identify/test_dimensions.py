@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import hexagon, shading, standing, zone
+from identify.dimensions import axis, hexagon, shading, standing, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -347,6 +347,20 @@ def test_a_foot_narrower_than_the_rim_stays_within_the_uncertainty(inset_mm: flo
     assert best.base
     assert abs(best.estimate.value - 35) <= 2 * best.estimate.u
     assert best.estimate.value == pytest.approx(35, abs=0.35)
+
+
+def test_the_part_rests_on_the_hulls_side_under_its_weight():
+    rng = np.random.default_rng(3)
+    for count in (2, 3, 9, 60):
+        for _ in range(20):
+            station, contact = np.sort(rng.uniform(0, 40, count)), rng.uniform(5, 6, count)
+            over = float(rng.uniform(station[0], station[-1]))
+            first, last = axis._hull_side(station, contact, over)
+            beyond = contact[first] + (contact[last] - contact[first]) * (station - station[first]) / (
+                station[last] - station[first]
+            )
+            assert station[first] <= over <= station[last]
+            assert (contact <= beyond + 1e-9).all(), "no point is beneath the bench"
 
 
 def test_a_peg_that_sticks_out_does_not_hide_that_the_base_is_seen() -> None:

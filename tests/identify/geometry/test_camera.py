@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from identify.geometry.camera import moved, project
-from identify.model import Camera
+from identify.geometry.camera import moved, project, rotation_from_vector, seen_from
+from identify.model import Camera, Pose
 from training.drawn_parts import look_at
 
 
@@ -15,3 +15,14 @@ def test_a_step_away_along_with_the_focal_length_leaves_sizes_across_the_sight(l
     ends = np.array([[-10.0, 0, 0], [10.0, 0, 0]])
     step = np.array([log_focal, 0, 0, 0, 0, 0, 300 * log_focal])
     assert project(*moved(camera, pose, step), ends) == pytest.approx(project(camera, pose, ends), abs=1e-6)
+
+
+def test_seen_from_many_steps_as_from_each():
+    camera = Camera(900.0, (400.0, 300.0), 0.02, "EXIF", 0.01)
+    pose = Pose(rotation_from_vector(np.array([3.0, 0.2, 0.1])), np.array([5.0, -8.0, 310.0]), np.zeros((7, 7)))
+    rng = np.random.default_rng(0)
+    steps = rng.normal(0, 1, (4, 7)) * (0.02, 0.01, 0.01, 0.01, 1.0, 1.0, 3.0)
+    points = rng.normal(0, 30, (4, 9, 3))
+    seen = seen_from(camera, pose, steps, points)
+    for step, own, found in zip(steps, points, seen, strict=True):
+        assert found == pytest.approx(project(*moved(camera, pose, step), own), abs=1e-9)

@@ -82,3 +82,16 @@ def test_profiles_read_the_picture(count):
     assert profile.shape == (count, 3, 3)
     expected = linear_light(np.array([[[47] * 3, [50] * 3, [54] * 3]], np.uint8))[0, :, 0]
     assert profile[-1, :, 0] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("angle_deg", [0, 37, 90])
+def test_profiles_of_a_long_line_are_those_of_its_stations(angle_deg):
+    picture = np.random.default_rng(1).integers(0, 255, (700, 900, 3), dtype=np.uint8)
+    along = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    stations = (450.0, 350.0) + np.linspace(-330, 330, 601)[:, None] * along
+    normals = np.tile([-along[1], along[0]], (601, 1))
+    offsets = np.arange(-6, 6.5, 0.5)
+    together = sample_profiles(picture, stations, normals, offsets)
+    for index in (0, 17, 300, 600):
+        alone = sample_profiles(picture, stations[index : index + 1], normals[index : index + 1], offsets)
+        assert together[index] == pytest.approx(alone[0], abs=2e-5)

@@ -151,6 +151,68 @@ def test_unknown_names_are_usage_errors(scale):
         reference.find(photo, scale)
 
 
+def _label_map(photo, camera, pose, places):
+    labels = np.zeros((photo.height_px // 4, photo.width_px // 4), np.uint8)
+    for (x, y), value in places:
+        rim = (scenes.circle_px(camera, pose, (x, y), 25.0, 2.0) + 0.5) / 4 - 0.5
+        cv2.fillPoly(labels, [np.round(rim).astype(np.int32)], value)
+    return labels
+
+
+def test_circles_on_the_part_are_not_looked_at_where_a_reference_is_marked(monkeypatch):
+    places = [(-35.0, 0.0), (35.0, 0.0)]
+    camera, pose, photo = scene([(*place, 24.25, 2.38) for place in places])
+    marked = _label_map(photo, camera, pose, zip(places, (coin.REFERENCE, coin.PART), strict=True))
+    looked = []
+    edges = rims.coin_edge.edges
+    monkeypatch.setattr(rims.coin_edge, "edges", lambda rgb, starts: looked.extend(starts) or edges(rgb, starts))
+    found = reference.find(photo, "eur-50c", labels=marked)
+    assert found.ellipse.x_px < photo.width_px / 2
+    scale = rims.SEARCH_PX[0] / photo.width_px
+    assert all(start.x_px < max(scale, 1) * photo.width_px / 2 for start in looked)
+    looked.clear()
+    only_part = _label_map(photo, camera, pose, zip(places, (0, coin.PART), strict=True))
+    reference.find(photo, "eur-50c", labels=only_part)  # nothing is marked: every circle may be the coin
+    assert any(start.x_px > min(scale, 1) * photo.width_px / 2 for start in looked)
+
+
+def test_a_coin_is_in_view_or_not():
+    camera, pose, photo = scene([(0.0, 0.0, 24.25, 2.38)])
+    assert coin.in_view(photo)
+    on_part = _label_map(photo, camera, pose, [((0.0, 0.0), coin.PART), ((60.0, 60.0), coin.REFERENCE)])
+    assert not coin.in_view(photo, on_part)
+    assert not coin.in_view(photo_of(np.full((600, 800, 3), 120, np.uint8)))
+
+
+@pytest.mark.parametrize(
+    ("box", "order"),
+    [
+        (None, ["sheet", "card", "ruler"]),
+        ((10, 10, 190, 30), ["ruler", "sheet", "card"]),
+        ((60, 60, 104, 90), ["card", "sheet", "ruler"]),
+        ((10, 10, 150, 130), ["sheet", "card", "ruler"]),
+    ],
+)
+def test_what_the_map_makes_likely_is_looked_for_first(monkeypatch, box, order):
+    labels = np.zeros((150, 200), np.uint8)
+    if box is not None:
+        left, top, right, bottom = box
+        labels[top:bottom, left:right] = coin.REFERENCE
+    tried = []
+
+    def looking_for(name):
+        def find(*_given, **_named):
+            tried.append(name)
+            return NotMeasured("reference", "none", "none")
+
+        return find
+
+    for name in order:
+        monkeypatch.setattr(getattr(reference, name), "find", looking_for(name))
+    assert not reference.find(photo_of(np.full((600, 800, 3), 120, np.uint8)), "auto", labels=labels)
+    assert tried == order
+
+
 def test_a_sure_coin_is_taken_where_the_label_map_names_something_else():
     _, _, photo = scene([(-25.0, 10.0, 24.25, 2.38)], tilt_deg=0)
     (rim,) = find_rims(photo)

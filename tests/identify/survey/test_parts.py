@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from identify import photo, pipeline
+from identify import glance, photo
 from identify.cli import survey as face
 from identify.errors import PhotoError, UsageError
 from identify.survey import archive, crew, finding, likeness, sheet, site
@@ -334,8 +334,8 @@ def test_a_folder_that_can_not_be_read_is_named(tmp_path, monkeypatch):
 
 def test_a_small_photo_is_read_whole():
     data = (ROOT / "data_synthetic" / "demo" / "installed.jpg").read_bytes()
-    recognition, shot = pipeline.recognise_photo(data)
-    network, whole = pipeline.recognisers.load(), photo.load(data)
+    recognition, shot = glance.recognise_photo(data)
+    network, whole = glance.recognisers.load(), photo.load(data)
     looks = network.looks(whole.rgb, near=network.card.survey_looks, until=network.card.sure_at)
     assert shot.reduced == 1
     assert recognition.probabilities == network.settle(looks, whole.rgb.shape[:2]).probabilities
@@ -350,8 +350,8 @@ def large() -> bytes:
 
 
 def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
-    recognition, shot = pipeline.recognise_photo(large())
-    whole = pipeline.recognisers.load().recognise(photo.load(large()))
+    recognition, shot = glance.recognise_photo(large())
+    whole = glance.recognisers.load().recognise(photo.load(large()))
     assert shot.reduced == 4
     assert recognition.answer == whole.answer
     assert recognition.view == whole.view
@@ -362,11 +362,11 @@ def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
     [(500.0, 0.0, 4), (192.0, 0.0, 4), (191.0, 0.0, 2), (40.0, 0.0, 2), (40.0, 1.0, 4)],
 )
 def test_a_small_part_is_read_at_a_half_unless_its_class_is_sure(monkeypatch, side_px, sureness, reduced):
-    recognisers = pipeline.recognisers
+    recognisers = glance.recognisers
     monkeypatch.setattr(recognisers.Classifier, "sureness", lambda network, looks: sureness)
     seen = recognisers.Square(300.0, 200.0, side_px)  # on the picture at a quarter of its size
     monkeypatch.setattr(recognisers, "part_square", lambda look, size_hw, share: seen)
-    _, shot = pipeline.recognise_photo(large())
+    _, shot = glance.recognise_photo(large())
     assert shot.reduced == reduced
     assert recognisers.load().card.input_px == 256
 
