@@ -326,24 +326,29 @@ def test_a_part_on_a_narrow_foot_is_refused_until_its_height_is_given() -> None:
     assert abs(given[0].value - 35) <= given[0].u95
 
 
+def evenly(hull: np.ndarray) -> np.ndarray:
+    """400 points (400, 2) at equal steps along a closed polygon (N, 2)."""
+    ring = np.vstack([hull, hull[:1]])
+    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
+    even = np.linspace(0, far[-1], 400, endpoint=False)
+    return np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
+
+
+def likeliest(contour: np.ndarray, camera: Camera, pose: Pose):
+    """The likeliest way in which a standing body has this outline."""
+    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
+    known = Pose(pose.rotation, pose.translation_mm, COVARIANCE)
+    ways = standing.stand(found, camera, known, standing.Height(27.0, 8.0, ""), u_size_rel=1e-3)
+    return max(ways, key=lambda one: one.likelihood)
+
+
 @pytest.mark.parametrize("inset_mm", [0.0, 1.0, 2.0])
 def test_a_foot_narrower_than_the_rim_stays_within_the_uncertainty(inset_mm: float) -> None:
     pose = look_at(300, 25)
     camera, shape = CAMERA, np.array([8.0, 5.0, 17.5, 27.0])
     hull = standing.silhouette(shape, camera, pose, foot_mm=(0.0, inset_mm))
-    ring = np.vstack([hull, hull[:1]])
-    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    even = np.linspace(0, far[-1], 400, endpoint=False)
-    contour = np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
-    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
-    ways = standing.stand(
-        found,
-        camera,
-        Pose(pose.rotation, pose.translation_mm, COVARIANCE),
-        standing.Height(27.0, 8.0, ""),
-        u_size_rel=1e-3,
-    )
-    best = max(ways, key=lambda one: one.likelihood)
+    contour = evenly(hull)
+    best = likeliest(contour, camera, pose)
     assert best.base
     assert abs(best.estimate.value - 35) <= 2 * best.estimate.u
     assert best.estimate.value == pytest.approx(35, abs=0.35)
@@ -368,21 +373,10 @@ def test_a_peg_that_sticks_out_does_not_hide_that_the_base_is_seen() -> None:
     pose = look_at(330, 15)
     shape = np.array([8.0, 5.0, 20.0, 23.0])
     hull = standing.silhouette(shape, CAMERA, pose)
-    ring = np.vstack([hull, hull[:1]])
-    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    even = np.linspace(0, far[-1], 400, endpoint=False)
-    contour = np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
+    contour = evenly(hull)
     middle = contour.mean(axis=0)
     contour += np.random.default_rng(1).normal(0, 0.7, contour.shape)
     contour[90:124] += 12.0 * (contour[107] - middle) / np.linalg.norm(contour[107] - middle)
-    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
-    ways = standing.stand(
-        found,
-        CAMERA,
-        Pose(pose.rotation, pose.translation_mm, COVARIANCE),
-        standing.Height(27.0, 8.0, ""),
-        u_size_rel=1e-3,
-    )
-    best = max(ways, key=lambda one: one.likelihood)
+    best = likeliest(contour, CAMERA, pose)
     assert best.base
     assert best.estimate.value == pytest.approx(40, rel=0.01)
