@@ -259,8 +259,9 @@ class Measurement:
         """Value and expanded uncertainty with two digits of the latter (JCGM 100, 7.2.6): 20.93 ± 0.21 mm."""
         if self.unit != "mm":
             return f"{self.value:.0f} ± {self.u95:.2g}"
-        digits = min(3, max(0, 1 - math.floor(math.log10(self.u95)))) if self.u95 > 0 else 0
-        return f"{self.value:.{digits}f} ± {self.u95:.{digits}f} mm"
+        value, u95 = round(self.value, 3), round(self.u95, 3)  # as in the JSON, so that every output says the same
+        digits = min(3, max(0, 1 - math.floor(math.log10(u95)))) if u95 > 0 else 3 * (self.u95 > 0)
+        return f"{value:.{digits}f} ± {u95:.{digits}f} mm"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -161,6 +161,7 @@ def test_equal_reasons_are_said_once():
     ("value", "u95", "unit", "want"),
     [
         (20.9312, 0.2134, "mm", "20.93 ± 0.21 mm"),
+        (16.4634, 0.7846, "mm", "16.46 ± 0.79 mm"),  # JSON has 0.785, and a job card drawn from it must say the same
         (20.9312, 1.34, "mm", "20.9 ± 1.3 mm"),
         (1.8143, 0.0213, "mm", "1.814 ± 0.021 mm"),
         (104.6, 23.0, "mm", "105 ± 23 mm"),
