@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+pytest.importorskip("manifold3d", reason="the render extra is not installed")
+
 from data_synthetic import generate, lights, photographer
 from data_synthetic.camera import held
 from data_synthetic.spindle import sleeve
+
+pytestmark = pytest.mark.render
 
 SIZE = {"width_px": 256, "height_px": 192}
 
