@@ -16,6 +16,8 @@ from data_synthetic.finish import LOOKS
 from data_synthetic.mesh import MATERIALS, Part, hexagon
 from identify import tables
 
+pytestmark = pytest.mark.render
+
 FAMILIES = list(generate.FAMILIES)
 
 

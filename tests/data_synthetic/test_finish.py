@@ -11,6 +11,8 @@ from data_synthetic import cartridge, finish, liveries, quarter_turn
 from data_synthetic.finish import LOOKS, Wear, surface
 from data_synthetic.mesh import cylinder, lathe
 
+pytestmark = pytest.mark.render
+
 
 def rng(seed: int) -> np.random.Generator:
     return np.random.default_rng(seed)

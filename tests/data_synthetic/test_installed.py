@@ -13,6 +13,8 @@ from data_synthetic import installed, rooms
 from data_synthetic.mesh import InstalledScene, Solid
 from data_synthetic.tap_shapes import Tap
 
+pytestmark = pytest.mark.render
+
 FITTINGS = [name for name in installed.CLASSES if name != "none"]
 SEEDS = range(4)
 

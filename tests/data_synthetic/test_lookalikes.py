@@ -12,6 +12,8 @@ pytest.importorskip("manifold3d", reason="the render extra is not installed")
 from data_synthetic import lookalikes
 from data_synthetic.mesh import Solid
 
+pytestmark = pytest.mark.render
+
 INDICES = range(len(lookalikes.KINDS))
 
 
