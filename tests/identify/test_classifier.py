@@ -254,7 +254,9 @@ def test_strangeness_as_worked_by_hand():
 def test_a_card_with_an_odd_score_is_refused(copied: Path):
     path = copied.with_suffix(".toml")
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace("[decision]\n", '[decision]\nstrange_by = "vibes"\n'), encoding="utf-8")
+    rows = [row for row in text.splitlines() if not row.startswith("strange_by")]
+    rows.insert(rows.index("[decision]") + 1, 'strange_by = "vibes"')
+    path.write_text("\n".join(rows), encoding="utf-8")
     with pytest.raises(ModelError, match="vibes"):
         classifier.load(copied)
 
