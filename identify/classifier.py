@@ -169,12 +169,13 @@ class Classifier:
         card = self.card
         labels = label_map(looks, size_hw, 2 * card.input_px) if mapped else None
         telling = looks[1:] or looks
-        p = softmax(mean_logits(looks, card.whole_weight), card.temperature)
+        logits = mean_logits(looks, card.whole_weight)
+        p = softmax(logits, card.temperature)
         probabilities = dict(zip(card.classes, (float(value) for value in p), strict=True))
         best = max(probabilities, key=lambda name: probabilities[name])
         sure = probabilities[best] >= card.unsure_below
         seen = sure and (best == card.nothing or self._sees_part(looks, size_hw, labels))
-        strange = best != card.nothing and self._strange(mean_logits(looks, card.whole_weight))
+        strange = best != card.nothing and self._strange(logits)
         answer = best if seen and not strange else UNSURE
         held = {best, card.nothing} if strange else {best}
         in_set = tuple(name for name in card.classes if name in held or probabilities[name] >= card.set_from)

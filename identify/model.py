@@ -260,7 +260,10 @@ class Measurement:
         if self.unit != "mm":
             return f"{self.value:.0f} ± {self.u95:.2g}"
         value, u95 = round(self.value, 3), round(self.u95, 3)  # as in the JSON, so that every output says the same
-        digits = min(3, max(0, 1 - math.floor(math.log10(u95)))) if u95 > 0 else 3 * (self.u95 > 0)
+        if u95 > 0:
+            digits = min(3, max(0, 1 - math.floor(math.log10(u95))))
+        else:
+            digits = 3 if self.u95 > 0 else 0
         return f"{value:.{digits}f} ± {u95:.{digits}f} mm"
 
 
