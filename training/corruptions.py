@@ -5,7 +5,8 @@
 Kinds and strengths are those of "Benchmarking Neural Network Robustness to Common Corruptions and Perturbations" (ICLR
 2019) and the parameters published with it. They are lengths and rates a pixel of pictures of a few hundred pixels, and
 are taken as they are for pictures of about 640 px, as in Michaelis et al. 2019, "Benchmarking Robustness in Object
-Detection": each picture is first brought to that long side. Frost is drawn by code, not laid over from photos. Nothing
+Detection": each picture is first brought to that long side. The strengths are written from memory of those parameters;
+snow and frost are drawn by code and only resemble the published ones (frost there is laid over from photos). Nothing
 here is used in training. Writes corruptions.json.
 """
 
