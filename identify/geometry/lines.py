@@ -274,11 +274,11 @@ def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: fl
     rows = np.arange(len(best))
     for _ in range(round(2.0 / STEP_PX)):  # the weight moves a blurred peak: climb back to its top
         left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
-        before, best = best, np.clip(
-            best + np.where(right > np.maximum(mid, left), 1, np.where(left > mid, -1, 0)), 1, len(offsets) - 2
-        )
-        if (before == best).all():
+        step = np.where(right > np.maximum(mid, left), 1, np.where(left > mid, -1, 0))
+        higher = np.clip(best + step, 1, len(offsets) - 2)
+        if (higher == best).all():
             break
+        best = higher
     left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)

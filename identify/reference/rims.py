@@ -83,9 +83,10 @@ def _candidates(photo: Photo, hints: Sequence[Ellipse]) -> tuple[Bytes, float, l
 def _measured(photo: Photo, small: Bytes, factor: float, candidates: Sequence[Ellipse]) -> list[Rim]:
     """The rims beside the candidates: where the small picture shows one, placed in the full one."""
     full = photo.width_px / photo.rgb.shape[1]
-    first = coin_edge.edges(small, [_scaled(each, factor) for each in candidates])
+    first = coin_edge.edges(small, [_scaled(each, factor) for each in candidates], least_support=LIKELY)
     likely = _apart([found for found in first if found is not None and _likely(found)])
-    again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / (factor * full)) for found in likely])
+    starts = [_scaled(found.ellipse, 1 / (factor * full)) for found in likely]
+    again = coin_edge.edges(photo.rgb, starts, least_support=LEAST_SUPPORT)
     rims = [rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found)]
     return rims if full == 1.0 else [_in_full(rim, full) for rim in rims]
 
