@@ -19,8 +19,7 @@ from pathlib import Path
 from typing import Any
 
 TRAIN, CALIBRATION, EVALUATION, UNKNOWN = "train", "calibration", "evaluation", "unknown"
-KEPT = {EVALUATION, UNKNOWN}  # splits by which nothing may be chosen
-APART = KEPT | {CALIBRATION}  # splits that may not be trained on
+KEPT = {EVALUATION, UNKNOWN}  # splits that may not be trained on
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +83,7 @@ def index(folders: Iterable[Path], *, calibration_share: float) -> dict[str, Any
     sources = []
     for folder in folders:
         lines = read_manifest(folder)
-        if kept := {line.get("split") for line in lines} & APART:
+        if kept := {line.get("split") for line in lines} & KEPT:
             raise ValueError(f"{folder} holds pictures of the {min(kept)} split; they may not be trained on.")
         for line in lines:
             subset = CALIBRATION if line.get("split") == CALIBRATION else subset_of(line["seed"], calibration_share)
