@@ -216,7 +216,7 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     shares = [
         share
         for (_, share), picture in zip(seen, sample, strict=True)
-        if picture.line["class"] != classifier.card.nothing
+        if picture.line["class"] != classifier.card.nothing and share > 0
     ]
     survey, weight = survey_looks(first(count), truth, fits[winner]), fits[winner]["whole_weight"]
     sure_at = settled_at(first(count), truth, fits[winner])
