@@ -21,7 +21,7 @@ from identify.geometry.lines import refine_edge
 from identify.geometry.pyramid import halved, reduced
 from identify.geometry.quads import seen_with
 from identify.geometry.strokes import Strokes, grain, join, planes, segments
-from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
+from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import scales
 from identify.reference.scales import Reading
@@ -29,6 +29,11 @@ from identify.reference.scales import Reading
 SEARCH_PX = 2000
 MOST_LINES = 60  # long lines of the picture beside which marks are looked for
 MOST_EDGES = 12  # sides of such lines that are read
+MOST_UNNAMED = 3  # of them that a label map does not call reference
+REFERENCE, NAMED = 2, 0.4  # value of a label map, and the share of the places beside an edge that have it
+MASK_SHORT = 0.3  # by which what a label map calls reference may end too early at each end
+WHOLE = 0.6  # share of a line beyond which all of it is taken for the reference's
+BESIDE_PX = (6.0, 14.0, 22.0)  # depths of those places in the reduced picture
 MOST_ROWS = 5  # bands beside each in which a comb is looked for
 USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
@@ -53,6 +58,7 @@ class _Edge:
     length: float
     score: float = 0.0
     rows: tuple[int, ...] = ()
+    named: bool = True
 
     def place(self, x: Array, depth: Array | float) -> Array:
         """Pixels (N, 2) at ``x`` along and ``depth`` inside the edge."""
@@ -61,7 +67,7 @@ class _Edge:
     def scaled(self, factor: float) -> _Edge:
         """The same edge in a picture that is ``factor`` times larger."""
         origin = (self.origin + 0.5) * factor - 0.5
-        return _Edge(origin, self.along, self.inward, self.length * factor, self.score, self.rows)
+        return replace(self, origin=origin, length=self.length * factor)
 
 
 def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasured:
@@ -70,7 +76,7 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     Parameters
     ----------
     photo : the photo
-    labels : not used; the marks speak for themselves
+    labels : (h, w) uint8 over the whole photo, 2 where a network sees a reference object: where to look first
 
     Returns
     -------
@@ -81,12 +87,12 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     """
     small, factor = reduced(photo.rgb, SEARCH_PX)
     strokes = _strokes(small)
-    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes)
-    if not edges:
-        return _not_found("No ruler was found.")
+    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes, labels)
     reason = "No ruler was found."
     read: list[tuple[_Edge, Reading, Array]] = []
-    for edge in edges[:MOST_EDGES]:
+    for edge in edges:
+        if read and not edge.named:
+            break
         answer = _read(photo.rgb, edge.scaled(factor), factor)
         if isinstance(answer, str):
             reason = answer
@@ -120,8 +126,8 @@ def _strokes(small: Bytes) -> Strokes:
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
-    """Both sides of long lines beside which marks repeat, most regular first."""
+def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[_Edge]:
+    """Both sides of long lines beside which marks repeat, most regular first, and those on a named thing before all."""
     found = []
     least = 0.12 * max(work.shape)
     for (start, end), covered in zip(strokes.ends_px, strokes.covered_px, strict=True):
@@ -129,15 +135,41 @@ def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
         if length < least or covered < 0.3 * length:
             continue
         along = (end - start) / length
-        for side in (1.0, -1.0):
-            edge = _Edge(start, along * side, np.array([-along[1], along[0]]), length)
-            if side < 0:
-                edge = _Edge(end, -along, np.array([along[1], -along[0]]), length)
+        for edge in (
+            _Edge(start, along, np.array([-along[1], along[0]]), length, named=labels is None),
+            _Edge(end, -along, np.array([along[1], -along[0]]), length, named=labels is None),
+        ):
+            shorter = None if labels is None else _named(labels, edge, work.shape[1::-1])
+            if shorter is not None and shorter.length >= least:
+                edge = shorter
             scores = rhythm(flatten(_strip(work, edge, 44)))
             if scores.max() > REGULAR:
                 rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
-                found.append(_Edge(edge.origin, edge.along, edge.inward, length, float(scores.max()), rows))
-    return sorted(found, key=lambda item: -item.score * item.length**0.5)
+                found.append(replace(edge, score=float(scores.max()), rows=rows))
+    found.sort(key=lambda item: -item.score * item.length**0.5)
+    unnamed = [edge for edge in found if not edge.named]
+    return [*(edge for edge in found if edge.named), *unnamed[:MOST_UNNAMED]][:MOST_EDGES]
+
+
+def _named(labels: Bytes, edge: _Edge, size_px: tuple[int, ...]) -> _Edge | None:
+    """As much of an edge as has what a label map calls reference on its inner side; None where there is none."""
+    steps = np.linspace(0, 1, 61)
+    places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
+    share = (labels[row, column] == REFERENCE).mean(axis=0)
+    at = np.flatnonzero(share > NAMED)
+    if not len(at):
+        return None
+    first, last = at[0], at[-1]
+    if share[first : last + 1].mean() < NAMED:
+        return None
+    more = max(1, round(MASK_SHORT * (last - first)))
+    first, last = max(0, first - more), min(len(steps) - 1, last + more)
+    if last - first > WHOLE * len(steps):
+        return replace(edge, named=True)
+    origin = edge.place(steps[first : first + 1] * edge.length, 0.0)[0]
+    return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
 
 
 def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
@@ -157,27 +189,26 @@ def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Arra
     read = []
     for row in edge.rows:
         start = int(row * factor)
-        comb = _comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0), int(factor))
-        if comb is None or comb.coherence < COHERENT:
-            continue
-        answer = scales.read(flat, comb, start)
-        if isinstance(answer, str):
-            reason = answer
-        else:
-            read.append(answer)
-            if answer.u_rel < PLAIN_U_REL and answer.alike > PLAIN_ALIKE:
+        profile = flat[start : start + max(4, int(4 * factor))].mean(axis=0)
+        for comb in _combs(profile, int(factor)):
+            answer = scales.read(flat, comb, start) if comb.coherence > COHERENT else reason
+            if not isinstance(answer, str):
+                read.append(answer)
                 break
+            reason = answer
+        if read and read[-1].u_rel < PLAIN_U_REL and read[-1].alike > PLAIN_ALIKE:
+            break
     return (edge, max(read, key=lambda item: item.alike), flat) if read else reason
 
 
-def _comb(profile: Array, times: int) -> Comb | None:
-    """The comb of a profile (L,) that is looked for ``times`` coarser."""
+def _combs(profile: Array, times: int) -> list[Comb]:
+    """Combs of a profile (L,) that are looked for ``times`` coarser, the strongest first."""
     coarse = profile[: len(profile) // times * times].reshape(-1, times).mean(axis=1)
-    found = find_comb(coarse)
-    if found is None or times == 1:
-        return found
     half = (times - 1) / 2  # x = times x' + half
-    return replace(found, a=times * found.a + half * found.c, b=times * found.b + half)
+    return [
+        replace(each, a=times * each.a + half * each.c, b=times * each.b + half) if times > 1 else each
+        for each in find_combs(coarse)
+    ]
 
 
 def _ends(rgb: Bytes, edge: _Edge, scale: Reading, strokes: Strokes) -> list[tuple[float, float, float]]:
@@ -246,7 +277,7 @@ def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
     inward = np.array([-along[1], along[0]])
     inward = inward * np.sign(inward @ rough.inward)
     origin = line.point_px + ((rough.origin - line.point_px) @ along) * along
-    return _Edge(origin, along, inward, rough.length, rough.score, rough.rows)
+    return replace(rough, origin=origin, along=along, inward=inward)
 
 
 def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:

@@ -17,6 +17,7 @@ FEWEST_SEEN = 9
 ALIKE = 0.55  # least share of the marks' variance in length that a scale's pattern explains
 ALIKE_FEW = 0.6  # the same where only two lengths can be seen
 UNEVEN = 0.05  # largest scatter of the marks, in steps
+HOPELESS = 0.09  # usual distance from the comb, in steps, at which the marks are not looked at more closely
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
 MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
 APART_FEW = 4.0  # standard errors between 10 and 5 mm where only those are seen: a page's letters differ by chance
@@ -299,15 +300,15 @@ def _fitted(
     for reach in (1, 3):
         starts = [row + tall * n for n in range(-reach, reach + 1) if 0 <= row + tall * n < len(flat) - tall]
         depths = np.array([start + tall / 2 for start in starts])
-        bands = [flat[start : start + tall].mean(axis=0) for start in starts]
-        places = np.column_stack(
-            [peaks(band, fitted, depth, numbers, window=window) for band, depth in zip(bands, depths, strict=True)]
-        )
+        bands = np.stack([flat[start : start + tall].mean(axis=0) for start in starts])
+        places = peaks(bands, fitted, depths, numbers, window=window)
         seen = np.isfinite(places).mean(axis=0)
         good = seen > 0.6 * seen.max()
         if np.count_nonzero(np.isfinite(places[:, good])) < FEWEST_SEEN:
             return comb, comb.at(numbers), np.zeros(len(numbers), bool), np.inf, np.inf
         fitted, residuals, covariance = fit(fitted, numbers, places[:, good], depths[good])
+        if float(np.nanmedian(np.abs(residuals))) > HOPELESS * float(np.median(comb.spacing(numbers))) + 0.1:
+            break
     spread = 1.4826 * float(np.nanmedian(np.abs(residuals)))
     sound = np.abs(residuals) < 3.5 * max(spread, 0.1)
     kept = np.count_nonzero(sound, axis=1) >= max(1, 0.5 * residuals.shape[1])
