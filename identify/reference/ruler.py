@@ -9,8 +9,7 @@ percent where it is not.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -24,6 +23,7 @@ from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import scales
+from identify.reference.ruler_ends import Edge, End, ends, strokes_at_ends
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
@@ -42,32 +42,11 @@ THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); b
 U_SIZE_REL = 0.002
 U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
-U_END = 0.02  # slope of a ruler's end: its wall and shadow
-OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
+ROUGH = (0.15, 0.05)  # odds that an end's slope is seen less surely, by a shadow or what lies on it; how surely then
+OTHER_LINE = 0.05  # odds that a line at the ruler's end is another thing's, over the slopes that it may have
+U_FITTED = 0.05  # slopes of short marks as they are fitted: blur and numerals turn all alike
 WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
 PLAIN_U_REL, PLAIN_ALIKE = 3e-4, 0.85  # a scale read as well as this is not looked for elsewhere
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Edge:
-    """A long edge in a picture: origin (2,), unit vectors along it and towards the ruler, length [px]."""
-
-    origin: Array
-    along: Array
-    inward: Array
-    length: float
-    score: float = 0.0
-    rows: tuple[int, ...] = ()
-    named: bool = True
-
-    def place(self, x: Array, depth: Array | float) -> Array:
-        """Pixels (N, 2) at ``x`` along and ``depth`` inside the edge."""
-        return self.origin + np.multiply.outer(x, self.along) + np.multiply.outer(depth * np.ones_like(x), self.inward)
-
-    def scaled(self, factor: float) -> _Edge:
-        """The same edge in a picture that is ``factor`` times larger."""
-        origin = (self.origin + 0.5) * factor - 0.5
-        return replace(self, origin=origin, length=self.length * factor)
 
 
 def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasured:
@@ -89,7 +68,7 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     strokes = _strokes(small)
     edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes, labels)
     reason = "No ruler was found."
-    read: list[tuple[_Edge, Reading, Array]] = []
+    read: list[tuple[Edge, Reading, Array]] = []
     for edge in edges:
         if read and not edge.named:
             break
@@ -126,7 +105,7 @@ def _strokes(small: Bytes) -> Strokes:
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[_Edge]:
+def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[Edge]:
     """Both sides of long lines beside which marks repeat, most regular first, and those on a named thing before all."""
     found = []
     least = 0.12 * max(work.shape)
@@ -136,8 +115,8 @@ def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[_Edge]:
             continue
         along = (end - start) / length
         for edge in (
-            _Edge(start, along, np.array([-along[1], along[0]]), length, named=labels is None),
-            _Edge(end, -along, np.array([along[1], -along[0]]), length, named=labels is None),
+            Edge(start, along, np.array([-along[1], along[0]]), length, named=labels is None),
+            Edge(end, -along, np.array([along[1], -along[0]]), length, named=labels is None),
         ):
             shorter = None if labels is None else _named(labels, edge, work.shape[1::-1])
             if shorter is not None and shorter.length >= least:
@@ -151,7 +130,7 @@ def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[_Edge]:
     return [*(edge for edge in found if edge.named), *unnamed[:MOST_UNNAMED]][:MOST_EDGES]
 
 
-def _named(labels: Bytes, edge: _Edge, size_px: tuple[int, ...]) -> _Edge | None:
+def _named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None:
     """As much of an edge as has what a label map calls reference on its inner side; None where there is none."""
     steps = np.linspace(0, 1, 61)
     places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
@@ -172,7 +151,7 @@ def _named(labels: Bytes, edge: _Edge, size_px: tuple[int, ...]) -> _Edge | None
     return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
 
 
-def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
+def _strip(picture: Bytes, edge: Edge, depth_px: int) -> Bytes:
     """The picture beside an edge (depth, length) or (depth, length, C), sampled every pixel."""
     to_picture = np.column_stack([edge.along, edge.inward, edge.origin + 0.5 * edge.inward])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -180,7 +159,7 @@ def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
     return np.asarray(cv2.warpAffine(picture, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Array] | str:
+def _read(rgb: Bytes, rough: Edge, factor: float) -> tuple[Edge, Reading, Array] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
     light = linear_light(_strip(rgb, edge, int(60 * factor))).mean(axis=2)
@@ -211,33 +190,23 @@ def _combs(profile: Array, times: int) -> list[Comb]:
     ]
 
 
-def _ends(rgb: Bytes, edge: _Edge, scale: Reading, strokes: Strokes) -> list[tuple[float, float, float]]:
-    """Place along the edge [px], slope and its standard uncertainty of lines that may be the ruler's own ends."""
+def _ends(rgb: Bytes, edge: Edge, scale: Reading, strokes: Strokes) -> list[End]:
+    """Lines that may be the ruler's own ends, and the outermost marks as they were fitted."""
     px_per_mm = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
-    low, high = scale.feet.min(), scale.feet.max()
-    found = []
-    for ends in strokes.ends_px:
-        x, depth = (ends - edge.origin) @ edge.along, (ends - edge.origin) @ edge.inward
-        rise = float(depth[1] - depth[0])
-        if abs(rise) < 8 * px_per_mm or abs(x[1] - x[0]) > abs(rise) or depth.min() > 8 * px_per_mm:
-            continue
-        foot = float(x[0] - depth[0] * (x[1] - x[0]) / rise)
-        if not (low - 20 * px_per_mm < foot < low + px_per_mm or high - px_per_mm < foot < high + 20 * px_per_mm):
-            continue
-        side = refine_edge(rgb, ends[0], ends[1], reach_px=4.0)
-        if side is not None and side[1] > 0.5:
-            slope = float(side[0].direction @ edge.along / (side[0].direction @ edge.inward))
-            found.append((foot, slope, math.hypot(side[0].u_angle_rad, U_END)))
-    return found
+    span = float(scale.feet.min()), float(scale.feet.max())
+    found = ends(rgb, edge, span, px_per_mm, _far_edge_px(edge, strokes, px_per_mm))
+    found = found or strokes_at_ends(rgb, edge, span, px_per_mm, strokes)
+    u = float(np.hypot(2 * scale.u_lean, U_FITTED))
+    return [*found, *(End(foot, scale.comb.s0 + scale.comb.s1 * foot, u) for foot in span)]
 
 
 def _leaning(
     flat: Array,
-    edge: _Edge,
+    edge: Edge,
     scale: Reading,
     focal_px: float,
     size_px: tuple[int, int],
-    ends: list[tuple[float, float, float]],
+    stops: list[End],
 ) -> Reading:
     """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
 
@@ -261,12 +230,14 @@ def _leaning(
     normals = np.cross(axis, square)
     normals *= -np.sign(normals[:, 2:])
     prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
-    for foot, slope, u in ends:
-        prior += np.log(OTHER_LINE + np.exp(-0.5 * ((s0 + s1 * foot - slope) / u) ** 2))
+    for end in stops:
+        away = s0 + s1 * end.foot - end.slope
+        close = np.exp(-0.5 * (away / end.u) ** 2) / end.u
+        prior += np.log(close + ROUGH[0] * np.exp(-0.5 * (away / ROUGH[1]) ** 2) / ROUGH[1] + OTHER_LINE)
     return scales.leaning(flat, scale, s0, s1, prior)
 
 
-def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
+def _straightened(rgb: Bytes, rough: Edge, factor: float) -> Edge:
     """The edge refitted in the full picture; as it was where that fails."""
     end = rough.origin + rough.length * rough.along
     refined = refine_edge(rgb, rough.origin, end, reach_px=2 * factor + 3)
@@ -280,7 +251,7 @@ def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
     return replace(rough, origin=origin, along=along, inward=inward)
 
 
-def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:
+def _reference(photo: Photo, edge: Edge, scale: Reading, strokes: Strokes) -> Reference:
     comb, unit = scale.comb, scale.unit_mm
     spacing = float(np.median(comb.spacing(scale.numbers)))
     height, width = photo.rgb.shape[:2]
@@ -323,7 +294,7 @@ def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> R
     )
 
 
-def _far_points(edge: _Edge, comb: Comb, numbers: Array, width_px: float) -> Array:
+def _far_points(edge: Edge, comb: Comb, numbers: Array, width_px: float) -> Array:
     """Where marks ``numbers``, prolonged, meet the parallel to the edge that is ``width_px`` off in its middle.
 
     In space the parallel never meets the edge; in the picture both run to the edge's vanishing point at k = infinity.
@@ -341,7 +312,7 @@ def _far_points(edge: _Edge, comb: Comb, numbers: Array, width_px: float) -> Arr
     return edge.origin + np.multiply.outer(comb.at(numbers, depth), edge.along) + np.multiply.outer(depth, edge.inward)
 
 
-def _far_edge_px(edge: _Edge, strokes: Strokes, px_per_mm: float) -> float:
+def _far_edge_px(edge: Edge, strokes: Strokes, px_per_mm: float) -> float:
     """Distance of the ruler's far edge in the middle of the near one [px]; 20 mm where no such line is seen."""
     middle = edge.place(np.array([edge.length / 2]), 0.0)[0]
     best = (0.0, 20.0 * px_per_mm)
