@@ -90,7 +90,9 @@ def rhythm(flat: Array, *, rows: int = 4, windows: int = 5) -> Array:
     return np.median(power[:, :, band].max(axis=2) / np.maximum(energy, 1e-9), axis=1)
 
 
-def find_combs(profile: Array, *, bend: float = 0.36) -> list[Comb]:
+def find_combs(
+    profile: Array, *, bend: float = 0.36, spacings: tuple[float, float] = (0.9 * SHORTEST_PX, LONGEST_PX)
+) -> list[Comb]:
     """The comb that explains most of a flattened profile (L,), and the best one of quite another spacing.
 
     For each bend the profile is stretched to even spacing and its strongest frequency taken. Marks of 1 mm and of
@@ -99,12 +101,13 @@ def find_combs(profile: Array, *, bend: float = 0.36) -> list[Comb]:
     Parameters
     ----------
     bend : largest |c| L / (2 a) that is tried: the relative change of distance from the middle to an end
+    spacings : of the marks in the middle [px]
     """
     length = len(profile)
     half = (length - 1) / 2
     size = fft.next_fast_len(4 * length, real=True)
     frequency = fft.rfftfreq(size)
-    band = np.flatnonzero((frequency > 1 / LONGEST_PX) & (frequency < 1 / (0.9 * SHORTEST_PX)))
+    band = np.flatnonzero((frequency > 1 / spacings[1]) & (frequency < 1 / spacings[0]))
     even = np.arange(length, dtype=np.float64) - half
     bends = np.linspace(-bend, bend, max(31, int(bend * length / 3) | 1)) / half
     waves = fft.rfft(_stretched(profile, even, bends), n=size, axis=1)[:, band]

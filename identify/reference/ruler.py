@@ -22,18 +22,16 @@ from identify.geometry.quads import seen_with
 from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
-from identify.reference import scales
-from identify.reference.ruler_ends import Edge, End, ends, strokes_at_ends
+from identify.reference import numerals, scales
+from identify.reference.ruler_ends import Edge, End, ends, on_named, strokes_at_ends, width_on
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
 MOST_LINES = 60  # long lines of the picture beside which marks are looked for
 MOST_EDGES = 12  # sides of such lines that are read
 MOST_UNNAMED = 3  # of them that a label map does not call reference
-REFERENCE, NAMED = 2, 0.4  # value of a label map, and the share of the places beside an edge that have it
-MASK_SHORT = 0.3  # by which what a label map calls reference may end too early at each end
-WHOLE = 0.6  # share of a line beyond which all of it is taken for the reference's
-BESIDE_PX = (6.0, 14.0, 22.0)  # depths of those places in the reduced picture
+MOST_NAMED = 4  # of the named thing's edges that are read by numerals
+NARROW = 3.5  # times as long as wide: rulers of 150 mm are 18 to 40 mm wide
 MOST_ROWS = 5  # bands beside each in which a comb is looked for
 USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
@@ -66,7 +64,8 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     """
     small, factor = reduced(photo.rgb, SEARCH_PX)
     strokes = _strokes(small)
-    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes, labels)
+    sides = _sides(strokes, labels, small.shape[1::-1])
+    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), sides)
     reason = "No ruler was found."
     read: list[tuple[Edge, Reading, Array]] = []
     for edge in edges:
@@ -79,6 +78,8 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
             read.append(answer)
             if answer[1].u_rel < PLAIN_U_REL and answer[1].alike > PLAIN_ALIKE:
                 break
+    if not read and labels is not None:
+        read = _by_numerals(photo.rgb, sides, factor, labels)
     if not read:
         return _not_found(reason)
     edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
@@ -105,10 +106,10 @@ def _strokes(small: Bytes) -> Strokes:
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[Edge]:
-    """Both sides of long lines beside which marks repeat, most regular first, and those on a named thing before all."""
+def _sides(strokes: Strokes, labels: Bytes | None, size_px: tuple[int, ...]) -> list[Edge]:
+    """Both sides of every long line; of one that runs on beyond a named thing the part beside that."""
     found = []
-    least = 0.12 * max(work.shape)
+    least = 0.12 * max(size_px)
     for (start, end), covered in zip(strokes.ends_px, strokes.covered_px, strict=True):
         length = float(np.hypot(*(end - start)))
         if length < least or covered < 0.3 * length:
@@ -118,37 +119,35 @@ def _edges(work: Bytes, strokes: Strokes, labels: Bytes | None) -> list[Edge]:
             Edge(start, along, np.array([-along[1], along[0]]), length, named=labels is None),
             Edge(end, -along, np.array([along[1], -along[0]]), length, named=labels is None),
         ):
-            shorter = None if labels is None else _named(labels, edge, work.shape[1::-1])
-            if shorter is not None and shorter.length >= least:
-                edge = shorter
-            scores = rhythm(flatten(_strip(work, edge, 44)))
-            if scores.max() > REGULAR:
-                rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
-                found.append(replace(edge, score=float(scores.max()), rows=rows))
+            shorter = None if labels is None else on_named(labels, edge, size_px)
+            found.append(shorter if shorter is not None and shorter.length >= least else edge)
+    return found
+
+
+def _edges(work: Bytes, sides: list[Edge]) -> list[Edge]:
+    """Sides of long lines beside which marks repeat, most regular first, and those on a named thing before all."""
+    found = []
+    for edge in sides:
+        scores = rhythm(flatten(_strip(work, edge, 44)))
+        if scores.max() > REGULAR:
+            rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
+            found.append(replace(edge, score=float(scores.max()), rows=rows))
     found.sort(key=lambda item: -item.score * item.length**0.5)
     unnamed = [edge for edge in found if not edge.named]
     return [*(edge for edge in found if edge.named), *unnamed[:MOST_UNNAMED]][:MOST_EDGES]
 
 
-def _named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None:
-    """As much of an edge as has what a label map calls reference on its inner side; None where there is none."""
-    steps = np.linspace(0, 1, 61)
-    places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
-    shape = np.array(labels.shape[1::-1])
-    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
-    share = (labels[row, column] == REFERENCE).mean(axis=0)
-    at = np.flatnonzero(share > NAMED)
-    if not len(at):
-        return None
-    first, last = at[0], at[-1]
-    if share[first : last + 1].mean() < NAMED:
-        return None
-    more = max(1, round(MASK_SHORT * (last - first)))
-    first, last = max(0, first - more), min(len(steps) - 1, last + more)
-    if last - first > WHOLE * len(steps):
-        return replace(edge, named=True)
-    origin = edge.place(steps[first : first + 1] * edge.length, 0.0)[0]
-    return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
+def _by_numerals(rgb: Bytes, sides: list[Edge], factor: float, labels: Bytes) -> list[tuple[Edge, Reading, Array]]:
+    """The named thing's longest edges read by the numerals beside them."""
+    read = []
+    for rough in sorted((side for side in sides if side.named), key=lambda side: -side.length)[:MOST_NAMED]:
+        edge = _straightened(rgb, rough.scaled(factor), factor)
+        width_px = width_on(labels, edge, rgb.shape[1::-1])
+        if width_px is not None and width_px * NARROW < edge.length:
+            found = numerals.read(rgb, edge, width_px)
+            read += [] if found is None else [(edge, *found)]
+    widest = max((abs(each[1].comb.a) for each in read), default=0.0)
+    return [each for each in read if abs(each[1].comb.a) > widest / numerals.TWICE]
 
 
 def _strip(picture: Bytes, edge: Edge, depth_px: int) -> Bytes:

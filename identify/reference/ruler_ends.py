@@ -16,6 +16,10 @@ U_END = 0.012  # slope of a ruler's end: its wall, its shadow, the lens
 MARGIN_MM = 22.0  # by which a ruler's end may lie beyond its last mark
 STEEPEST = 0.7  # slope of an end to the edge's normal that is tried
 SEARCH_PX_PER_MM = 3.0
+REFERENCE, NAMED = 2, 0.4  # value of a label map, and the share of the places beside an edge that have it
+MASK_SHORT = 0.3  # by which what a label map calls reference may end too early at each end
+WHOLE = 0.6  # share of a line beyond which all of it is taken for the reference's
+BESIDE_PX = (6.0, 14.0, 22.0)  # depths of those places in the reduced picture
 CLEAR = 4.0  # step at an end over the usual step beside it
 
 
@@ -39,6 +43,42 @@ class Edge:
         """The same edge in a picture that is ``factor`` times larger."""
         origin = (self.origin + 0.5) * factor - 0.5
         return replace(self, origin=origin, length=self.length * factor)
+
+
+def on_named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None:
+    """As much of an edge as has what a label map calls reference on its inner side; None where there is none."""
+    steps = np.linspace(0, 1, 61)
+    places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
+    share = (labels[row, column] == REFERENCE).mean(axis=0)
+    at = np.flatnonzero(share > NAMED)
+    if not len(at):
+        return None
+    first, last = at[0], at[-1]
+    if share[first : last + 1].mean() < NAMED:
+        return None
+    more = max(1, round(MASK_SHORT * (last - first)))
+    first, last = max(0, first - more), min(len(steps) - 1, last + more)
+    if last - first > WHOLE * len(steps):
+        return replace(edge, named=True)
+    origin = edge.place(steps[first : first + 1] * edge.length, 0.0)[0]
+    return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
+
+
+def width_on(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> float | None:
+    """How far what a label map calls reference reaches inwards from an edge [px]; None where it does outwards too."""
+    along = np.linspace(0.1, 0.9, 33) * edge.length
+    depths = np.arange(-0.1, 0.5, 0.005) * edge.length
+    places = np.stack([edge.place(along, depth) for depth in depths])
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
+    share = (labels[row, column] == REFERENCE).mean(axis=1)
+    inside = depths > 0
+    if share[~inside][: len(depths) // 12].max() > 0.5:
+        return None
+    over = np.flatnonzero(inside & (share < 0.5) & (depths > 0.03 * edge.length))
+    return float(depths[over[0]]) if len(over) else None
 
 
 @dataclass(frozen=True, slots=True)
