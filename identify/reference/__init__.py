@@ -58,7 +58,7 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
     if row.kind == "ruler":
         return ruler.find(photo, labels=labels)
     if row.kind == "sheet":
-        return sheet.find(photo, paper=row.id.partition("-")[2] or "a4")
+        return sheet.find(photo, paper=row.id.partition("-")[2] or "a4", labels=labels)
     assert row.width_mm is not None, "a card's row has its sides"
     assert row.height_mm is not None, "a card's row has its sides"
     size = card.CardSize(
@@ -74,7 +74,7 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
 def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     """Whatever is recognised without a name: sheet, then card, then ruler, but the likeliest by the labels first."""
     looks: list[Callable[[], Reference | NotMeasured]] = [
-        lambda: sheet.find(photo),
+        lambda: sheet.find(photo, labels=labels),
         lambda: card.find(photo, labels=labels),
         lambda: ruler.find(photo, labels=labels),
     ]
