@@ -18,10 +18,7 @@ from numpy.typing import NDArray
 from identify.model import Array, Bytes
 
 PX_PER_MM = 0.8
-REFERENCE = 2  # value of a label map
-LEAST_BLOB = 0.05  # share of the picture that a sheet fills
 MOST_STARTS, MOST_STEPS = 3, 40
-FILLED = 0.8  # share of the quadrilateral that the blob fills
 ROUGH_MM, FINE_MM = 3.5, 1.2  # blurs of the page
 ALIKE = 0.85  # correlation of page and picture over the ring of squares
 
@@ -32,29 +29,6 @@ class Page:
 
     grey: Bytes
     ring: NDArray[np.bool_]
-
-
-def outline(labels: Bytes, size_px: tuple[int, int]) -> Array | None:
-    """The largest blob of a label map as a quadrilateral (4, 2) of a picture of that size [px]; None if it is none."""
-    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
-        return None
-    blob = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    area = float(stats[blob, cv2.CC_STAT_AREA])
-    if area < LEAST_BLOB * labels.size:
-        return None
-    edges, _ = cv2.findContours((blobs == blob).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    hull = cv2.convexHull(max(edges, key=len))
-    length = cv2.arcLength(hull, True)
-    for share in np.linspace(0.01, 0.12, 23):
-        quad = cv2.approxPolyDP(hull, share * length, True).reshape(-1, 2)
-        if len(quad) == 4 and area > FILLED * cv2.contourArea(quad):
-            scale = np.array(size_px) / labels.shape[1::-1]
-            corners: Array = (quad + 0.5) * scale - 0.5
-            return corners if cv2.contourArea(corners.astype(np.float32), True) > 0 else corners[::-1]
-        if len(quad) < 4:
-            break
-    return None
 
 
 def place(grey: Bytes, corners_px: Array, pages: Sequence[Page]) -> tuple[int, Array] | None:

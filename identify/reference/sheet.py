@@ -15,7 +15,7 @@ import numpy as np
 from identify.errors import UsageError
 from identify.geometry.pyramid import reduced
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
-from identify.reference import board
+from identify.reference import blobs, board
 from identify.reference.page import (
     CHECK_MM,
     DICTIONARY,
@@ -32,6 +32,7 @@ __all__ = ["Layout", "Text", "board_picture", "find", "layout"]
 
 FEWEST_CORNERS = 6
 U_LAID_PX = 0.7  # of a corner in the searched picture, by all squares together
+LEAST_BLOB = 0.05  # share of the picture that a sheet fills
 AGREED = 0.6  # share of the corners that lie where the squares put them, where no marker is read
 LOOK_PX, SEARCH_PX = 1000, 2000  # long sides of the pictures in which any marker, then every marker is looked for
 FEWEST_SQUARES = 30  # without a readable marker: a bench has two or three, a sheet eighty
@@ -91,7 +92,7 @@ def _by_squares(
     photo: Photo, grey: Bytes, factor: float, sheets: list[Layout], labels: Bytes, check_mm: float | None
 ) -> Reference | None:
     """The sheet by its squares, where a label map shows its outline; None where it is not clearly one."""
-    corners = board.outline(labels, (grey.shape[1], grey.shape[0]))
+    corners = blobs.outline(labels, (grey.shape[1], grey.shape[0]), least=LEAST_BLOB)
     if corners is None:
         return None
     placed = board.place(grey, corners, [_page(sheet) for sheet in sheets])
