@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry import bows, faces, tilts
+from identify.geometry import bows, faces, rulings, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
-from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
+from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, Prior, from_ellipse, from_picture
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
@@ -132,6 +132,14 @@ def _up_is_away(normals: Array) -> Array:
     return np.asarray(0.75 * held + 0.25 * loose)
 
 
+def _likely_tilts(photo: Photo, reference: Reference, camera: Camera) -> Prior:
+    """How likely a bench's normals are before the coin is looked at: how cameras are held, and the bench's lines."""
+    found = rulings.look(photo.rgb, camera, reference.outline_px) if camera.focal_source == "EXIF" else None
+    if found is None:
+        return _up_is_away
+    return lambda normals: _up_is_away(normals) * found.likelihood(normals)
+
+
 # --- coin ------------------------------------------------------------------------------------------------------
 
 
@@ -148,11 +156,12 @@ def _from_coin(
         bench = tilts.bench((coin.rim, *reference.others), camera)
         form = bench.numbers, bench.covariance, bench.rocking
         return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
-    draws, extra = None, None
+    draws, extra, prior = None, None, _up_is_away
     if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
-        draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)
+        prior = _likely_tilts(photo, reference, camera)
+        draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, prior)
     if draws is None:
-        draws = from_ellipse(coin, lens, _up_is_away)
+        draws = from_ellipse(coin, lens, prior)
     else:
         extra = _rim_doubt(coin, focal)
     poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
