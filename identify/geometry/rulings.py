@@ -8,6 +8,7 @@ by orthogonal lines: Liebowitz and Zisserman, CVPR 1998). A picture without such
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,11 +44,12 @@ class Rulings:
         return np.asarray(np.exp(map_coordinates(self.log_likelihood, at, order=1, mode="nearest")))
 
 
-def look(rgb: Bytes, camera: Camera, skip_px: Array) -> Rulings | None:
-    """Lay the lines of a photo (H, W, 3) flat at every tilt; None where there are too few.
+def look(rgb: Bytes, cameras: Sequence[Camera], skip_px: Array) -> list[Rulings] | None:
+    """Lay the lines of a photo (H, W, 3) flat at every tilt, as each camera sees them; None where there are too few.
 
     Parameters
     ----------
+    cameras : that may have taken it, equally likely
     skip_px : (M, 2) polygon whose lines do not count [px]
     """
     ends, lengths = lines(rgb, skip_px)
@@ -59,13 +61,14 @@ def look(rgb: Bytes, camera: Camera, skip_px: Array) -> Rulings | None:
     tilts = np.radians(np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2))
     angle = np.linalg.norm(tilts, axis=1)
     sine = np.sin(angle) / np.maximum(angle, 1e-9)
-    share = _together(ends, lengths, camera, np.column_stack([tilts * sine[:, None], -np.cos(angle)]))
+    normals = np.column_stack([tilts * sine[:, None], -np.cos(angle)])
+    share = np.stack([_together(ends, lengths, camera, normals) for camera in cameras])
     share = np.clip(share, BY_CHANCE, 1 - 1e-6)
     told = share * np.log(share / BY_CHANCE) + (1 - share) * np.log((1 - share) / (1 - BY_CHANCE))
     many = min(INDEPENDENT * lengths.sum() ** 2 / np.sum(lengths**2), MOST_INDEPENDENT)
-    log = many * told.reshape(len(side), len(side))
+    log = many * told.reshape(-1, len(side), len(side))
     likelihood = np.exp(log - log.max())
-    return Rulings(np.log(ODDS * likelihood / likelihood.mean() + 1 - ODDS))
+    return [Rulings(each) for each in np.log(ODDS * likelihood / likelihood.mean() + 1 - ODDS)]
 
 
 def _together(ends: Array, lengths: Array, camera: Camera, normals: Array) -> Array:
