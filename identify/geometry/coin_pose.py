@@ -21,6 +21,7 @@ from identify.model import Array, Bytes, Camera, Ellipse
 
 RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
 DRAWS = 1600
+DOUBTFUL, WIDER = 0.15, 2.0  # share of coins of which a shadow or wear is taken for part of the edge
 STRANGER = 0.15  # probability that another rim in view does not lie in the coin's plane
 USUAL_RADIUS_MM, USUAL_THICKNESS_MM = 11.5, 2.0  # of another coin; only their ratio matters
 
@@ -148,7 +149,10 @@ def _judged(
     density: Callable[[Array], Array],
 ) -> walls.Normals:
     """Fine grids about the two best tilts, with the log of their probability for ``log_likelihood``."""
-    coarse = _log_posterior(seen, around, coin, camera, density, *walls.coarse_tilts_rad())
+    tilts, area = walls.coarse_tilts_rad()
+    own = walls.judge(seen, camera, tilts, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
+    peak = float(own.log_likelihood.max())
+    coarse = _log_posterior(seen, around, coin, camera, density, tilts, area, peak)
     modes = _modes(coarse.tilts_rad, coarse.log_likelihood)
     grids: list[walls.Normals] = []
     for mode in np.unique(modes):
@@ -159,7 +163,7 @@ def _judged(
             apart = np.max(np.abs(tilts - grids[0].tilts_rad.mean(axis=0)), axis=1) > math.radians(4.25)
             tilts, area = tilts[apart], area[apart]
         if len(tilts) and mine.max() > coarse.log_likelihood.max() - 12:
-            grids.append(_log_posterior(seen, around, coin, camera, density, tilts, area))
+            grids.append(_log_posterior(seen, around, coin, camera, density, tilts, area, peak))
     return walls.Normals(
         *(
             np.concatenate([getattr(grid, name) for grid in grids])
@@ -176,9 +180,10 @@ def _log_posterior(
     density: Callable[[Array], Array],
     tilts_rad: Array,
     area: Array,
+    peak: float,
 ) -> walls.Normals:
     own = walls.judge(seen, camera, tilts_rad, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
-    log = own.log_likelihood + np.log(np.maximum(density(own.normals), 1e-300)) + np.log(area)
+    log = _doubted(own.log_likelihood - peak) + np.log(np.maximum(density(own.normals), 1e-300)) + np.log(area)
     for other in around:
         likely = np.flatnonzero(log > log.max() - 20)
         tilts = walls.tilt_vectors(own.normals[likely], walls.sight(other.start, camera)[None])
@@ -191,6 +196,16 @@ def _log_posterior(
         unlikely[likely] = log[likely] + gain
         log = unlikely
     return walls.Normals(own.tilts_rad, own.normals, own.centres_mm, log)
+
+
+def _doubted(log_likelihood: Array) -> Array:
+    """Log likelihood against its peak, where some coins are seen much less surely than their edge suggests.
+
+    What those say is spread WIDER times as far: over WIDER² the area, at 1 / WIDER² of the log likelihood.
+    """
+    sure = math.log(1 - DOUBTFUL) + log_likelihood
+    wide = math.log(DOUBTFUL / WIDER**2) + log_likelihood / WIDER**2
+    return np.logaddexp(sure, wide)
 
 
 def _modes(tilts_rad: Array, logs: Array) -> NDArray[np.intp]:
