@@ -133,6 +133,22 @@ def normalised(pictures: Pictures, rows: slice, config: configuration.Config) ->
     return np.asarray((pictures.pixels[rows].float().numpy() - config.mean) / config.std, np.float32)
 
 
+def _plain(run: Path) -> tuple[configuration.Config, FittingNet, Path]:
+    """Settings and network of a run, and the file with its float32 weights."""
+    config = configuration.read_resolved(run / "config.json")
+    net = build(config)
+    net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
+    plain = run / "float32.onnx"
+    export_onnx(net, plain, shape=(3, config.side_px, config.side_px), names=OUTPUTS)
+    return config, net, plain
+
+
+def quick(run: Path) -> Path:
+    """The run's file with float16 weights, not compared with anything: for runs that never ship."""
+    halve(_plain(run)[2], run / NAME)
+    return run / NAME
+
+
 def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> dict[str, object]:
     """Write the files and return what export.json holds.
 
@@ -141,11 +157,7 @@ def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> di
     RuntimeError
         The file does not compute what the network computes, or is too large.
     """
-    config = configuration.read_resolved(run / "config.json")
-    net = build(config)
-    net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
-    plain = run / "float32.onnx"
-    export_onnx(net, plain, shape=(3, config.side_px, config.side_px), names=OUTPUTS)
+    config, net, plain = _plain(run)
     pictures = load(read_rows(index, CALIBRATION)[:limit], config.labels, side_px=config.side_px)
     probe = normalised(pictures, slice(0, 8), config)
     worst = difference(net, plain, probe)
