@@ -12,6 +12,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from identify.geometry.edges import linear_light
+from identify.geometry.pyramid import reduced
 from identify.geometry.ticks import Comb, find_combs, fit, flatten, peaks
 from identify.model import Array, Bytes
 from identify.reference.ruler_ends import Edge
@@ -27,6 +28,7 @@ COHERENT = 0.2  # share of the band's energy in the comb's first harmonic
 UNEVEN = 0.06  # largest scatter of the numerals, in steps: digits differ in width
 SEEN = 0.75  # least share of the places between the outermost numerals at which one is seen
 U_LEAN = 0.3  # numerals say nothing of the slope of the marks
+NEARLY = 1.5  # times as fine as the band is the picture that it is taken from
 STEP_MM = 10.0
 
 
@@ -44,11 +46,13 @@ def read(rgb: Bytes, edge: Edge, width_px: float) -> tuple[Reading, Array] | Non
     The reading, and the flattened light (D, L) beside the edge for each pixel of ``rgb``; None where no evenly spaced
     numerals are seen.
     """
+    small, factor = reduced(rgb, max(rgb.shape[:2]) * min(1.0, WIDE_PX / width_px) * NEARLY)
+    near = edge.scaled(1 / factor)
     scale = WIDE_PX / width_px
     size = (int(edge.length * scale), WIDE_PX)
-    to_picture = np.column_stack([edge.along / scale, edge.inward / scale, edge.origin])
-    flags = (cv2.INTER_AREA if scale < 0.5 else cv2.INTER_LINEAR) | cv2.WARP_INVERSE_MAP
-    strip = cv2.warpAffine(_blurred(rgb, scale), to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    to_picture = np.column_stack([near.along / (scale * factor), near.inward / (scale * factor), near.origin])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    strip = cv2.warpAffine(small, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     light = linear_light(np.asarray(strip, np.uint8)).mean(axis=2)
     flat = flatten(light, wide_px=WIDE_PX / 4)
     best: tuple[float, Comb, Array, Array, float, float] | None = None
@@ -69,11 +73,6 @@ def _rather(found: tuple[float, Comb, Array, Array, float], best: tuple[float, C
     """Whether a row is rather the numerals' than the best so far: not that of marks between them."""
     one, other = abs(found[1].a), abs(best[1].a)
     return one > TWICE * other or (one > other / TWICE and found[0] > best[0])
-
-
-def _blurred(rgb: Bytes, scale: float) -> Bytes:
-    """The picture with as little detail as the scale can show."""
-    return rgb if scale > 0.7 else np.asarray(cv2.GaussianBlur(rgb, (0, 0), 0.4 / scale), np.uint8)
 
 
 def _row(profile: Array) -> tuple[float, Comb, Array, Array, float] | None:

@@ -65,19 +65,20 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     small, factor = reduced(photo.rgb, SEARCH_PX)
     strokes = _strokes(small)
     sides = _sides(strokes, labels, small.shape[1::-1])
-    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), sides)
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
     reason = "No ruler was found."
     read: list[tuple[Edge, Reading, Array]] = []
-    for edge in edges:
-        if read and not edge.named:
-            break
-        answer = _read(photo.rgb, edge.scaled(factor), factor)
-        if isinstance(answer, str):
-            reason = answer
-        else:
+    for most, named in ((MOST_EDGES, True), (MOST_UNNAMED, False)):
+        for edge in _edges(grey, [side for side in sides if side.named == named])[:most]:
+            answer = _read(photo.rgb, edge.scaled(factor), factor)
+            if isinstance(answer, str):
+                reason = answer
+                continue
             read.append(answer)
             if answer[1].u_rel < PLAIN_U_REL and answer[1].alike > PLAIN_ALIKE:
                 break
+        if read:
+            break
     if not read and labels is not None:
         read = _by_numerals(photo.rgb, sides, factor, labels)
     if not read:
@@ -125,16 +126,14 @@ def _sides(strokes: Strokes, labels: Bytes | None, size_px: tuple[int, ...]) -> 
 
 
 def _edges(work: Bytes, sides: list[Edge]) -> list[Edge]:
-    """Sides of long lines beside which marks repeat, most regular first, and those on a named thing before all."""
+    """Sides of long lines beside which marks repeat, most regular first."""
     found = []
     for edge in sides:
         scores = rhythm(flatten(_strip(work, edge, 44)))
         if scores.max() > REGULAR:
             rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
             found.append(replace(edge, score=float(scores.max()), rows=rows))
-    found.sort(key=lambda item: -item.score * item.length**0.5)
-    unnamed = [edge for edge in found if not edge.named]
-    return [*(edge for edge in found if edge.named), *unnamed[:MOST_UNNAMED]][:MOST_EDGES]
+    return sorted(found, key=lambda item: -item.score * item.length**0.5)
 
 
 def _by_numerals(rgb: Bytes, sides: list[Edge], factor: float, labels: Bytes) -> list[tuple[Edge, Reading, Array]]:
