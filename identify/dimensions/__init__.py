@@ -64,7 +64,7 @@ def measure(
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
-        found = _lying(photo, outline, plane, u_size_rel)
+        found = _lying(photo, outline, plane, u_size_rel, answer)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
@@ -115,9 +115,11 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
     return _NO_OUTLINE if outline is None else None
 
 
-def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
+def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str) -> Quantities:
     found: Quantities = {}
-    for pose, lain in zip(plane.poses, reading.lie(photo, outline, plane.camera, plane.poses, _listed()), strict=True):
+    threaded = answer != UNSURE and tables.load().fitting(answer).main_quantity == "thread_major_diameter"
+    ways = reading.lie(photo, outline, plane.camera, plane.poses, _listed(), threaded=threaded)
+    for pose, lain in zip(plane.poses, ways, strict=True):
         if lain is None:
             continue
         for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():

@@ -52,6 +52,9 @@ WEIGHTS = {
     "listed often": 0.9,
 }
 NOTHING = 2.2
+# By which nothing is less likely on a part of a class that has a thread: half of the parts of that split had none, of
+# such a class some 3 % hide it.
+SURELY = math.log(0.97 / 0.03)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ class Zone:
     drop_mm : by how much the edges' mean level lies below the crests, on both sides together
     chance : probability that it is the thread
     u_mm : standard uncertainty of the level by its scatter and by the choice of the window
+    u_other_mm : by the diameters of the other places and threads, each as likely as it is
     pitch_mm : of the listed thread that it was compared with
     """
 
@@ -82,6 +86,7 @@ class Zone:
     drop_mm: float
     chance: float
     u_mm: float
+    u_other_mm: float
     pitch_mm: float
 
 
@@ -111,8 +116,13 @@ def find(
     profile: Profile,
     usable: NDArray[np.bool_],
     listed: Sequence[Listed],
+    *,
+    threaded: bool = False,
 ) -> Zone | None:
-    """The likeliest of the listed threads, or None where no window can be one."""
+    """The likeliest of the listed threads, or None where no window can be one.
+
+    ``threaded``: the part is of a class that has a thread, so one is looked for that is there.
+    """
     tried = windows(photo, camera, pose, profile, usable, listed)
     if not tried:
         return None
@@ -130,14 +140,17 @@ def find(
     value = float(share @ diameter)
     spread = float(np.sqrt(share @ (diameter - value) ** 2))
     u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
+    whole = float(odds.sum()) + math.exp(NOTHING - (SURELY if threaded else 0.0) - float(scores[top]))
+    u_other = math.sqrt(float(odds[~same] @ (diameter[~same] - value) ** 2) / whole)
     inset = 0.1 * (high[top] - low[top])
     stations = (profile.station_mm > low[top] + inset) & (profile.station_mm < high[top] - inset)
     return Zone(
         stations & usable,
         value,
         float(share @ drop),
-        held / (float(odds.sum()) + math.exp(NOTHING - float(scores[top]))),
+        held / whole,
         math.hypot(spread, u_level),
+        u_other,
         float(pitch[top]),
     )
 
