@@ -77,22 +77,17 @@ class Seen:
 def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Seen | None:
     """Both edges of the part across its axis, sub-pixel, at every pixel along it; None where too few are found.
 
-    A turned part is equally wide on both sides, so both edges are first followed together, which holds where one of
-    them is lost in shadow or a mirror image of the bench; each is then let free by a thread's depth.
+    A turned part is equally wide on both sides of its axis, so once the line midway between both edges is found they
+    are followed together, which holds where one of them is lost in shadow or a mirror image of the bench; each is then
+    let free by a thread's depth.
     """
     beside_ = beside(photo, outline, camera, pose, axis)
     if beside_ is None:
         return None
     px_mm, reach = beside_.mm_per_px, beside_.reach_px
     odds = part_edge.likely([strip.profile for strip in beside_.strips], reach / part_edge.STEP_PX)
-    gains = part_edge.gain(odds)
-    both = gains.mean(axis=0) - 0.3 * (part_edge.offsets_px() / reach) ** 2
-    path = follow(both, jump=3, jump_cost=0.05, leap_cost=1.5)
-    free = float(np.clip(FREE_MM / px_mm, 1.5, reach))
-    away = (np.arange(both.shape[1])[None, :] - path[:, None]) * part_edge.STEP_PX / free
-    held = np.where(np.abs(away) <= 1, 0.2 * away**2, 1e3)
-    own = follow_each(gains - held, jump=4, jump_cost=0.03)
-    edges = [strip.refined(each, path, mine) for strip, each, mine in zip(beside_.strips, odds, own, strict=True)]
+    own = _own_paths(odds, reach / part_edge.STEP_PX, float(np.clip(FREE_MM / px_mm, 1.5, reach)))
+    edges = [strip.refined(each, path) for strip, each, path in zip(beside_.strips, odds, own, strict=True)]
     trusted = beside_.alike & edges[0].found & edges[1].found
     if trusted.sum() < 20:
         return None
@@ -100,6 +95,32 @@ def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis)
     sides = Sides(left_px, right_px, trusted)
     rough = max(edge.rough_px for edge in edges) * photo.reduced
     return Seen(axis, sides, px_mm / photo.reduced, rough)
+
+
+def _own_paths(odds: Array, reach: float, free_px: float) -> NDArray[np.int64]:
+    """Columns (2, N) of the left and the right edge by their odds (2, N, K); ``reach`` in columns."""
+    columns = np.arange(part_edge.COLUMNS)
+    gains = part_edge.gain(odds) - 0.3 * ((columns - part_edge.MIDDLE) / reach) ** 2
+    alone = follow_each(gains, jump=3, jump_cost=0.05, leap_cost=1.5)
+    sure = np.minimum(*(part_edge.support(one, path) for one, path in zip(odds, alone, strict=True)))
+    shift = np.round(_midway((alone[1] - alone[0]) / 2, sure)).astype(int)
+    places = np.clip(columns + np.array([-1, 1])[:, None, None] * shift[:, None], 0, part_edge.COLUMNS - 1)
+    both = np.take_along_axis(gains, places, axis=2).mean(axis=0)
+    path = follow(both, jump=3, jump_cost=0.05, leap_cost=1.5) + np.array([-1, 1])[:, None] * shift
+    away = (columns - path[:, :, None]) * part_edge.STEP_PX / free_px
+    return follow_each(gains - np.where(np.abs(away) <= 1, 0.2 * away**2, 1e3), jump=4, jump_cost=0.03)
+
+
+def _midway(lean: Array, weight: Array) -> Array:
+    """The straight line (N,) through leans (N,) by weighted least absolute values."""
+    row = np.linspace(-1, 1, len(lean))
+    line, now = np.zeros(2), weight
+    for _ in range(8):
+        design = np.column_stack([np.ones_like(row), row])
+        square = design.T @ (now[:, None] * design) + 1e-9 * np.eye(2)
+        line = np.linalg.solve(square, design.T @ (now * lean))
+        now = weight / np.maximum(np.abs(lean - design @ line), 0.5)
+    return np.asarray(line[0] + line[1] * row)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,13 +178,13 @@ class Strip:
     normals: Array
     profile: Array
 
-    def refined(self, odds: Array, path: NDArray[np.int64], own: NDArray[np.int64]) -> _Edge:
-        """The edge on the strip's ``own`` path (N,) of columns; on the common ``path`` where it shows none."""
+    def refined(self, odds: Array, own: NDArray[np.int64]) -> _Edge:
+        """The edge on the strip's path (N,) of columns."""
         offsets = part_edge.offsets_px()
         where, height = part_edge.sharpened(self.profile, odds, own)
         shift = offsets[0] + where * part_edge.STEP_PX
         found = (height > LEAST_STEP) & (part_edge.support(odds, own) > LEAST_ODDS)
-        edge = self.start_px + np.where(found, shift, offsets[path])[:, None] * self.normals
+        edge = self.start_px + np.where(found, shift, offsets[own])[:, None] * self.normals
         rough = float(1.4826 * np.median(np.abs(shift - median_filter(shift, 5))))
         return _Edge(edge, found, rough)
 
