@@ -50,6 +50,36 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     Outline or NotMeasured
         NotMeasured where no object stands out, or the labels hold no part.
     """
+    about = ring(photo, reference=reference, labels=labels)
+    if isinstance(about, NotMeasured):
+        return about
+    contour, u_px = _sharpened(photo, about)
+    return Outline(
+        contour_px=contour,
+        inside=_filled(photo, contour),
+        mask_step=_mask_step(photo),
+        u_px=u_px,
+        cut_off=_touches_border(photo, contour),
+        method=about.method,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """Where the outline is looked for: places (N, 2) about the part, outward normals, and how far off it may be.
+
+    All in pixels of ``photo.rgb``; ``step_px`` is the distance of two columns of the strip across it.
+    """
+
+    start_px: Array
+    normals: Array
+    reach_px: float
+    step_px: float
+    method: str
+
+
+def ring(photo: Photo, *, reference: Reference | None = None, labels: Bytes | None = None) -> Ring | NotMeasured:
+    """The border of the part's mask, about which ``trace`` looks for the outline; parameters as there."""
     seed = _from_labels(labels) if labels is not None else _from_picture(photo, reference)
     if isinstance(seed, NotMeasured):
         return seed
@@ -59,15 +89,14 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     inside, window = _refined(photo, kept, reference)
     if inside.sum() < 30:
         return _no_part()
-    contour, u_px = _sharpened(photo, _ring(inside, window, kept.slack_px * _cell_px(photo, kept)))
-    return Outline(
-        contour_px=contour,
-        inside=_filled(photo, contour),
-        mask_step=_mask_step(photo),
-        u_px=u_px,
-        cut_off=_touches_border(photo, contour),
-        method=kept.method,
-    )
+    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    border = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
+    in_rgb = (border + 0.5) / window.factor - 0.5 + (window.x0, window.y0)
+    spacing = max(1.0, 1.0 / window.factor)
+    start = _evenly(_rounded(in_rgb, 1.5 * spacing), spacing)
+    slack = kept.slack_px * _cell_px(photo, kept)
+    reach = max(3.0 / window.factor, min(slack, 12.0 / window.factor)) + 2.0
+    return Ring(start, _normals(start, 2.0 * spacing), reach, part_edge.STEP_PX * spacing, kept.method)
 
 
 def _no_part() -> NotMeasured:
@@ -242,39 +271,16 @@ def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
     return solid if solid.sum() > 0.4 * (rough & ~banned).sum() else rough & ~banned
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ring:
-    """Where the outline is looked for: places (N, 2) about the part, outward normals, and how far off it may be.
-
-    All in pixels of ``photo.rgb``; ``step_px`` is the distance of two columns of the strip across it.
-    """
-
-    start_px: Array
-    normals: Array
-    reach_px: float
-    step_px: float
-
-
-def _ring(inside: Mask, window: _Window, slack_px: float) -> Ring:
-    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    border = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
-    in_rgb = (border + 0.5) / window.factor - 0.5 + (window.x0, window.y0)
-    spacing = max(1.0, 1.0 / window.factor)
-    start = _evenly(_rounded(in_rgb, 1.5 * spacing), spacing)
-    reach = max(3.0 / window.factor, min(slack_px, 12.0 / window.factor)) + 2.0
-    return Ring(start, _normals(start, 2.0 * spacing), reach, part_edge.STEP_PX * spacing)
-
-
-def _sharpened(photo: Photo, ring: Ring) -> tuple[Array, float]:
-    """The ring moved to the part's edge: (N, 2) in full-photo pixels, and u of a point [px]."""
-    profile = part_edge.profiles(photo.rgb, ring.start_px, ring.normals, ring.step_px)
-    odds = part_edge.likely([profile], ring.reach_px / ring.step_px, closed=True)[0]
-    offsets = part_edge.offsets_px(ring.step_px)
-    gain = part_edge.gain(odds) - 0.3 * (offsets / ring.reach_px) ** 2
+def _sharpened(photo: Photo, about: Ring) -> tuple[Array, float]:
+    """A ring moved to the part's edge: (N, 2) in full-photo pixels, and u of a point [px]."""
+    profile = part_edge.profiles(photo.rgb, about.start_px, about.normals, about.step_px)
+    odds = part_edge.likely([profile], about.reach_px / about.step_px, closed=True)[0]
+    offsets = part_edge.offsets_px(about.step_px)
+    gain = part_edge.gain(odds) - 0.3 * (offsets / about.reach_px) ** 2
     path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
-    where, height = part_edge.sharpened(profile, odds, path, ring.step_px)
-    shift = offsets[0] + where * ring.step_px
-    edges = ring.start_px + np.where(height > 0.004, shift, offsets[path])[:, None] * ring.normals
+    where, height = part_edge.sharpened(profile, odds, path, about.step_px)
+    shift = offsets[0] + where * about.step_px
+    edges = about.start_px + np.where(height > 0.004, shift, offsets[path])[:, None] * about.normals
     rough_px = float(1.4826 * np.median(np.abs(shift - cv2.blur(shift[:, None], (1, 7)).ravel())))
     return (edges + 0.5) * photo.reduced - 0.5, float(np.clip(rough_px, 0.15, 1.5)) * photo.reduced
 

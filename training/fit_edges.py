@@ -14,6 +14,7 @@ import argparse
 import hashlib
 import math
 import time
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,8 @@ import numpy as np
 
 from identify import classifier, outline, photo
 from identify.dimensions import bearing, lying
-from identify.geometry import part_edge
+from identify.geometry import coin_edge, part_edge
+from identify.geometry.edges import sample_profiles
 from identify.geometry.part_edge import COLUMNS, MIDDLE, STEP_PX
 from identify.model import Array, Bytes, NotMeasured, Photo
 from training.measure_renders import PART, rows, true_plane
@@ -51,24 +53,24 @@ def strips(folder: Path, row: dict[str, Any]) -> Iterator[Strip]:
     """The strips of one picture."""
     shot = photo.load(folder / row["file"])
     mask = np.asarray(cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE), np.uint8)
-    traced = outline.trace(shot, labels=classifier.load().recognise(shot).labels)
-    if isinstance(traced, NotMeasured):
+    labels = classifier.load().recognise(shot).labels
+    ring, traced = outline.ring(shot, labels=labels), outline.trace(shot, labels=labels)
+    if isinstance(ring, NotMeasured) or isinstance(traced, NotMeasured):
         return
-    ring = outline.around(shot, traced)
     yield _cut(shot, mask, ring.start_px, ring.normals, ring.reach_px, closed=True)
     if row["view"] != "lying":
         return
     bench = true_plane(row, shot)
-    axis = settling.first_axis(shot, traced, bench.camera, bench.poses[0])
+    axis = bearing.rough_axis(traced, bench.camera, bench.poses[0], shot)
     beside = None if axis is None else lying.beside(shot, traced, bench.camera, bench.poses[0], axis)
-    for side in () if beside is None else beside.sides:
+    for side in () if beside is None else beside.strips:
         yield _cut(shot, mask, side.start_px, side.normals, beside.reach_px, closed=False)
 
 
 def _cut(shot: Photo, mask: Bytes, start: Array, normals: Array, reach_px: float, *, closed: bool) -> Strip:
     half = MIDDLE + math.ceil(SPARE * reach_px / STEP_PX)
     offsets = np.arange(-half, half + 1) * STEP_PX
-    light = np.sqrt(np.clip(part_edge.sample_profiles(shot.rgb, start, normals, offsets), 0, 1))
+    light = np.sqrt(np.clip(sample_profiles(shot.rgb, start, normals, offsets), 0, 1))
     soft = cv2.GaussianBlur((mask == PART).astype(np.float32), (0, 0), MASK_BLUR_PX)
     x, y = ((start[:, axis, None] + offsets * normals[:, axis, None]).astype(np.float32) for axis in (0, 1))
     return Strip(
@@ -234,8 +236,6 @@ def train(files: list[Path], out: Path, minutes: float, seed: int) -> None:
 
 def score(files: list[Path], model: Path) -> None:
     """Share of rows whose likeliest place is more than OFF columns off, and the median of the rest, into the card."""
-    from identify.geometry import coin_edge
-
     data, rng = loaded(files), np.random.default_rng(0)
     session, off = coin_edge.load(model), []
     for _ in range(max(1, 2 * len(data) // BATCH)):
@@ -244,14 +244,12 @@ def score(files: list[Path], model: Path) -> None:
         off.append((found - edges)[np.isfinite(edges)])
     error = np.abs(np.concatenate(off))
     wrong = float(np.mean(error > OFF))
-    write_card(model, _kept(model), {"strips": len(data), "wrong_share": round(wrong, 3),
-                                     "median_px": round(STEP_PX * float(np.median(error[error <= OFF])), 2)})  # fmt: skip
+    close = STEP_PX * float(np.median(error[error <= OFF]))
+    write_card(model, _kept(model), {"strips": len(data), "wrong_share": round(wrong, 3), "median_px": round(close, 2)})
     print(f"{100 * wrong:.1f} % of {len(error)} rows wrong")
 
 
 def _kept(model: Path) -> dict[str, int]:
-    import tomllib
-
     return tomllib.loads(model.with_suffix(".toml").read_text(encoding="utf-8"))["training"]
 
 

@@ -65,13 +65,15 @@ def contour_sides(outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> S
 class Seen:
     """What the photo shows of a lying part before any millimetre is trusted.
 
-    ``mm_per_px`` is the scale at the axis; ``rough_px`` the scatter of the edge along the part [px].
+    ``mm_per_px`` is the scale at the axis; ``rough_px`` the scatter of the edge along the part [px]; ``doubt_px`` (N,)
+    by how much both edges together may be others that lie beside them (standard deviation) [px].
     """
 
     axis: Axis
     sides: Sides
     mm_per_px: float
     rough_px: float
+    doubt_px: Array
 
 
 def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis) -> Seen | None:
@@ -94,7 +96,8 @@ def seen(photo: Photo, outline: Outline, camera: Camera, pose: Pose, axis: Axis)
     left_px, right_px = ((edge.points_px + 0.5) * photo.reduced - 0.5 for edge in edges)
     sides = Sides(left_px, right_px, trusted)
     rough = max(edge.rough_px for edge in edges) * photo.reduced
-    return Seen(axis, sides, px_mm / photo.reduced, rough)
+    doubts = [part_edge.doubt(one, path) * part_edge.STEP_PX for one, path in zip(odds, own, strict=True)]
+    return Seen(axis, sides, px_mm / photo.reduced, rough, np.hypot(*doubts) * photo.reduced)
 
 
 def _own_paths(odds: Array, reach: float, free_px: float) -> NDArray[np.int64]:
@@ -114,12 +117,13 @@ def _own_paths(odds: Array, reach: float, free_px: float) -> NDArray[np.int64]:
 def _midway(lean: Array, weight: Array) -> Array:
     """The straight line (N,) through leans (N,) by weighted least absolute values."""
     row = np.linspace(-1, 1, len(lean))
-    line, now = np.zeros(2), weight
+    line: Array = np.zeros(2)
+    now: Array = weight
     for _ in range(8):
         design = np.column_stack([np.ones_like(row), row])
         square = design.T @ (now[:, None] * design) + 1e-9 * np.eye(2)
-        line = np.linalg.solve(square, design.T @ (now * lean))
-        now = weight / np.maximum(np.abs(lean - design @ line), 0.5)
+        line = np.asarray(np.linalg.solve(square, design.T @ (now * lean)), float)
+        now = np.asarray(weight / np.maximum(np.abs(lean - design @ line), 0.5), float)
     return np.asarray(line[0] + line[1] * row)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.dimensions import anchor, bearing, crests, hexagon, lying, thread, zone
-from identify.dimensions.axis import Axis, Profile, settle
+from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
 from identify.uncertainty import Estimate, Extra, propagate_all
@@ -24,7 +24,6 @@ U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-ROUGHLY_MM = 1e-3  # how closely the axis is settled before its edges are looked for
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
@@ -36,9 +35,12 @@ LEAST_STATIONS = 4
 U_LEVEL_REL = 0.020
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
-OCTAVE = 1.5  # turns further apart, or nearer, than those that told the thread's place are every other band, or half one
+OCTAVE = (
+    1.5  # turns further apart, or nearer, than those that told the thread's place are every other band, or half one
+)
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
+TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
@@ -97,13 +99,7 @@ class Lain:
 
 
 def lie(
-    photo: Photo,
-    outline: Outline,
-    camera: Camera,
-    poses: Sequence[Pose],
-    listed: Sequence[zone.Listed],
-    *,
-    threaded: bool = False,
+    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed], threaded: bool
 ) -> list[Lain | None]:
     """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
 
@@ -115,21 +111,10 @@ def lie(
     return [first, *(_again(first, camera, pose) for pose in poses[1:])]
 
 
-def rough_axis(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Axis | None:
-    """The part's axis as its outline alone tells it; None where that is too short or runs above the horizon."""
-    axis = bearing.first_axis(outline, camera, pose, photo)
-    for _ in range(2):
-        if axis is None:
-            return None
-        rough = lying.contour_sides(outline, camera, pose, axis)
-        axis = None if rough is None else settle(axis, camera, pose, rough, close_mm=ROUGHLY_MM).axis
-    return axis
-
-
 def _first(
     photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool
 ) -> Lain | None:
-    axis = rough_axis(photo, outline, camera, pose)
+    axis = bearing.rough_axis(outline, camera, pose, photo)
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
         return None
@@ -168,7 +153,10 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: boo
     if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
-    tops = None if turns is None else crests.find(lain.profile, turns, _slant_rad(lain, turns))
+    tops = None
+    if turns is not None:
+        slants = zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])
+        tops = crests.find(lain.profile, turns, float(np.median(slants)))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     index = lying.body(lain.profile, lain.usable, scale)
     if index is None or lain.alike < LEAST_MIRROR:
@@ -176,11 +164,6 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: boo
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
     return replace(lain, body=body, u_body_rel=U_BODY_SQUAT_REL if lain.squat else U_BODY_REL)
-
-
-def _slant_rad(lain: Lain, turns: thread.Thread) -> float:
-    """How far off square the thread is seen."""
-    return float(np.median(zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])))
 
 
 def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
@@ -305,6 +288,8 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
+    doubt = float(np.sqrt(np.mean(lain.seen.doubt_px[np.concatenate(_stations(name, lain))] ** 2)))
+    lines.append(BudgetLine("another edge beside", TOGETHER * doubt * scale))
     if name == "thread_major_diameter" and lain.zone is not None:
         nowhere = U_OTHER_REL * (1 - lain.zone.chance) * value
         lines.append(BudgetLine("another place may be the thread", float(np.hypot(nowhere, lain.zone.u_other_mm))))

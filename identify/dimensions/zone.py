@@ -37,24 +37,25 @@ COMMON = 0.75  # share of a window in which both edges were found
 TURNED = 11  # directions about the axis along which the light is read
 
 # What a window's rating counts for, and what a window must beat to be a thread at all: a multinomial logit fitted to
-# the training split of the rendered pictures. Distances from the listed size are in units of NEAR.
+# the calibration split of the rendered pictures, with a scatter of 1.5 % in scale as the pose leaves it. Distances from
+# the listed size are in units of NEAR.
 NEAR = 0.03
 WEIGHTS = {
-    "light": 1.3,
-    "ripple": 0.4,
-    "far from listed": -2.3,
+    "light": 1.2,
+    "ripple": 0.55,
+    "far from listed": -3.8,
     "out of parallel": -0.2,
-    "collar beside": 2.2,
-    "widest of all": -0.7,
-    "long": 0.9,
-    "waist beside": 1.7,
-    "thin": -1.4,
+    "collar beside": 2.1,
+    "widest of all": -0.6,
+    "long": 0.65,
+    "waist beside": 1.9,
+    "thin": -1.7,
     "listed often": 0.9,
 }
-NOTHING = 2.2
-# By which nothing is less likely on a part of a class that has a thread: half of the parts of that split had none, of
-# such a class some 3 % hide it.
-SURELY = math.log(0.97 / 0.03)
+NOTHING = 2.6
+# How often a part of a class that has a thread hides it; oftener where less of the part is seen. Half of the parts of
+# that split had none.
+HIDDEN = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,8 @@ def find(
     value = float(share @ diameter)
     spread = float(np.sqrt(share @ (diameter - value) ** 2))
     u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
-    whole = float(odds.sum()) + math.exp(NOTHING - (SURELY if threaded else 0.0) - float(scores[top]))
+    hidden = max(HIDDEN, 1 - float(usable.mean())) if threaded else 0.5
+    whole = float(odds.sum()) + math.exp(NOTHING + math.log(hidden / (1 - hidden)) - float(scores[top]))
     u_other = math.sqrt(float(odds[~same] @ (diameter[~same] - value) ** 2) / whole)
     inset = 0.1 * (high[top] - low[top])
     stations = (profile.station_mm > low[top] + inset) & (profile.station_mm < high[top] - inset)

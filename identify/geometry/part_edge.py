@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from identify import weights
 from identify.geometry import coin_edge
 from identify.geometry.edges import sample_profiles, steepness
+from identify.geometry.strip import clearness
 from identify.model import Array, Bytes
 
 NAME = "part_edge.onnx"
@@ -26,11 +28,13 @@ BESIDE = 3  # columns: an edge is this near the place that the network points at
 UNLIKELY = 1e-3  # odds that count no more
 FAR = 1.4  # of the reach: an edge further off was never taught
 BLUR_PX = 0.8
+CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
+CLEARER = 2.5  # logarithm of how much likelier such a step makes a place: the network alone rounds a thread's crests
 
 
 def offsets_px(step_px: float = STEP_PX) -> Array:
     """Places (COLUMNS,) across a strip, outward [px]."""
-    return (np.arange(COLUMNS) - MIDDLE) * step_px
+    return np.asarray((np.arange(COLUMNS) - MIDDLE) * step_px, float)
 
 
 def profiles(rgb: Bytes, start_px: Array, normals: Array, step_px: float = STEP_PX) -> Array:
@@ -60,6 +64,9 @@ def likely(strips: Sequence[Array], reach_columns: float, *, closed: bool = Fals
     logs = coin_edge.load(weights.shipped(NAME)).run(None, {"strips": given})[0]
     odds = np.exp(logs[:, lap : lap + count].astype(float))
     odds[:, :, np.abs(np.arange(COLUMNS) - MIDDLE) > FAR * reach_columns + 2] = 0.0
+    for one, strip in zip(odds, light, strict=True):
+        step = clearness(steepness(strip.astype(float), step_px=STEP_PX, blur_px=BLUR_PX), CLEAR_STEP)
+        one *= np.exp(CLEARER * step)
     return np.asarray(odds / np.maximum(odds.sum(axis=2, keepdims=True), 1e-9))
 
 
@@ -68,13 +75,19 @@ def gain(odds: Array) -> Array:
     return np.asarray(1 - np.log(np.maximum(odds, UNLIKELY)) / np.log(UNLIKELY))
 
 
-def support(odds: Array, path: Array) -> Array:
+def support(odds: Array, path: NDArray[np.int64]) -> Array:
     """Odds (N,) of the edge within BESIDE columns of a path (N,) over odds (N, COLUMNS)."""
     near = np.abs(np.arange(COLUMNS)[None, :] - path[:, None]) <= BESIDE
     return np.asarray((odds * near).sum(axis=1))
 
 
-def sharpened(profile: Array, odds: Array, path: Array, step_px: float = STEP_PX) -> tuple[Array, Array]:
+def doubt(odds: Array, path: NDArray[np.int64]) -> Array:
+    """Standard deviation (N,) [columns] by the odds of other edges further than BESIDE from a path (N,)."""
+    away = np.arange(COLUMNS)[None, :] - path[:, None]
+    return np.asarray(np.sqrt((odds * away**2 * (np.abs(away) > BESIDE)).sum(axis=1)))
+
+
+def sharpened(profile: Array, odds: Array, path: NDArray[np.int64], step_px: float = STEP_PX) -> tuple[Array, Array]:
     """Column (N,) of the steepest step that the network finds likely near a path (N,), and that step's height (N,).
 
     The step is located in linear light to a part of a column; how likely each column is only chooses among steps.
