@@ -184,6 +184,17 @@ def survey_looks(
     return {**best, "ways": ways}
 
 
+def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:
+    """When a photo that is measured gets no further near look: of all ways the one of least log loss."""
+    weight, heat = chosen["whole_weight"], chosen["temperature"]
+
+    def loss(until: float) -> float:
+        taken = [sure_looks(looks, until, weight, least=LEAST_NEAR) for looks in all_looks]
+        return figures.negative_log_likelihood(_logits(taken, weight), truth, heat)
+
+    return min((*SURE, card.NEVER), key=loss)
+
+
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
     """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
     card.write(run, calibrated=False)
@@ -205,15 +216,17 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     shares = [
         share
         for (_, share), picture in zip(seen, sample, strict=True)
-        if picture.line["class"] != classifier.card.nothing
+        if picture.line["class"] != classifier.card.nothing and share > 0
     ]
     survey, weight = survey_looks(first(count), truth, fits[winner]), fits[winner]["whole_weight"]
-    taken = [sure_looks(looks, survey["sure_at"], weight, least=LEAST_NEAR) for looks in first(count)]
+    sure_at = settled_at(first(count), truth, fits[winner])
+    taken = [sure_looks(looks, sure_at, weight, least=LEAST_NEAR) for looks in first(count)]
     return {
         "pictures": len(sample),
         "looks": winner,
         "crop_shares": list(CROP_SHARES[:count]),
         "passes": {"all": float(np.mean([*map(len, first(count))])), "taken": float(np.mean([*map(len, taken)]))},
+        "sure_at": sure_at,
         "survey": survey,
         "fits": fits,
         "chosen": fit(_logits(taken, weight), truth) | {"whole_weight": weight},

@@ -172,7 +172,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             ),
             "",
             f"A photo gets one near look, and no further one once a class has the probability "
-            f"{calibration['survey']['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
+            f"{calibration['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
             f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
             f"{chosen['temperature']:.3f}.",
             "",

@@ -52,16 +52,19 @@ class Rim:
     u_rel: float
 
 
-def find_rims(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> list[Rim]:
+def find_rims(
+    photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None, *, least: float = LEAST_SUPPORT
+) -> list[Rim]:
     """Every coin-like rim of the photo, the best supported first; [px] of the full photo.
 
     Parameters
     ----------
     hints : where coins may be besides, by something else than edges [px]
     pick : which of the candidates [px] are worth a look
+    least : support of a rim
     """
     small, factor, candidates = _candidates(photo, hints)
-    return _measured(photo, small, factor, candidates if pick is None else pick(candidates))
+    return _measured(photo, small, factor, candidates if pick is None else pick(candidates), least)
 
 
 def any_rim(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> bool:
@@ -81,13 +84,17 @@ def _candidates(photo: Photo, hints: Sequence[Ellipse]) -> tuple[Bytes, float, l
     return small, factor, [_scaled(each, 1 / factor) for each in _distinct(found, small)]
 
 
-def _measured(photo: Photo, small: Bytes, factor: float, candidates: Sequence[Ellipse]) -> list[Rim]:
+def _measured(
+    photo: Photo, small: Bytes, factor: float, candidates: Sequence[Ellipse], least: float = LEAST_SUPPORT
+) -> list[Rim]:
     """The rims beside the candidates: where the small picture shows one, placed in the full one."""
     full = photo.width_px / photo.rgb.shape[1]
     likely = _apart(_first(small, [_scaled(each, factor) for each in candidates]))
     starts = [_scaled(found.ellipse, 1 / (factor * full)) for found in likely]
-    again = coin_edge.edges(photo.rgb, starts, least_support=LEAST_SUPPORT)
-    rims = [rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found)]
+    again = coin_edge.edges(photo.rgb, starts, least_support=least)
+    rims = [
+        rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found, least)
+    ]
     return rims if full == 1.0 else [_in_full(rim, full) for rim in rims]
 
 
@@ -113,10 +120,10 @@ def _likely(found: Edge) -> bool:
     return found.support > LIKELY and aspect > LEAST_ASPECT and found.ellipse.major_px > SMALLEST_PX / 2
 
 
-def _rim(rgb: Bytes, found: Edge) -> list[Rim]:
+def _rim(rgb: Bytes, found: Edge, least: float) -> list[Rim]:
     """The edge as a rim, or nothing where it is no coin's."""
     contrast = _contrast(rgb, found.ellipse)
-    if found.support < LEAST_SUPPORT or found.scatter > ROUND or contrast < LEAST_CONTRAST or not _likely(found):
+    if found.support < least or found.scatter > ROUND or contrast < LEAST_CONTRAST or not _likely(found):
         return []
     return [
         Rim(
