@@ -47,7 +47,8 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Part]] = {
 }  # fmt: skip
 NONE_SHARE, EMPTY_SHARE, INSTALLED_SHARE = 0.13, 0.2, 0.25
 FAILED = "failed"  # key of a line that says why a picture could not be made
-SPLITS = ("training", "evaluation", "unknown")
+SPLITS = ("training", "evaluation", "unknown", "calibration")  # seeds count on this order: add at the end
+SURROUNDINGS = {"unknown": "evaluation"}  # splits that take the benches and lights of another
 RENDERERS = ("path-traced", "raster")
 
 
@@ -93,7 +94,7 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     shown = _shown(job.split, job.seed, job.part_of(number), job.installed, job.only)
     rng = np.random.default_rng([SPLITS.index(job.split), job.seed, job.part_of(number), 1 + number % job.views])
     size = {"width_px": job.width_px, "height_px": job.height_px}
-    split = "training" if job.split == "training" else "evaluation"
+    split = SURROUNDINGS.get(job.split, job.split)
     if isinstance(shown, InstalledScene):
         return scene.in_building(shown, rng, split=split, **size), rng
     return scene.on_bench(shown, rng, split=split, natural=job.natural, **size), rng

@@ -1,6 +1,6 @@
 """Rooms and skies as environment maps: radiance over all directions, z up, drawn by code.
 
-Families of the evaluation split never occur in training.
+Families of the evaluation and the calibration split never occur in training.
 """
 
 from __future__ import annotations
@@ -210,19 +210,51 @@ def panels(rng: np.random.Generator) -> Light:
     return Light(sphere)
 
 
-TRAINING: dict[str, Callable[[np.random.Generator], Light]] = {
-    "window": window, "lamps": lamps, "strips": strips, "overcast": overcast, "sun": sun, "torch": torch,
-    "diffuse": diffuse, "low-sun": low_sun, "blinds": blinds, "phone-flash": phone_flash, "coloured": coloured,
-    "dim": dim, "ring-light": ring_light,
-}  # fmt: skip
-EVALUATION: dict[str, Callable[[np.random.Generator], Light]] = {
-    "skylight": skylight, "desk-lamp": desk_lamp, "panels": panels,
+def doorway(rng: np.random.Generator) -> Light:
+    """Open door of a garage or yard: one tall bright field down to the floor, the rest dark."""
+    sphere = _room(rng, walls=rng.uniform(0.06, 0.2), ceiling=rng.uniform(0.06, 0.2), floor=0.04)
+    side, wide = rng.uniform(0, 360), rng.uniform(45, 100)
+    _patch(
+        sphere, side, rng.uniform(8, 18), wide, rng.uniform(30, 50), _colour(rng, COOL, NEUTRAL) * rng.uniform(4, 12)
+    )
+    return Light(sphere)
+
+
+def pendants(rng: np.random.Generator) -> Light:
+    """Many small warm lamps at different heights, as in a bathroom mirror or a restaurant."""
+    sphere = _room(rng, walls=rng.uniform(0.1, 0.3), ceiling=rng.uniform(0.1, 0.3), floor=0.05)
+    count = int(rng.integers(6, 14))
+    for place in np.arange(count) * rng.uniform(9, 26) + rng.uniform(0, 360):
+        radius = rng.uniform(1.5, 3.5)
+        light = np.array(WARM) * rng.uniform(900, 1800) / radius**2 / count
+        _spot(sphere, place, rng.uniform(15, 65), radius, light)
+    return Light(sphere)
+
+
+def corridor(rng: np.random.Generator) -> Light:
+    """A row of lamps that runs away along one line overhead, bare walls close by."""
+    sphere = _room(rng, walls=rng.uniform(0.3, 0.7), ceiling=rng.uniform(0.15, 0.35), floor=0.08)
+    side, light = rng.uniform(0, 360), _colour(rng, WARM, COOL, NEUTRAL) * rng.uniform(8, 20)
+    for k, up in enumerate((80, 62, 46, 34, 26)):
+        _patch(sphere, side + 180 * (k % 2 == 0) * (k < 2), up, 26 - 4 * k, 8 - k, light)
+    return Light(sphere)
+
+
+#: Families of lights by split; no split shares one with another.
+FAMILIES: dict[str, dict[str, Callable[[np.random.Generator], Light]]] = {
+    "training": {
+        "window": window, "lamps": lamps, "strips": strips, "overcast": overcast, "sun": sun, "torch": torch,
+        "diffuse": diffuse, "low-sun": low_sun, "blinds": blinds, "phone-flash": phone_flash, "coloured": coloured,
+        "dim": dim, "ring-light": ring_light,
+    },
+    "evaluation": {"skylight": skylight, "desk-lamp": desk_lamp, "panels": panels},
+    "calibration": {"doorway": doorway, "pendants": pendants, "corridor": corridor},
 }  # fmt: skip
 
 
 def lit(rng: np.random.Generator, family: str) -> Light:
     """A light of a family, turned at random about the vertical."""
-    light = (TRAINING | EVALUATION)[family](rng)
+    light = next(found[family] for found in FAMILIES.values() if family in found)(rng)
     shifted = np.roll(light.environment, int(rng.integers(WIDTH)), axis=1)
     softened = cv2.GaussianBlur(shifted, (3, 3), 0.5) if family not in ("sun", "low-sun") else shifted
     return Light(np.maximum(softened, 1e-3), light.flash)

@@ -35,13 +35,12 @@ class Scene:
 @lru_cache(maxsize=96)
 def _texture(family: str, variant: int, size: int) -> textures.Texture:
     rng = np.random.default_rng([variant, size, sum(map(ord, family))])
-    return (textures.TRAINING | textures.EVALUATION)[family](rng, size)
+    return next(found[family] for found in textures.FAMILIES.values() if family in found)(rng, size)
 
 
 def bench(rng: np.random.Generator, split: str, size: int) -> tuple[Plane, str]:
     """A textured bench top under everything, at any turn, and its family."""
-    families = textures.EVALUATION if split == "evaluation" else textures.TRAINING
-    family = str(rng.choice(list(families)))
+    family = str(rng.choice(list(textures.FAMILIES[split])))
     made = _texture(family, int(rng.integers(VARIANTS_PER_FAMILY)), size)
     tint = within(rng, 0.8, 1.12) * (1 + rng.uniform(-0.03, 0.03, 3) * (made.metal < 0.5))
     picture = np.clip(made.picture * tint.astype(np.float32) if made.metal < 0.5 else made.picture, 0.01, 0.98)
@@ -216,7 +215,7 @@ def on_bench(
     """A bench picture; ``part`` None leaves the bench empty but for clutter."""
     size = 1024 if max(width_px, height_px) > 400 else 448
     plane, family = bench(rng, split, size)
-    room = pick(rng, dict.fromkeys(lights.EVALUATION if split == "evaluation" else lights.TRAINING, 1.0))
+    room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
     part = part if part is not None and part.solids else None
     placed = None if part is None else at_rest(part, rng)
@@ -297,7 +296,7 @@ def _truth(part: Part | None, placed: Placed | None, laid: Laid | None, view: Vi
 def in_building(tap: InstalledScene, rng: np.random.Generator, *, split: str, width_px: int, height_px: int) -> Scene:
     """An installed tap in its surroundings."""
     size = 1024 if max(width_px, height_px) > 400 else 448
-    room = pick(rng, dict.fromkeys(lights.EVALUATION if split == "evaluation" else lights.TRAINING, 1.0))
+    room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
     deck = wall = None
     if tap.deck_z_mm is not None:

@@ -1,6 +1,6 @@
 """Pictures of bench tops and walls, drawn by code: colour, relief and roughness over a square of ``SPAN_MM``.
 
-Families of the evaluation split never occur in training.
+Families of the evaluation and the calibration split never occur in training.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from data_synthetic import worktops
+from data_synthetic import floorings, worktops
 from data_synthetic.grain import SPAN_MM, Texture, choose, cloud, made, toned
 
 
@@ -210,13 +210,18 @@ def towel(rng: np.random.Generator, size: int) -> Texture:
     return made(toned(base, loops + 0.4 * folds, 0.08), loops + folds * size / 80, 0.5, 1.0)
 
 
-TRAINING: dict[str, Callable[[np.random.Generator, int], Texture]] = {
-    "wood": wood, "laminate": laminate, "speckled": speckled, "steel": steel, "cloth": cloth, "concrete": concrete,
-    "rubber-mat": rubber_mat, "cardboard": cardboard, "marble": marble, "patterned": patterned,
-    "terrazzo": worktops.terrazzo, "granite": worktops.granite, "painted-metal": worktops.painted_metal,
-    "cutting-mat": worktops.cutting_mat,
-    "parquet": worktops.parquet, "plain": worktops.plain, "linoleum": worktops.linoleum,
-}  # fmt: skip
-EVALUATION: dict[str, Callable[[np.random.Generator, int], Texture]] = {
-    "tiles": tiles, "newspaper": newspaper, "slate": slate, "towel": towel,
+#: Families of bench tops by split; no split shares one with another.
+FAMILIES: dict[str, dict[str, Callable[[np.random.Generator, int], Texture]]] = {
+    "training": {
+        "wood": wood, "laminate": laminate, "speckled": speckled, "steel": steel, "cloth": cloth, "concrete": concrete,
+        "rubber-mat": rubber_mat, "cardboard": cardboard, "marble": marble, "patterned": patterned,
+        "terrazzo": worktops.terrazzo, "granite": worktops.granite, "painted-metal": worktops.painted_metal,
+        "cutting-mat": worktops.cutting_mat,
+        "parquet": worktops.parquet, "plain": worktops.plain, "linoleum": worktops.linoleum,
+    },
+    "evaluation": {"tiles": tiles, "newspaper": newspaper, "slate": slate, "towel": towel},
+    "calibration": {
+        "pebbles": floorings.pebbles, "carpet": floorings.carpet, "leather": floorings.leather,
+        "perforated": floorings.perforated, "matting": floorings.matting,
+    },
 }  # fmt: skip

@@ -13,16 +13,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from identify.geometry import bows, faces, tilts
+from identify.geometry import bows, faces, normals, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
-from identify.geometry.coin_pose import RIM_POINTS, Coin, Draws, Lens, from_ellipse, from_picture
+from identify.geometry.coin_pose import (
+    RIM_POINTS,
+    Coin,
+    Draws,
+    Lens,
+    Prior,
+    from_ellipse,
+    from_picture,
+    refocused,
+)
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
 PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both within two u
 U_PRIOR = 0.31
+U_FOCAL_FOUND = 0.08  # of a focal length told by a bench's lines
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
 FEW = 3  # other rims beside which the picture is looked at
@@ -119,19 +129,6 @@ def _centre_px(photo: Photo) -> Array:
     return np.array([(photo.width_px - 1) / 2, (photo.height_px - 1) / 2])
 
 
-def _up_is_away(normals: Array) -> Array:
-    """Prior density (N,) of bench normals (N, 3) in the camera frame.
-
-    People hold the camera so that the top of the picture is further away; one in four photos says nothing.
-    """
-    tilt = np.arccos(np.clip(-normals[:, 2], -1, 1))
-    per_sine = tilt / np.maximum(np.sin(tilt), 1e-9)
-    x, y = np.degrees(normals[:, 0] * per_sine), np.degrees(normals[:, 1] * per_sine)
-    held = np.exp(-0.5 * ((x / 8) ** 2 + ((y + 15) / 12) ** 2)) / (8 * 12)
-    loose = np.exp(-0.5 * ((x / 20) ** 2 + (y / 20) ** 2)) / (20 * 20)
-    return np.asarray(0.75 * held + 0.25 * loose)
-
-
 # --- coin ------------------------------------------------------------------------------------------------------
 
 
@@ -149,12 +146,15 @@ def _from_coin(
         form = bench.numbers, bench.covariance, bench.rocking
         return camera, (bows.pose(form, coin, camera, np.array([coin.rim.x_px, coin.rim.y_px])),), form
     draws, extra = None, None
+    prior: Prior = normals.up_is_away
     if photo.rgb.shape[:2] == (photo.height_px, photo.width_px):
-        draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, _up_is_away)
+        prior = normals.likely(photo.rgb, camera, reference.outline_px)
+        draws = from_picture(photo.rgb, coin, reference.others[:FEW], lens, prior)
     if draws is None:
-        draws = from_ellipse(coin, lens, _up_is_away)
+        draws = from_ellipse(coin, lens, prior)
     else:
         extra = _rim_doubt(coin, focal)
+        camera, draws = _focused(camera, draws)
     poses = [_summary(draws, mode, reference, extra) for mode in np.unique(draws.mode[draws.weights > 1e-9])]
     kept = sorted((pose for pose in poses if pose.weight > 0.01), key=lambda pose: -pose.weight)
     total = sum(pose.weight for pose in kept)
@@ -162,10 +162,20 @@ def _from_coin(
     return camera, tuple(weighted), None
 
 
+def _focused(camera: Camera, draws: Draws) -> tuple[Camera, Draws]:
+    """The camera at the focal length that the draws have on the whole, and the draws about it."""
+    mean = float(draws.weights @ draws.log_focal)
+    spread = math.sqrt(float(draws.weights @ (draws.log_focal - mean) ** 2))
+    if camera.focal_source == "EXIF":
+        return camera, draws
+    found = replace(refocused(camera, mean), u_focal_rel=max(spread, U_FOCAL_FOUND))
+    return found, replace(draws, log_focal=draws.log_focal - mean)
+
+
 def _rim_doubt(coin: Coin, focal: _Focal) -> tuple[float, float]:
     """Relative standard uncertainty of the coin's distance from its rim and size, and of ln focal if not drawn."""
     edge = coin.u_px / (coin.rim.major_px * math.sqrt(RIM_POINTS))
-    return math.hypot(edge, coin.u_size_rel), focal.u_rel if focal.u_rel < 0.06 else 0.0
+    return math.hypot(edge, coin.u_size_rel), focal.u_rel if focal.u_rel < 0.06 else U_FOCAL_FOUND
 
 
 def _summary(draws: Draws, mode: int, reference: Reference, extra: tuple[float, float] | None) -> Pose:

@@ -1,4 +1,7 @@
-"""The settings of a training run: a TOML file whose every key is known; the resolved copy lies in the run folder."""
+"""The settings of a training run: a TOML file whose every key is known; the resolved copy lies in the run folder.
+
+A file may name a ``base`` beside it and hold only the keys in which it differs.
+"""
 
 from __future__ import annotations
 
@@ -57,6 +60,17 @@ def _known(block: dict[str, Any], kind: type, where: str) -> dict[str, Any]:
     return block
 
 
+def _text(path: Path) -> dict[str, Any]:
+    """The tables of a file, laid over those of its base."""
+    text = tomllib.loads(path.read_text(encoding="utf-8"))
+    if "base" not in text:
+        return text
+    under = _text(path.parent / text.pop("base"))
+    for key, value in text.items():
+        under[key] = under.get(key, {}) | value if isinstance(value, dict) else value
+    return under
+
+
 def read(path: Path) -> Config:
     """Read and check a configuration file.
 
@@ -65,7 +79,7 @@ def read(path: Path) -> Config:
     ValueError
         A key is unknown or missing, or a size is not a multiple of 32.
     """
-    text = tomllib.loads(path.read_text(encoding="utf-8"))
+    text = _text(path)
     weights = dict(text["weights"])
     weights["klass"] = weights.pop("class", None)
     labels = dict(text["labels"])

@@ -27,6 +27,7 @@ LUMA_TABLE = (
 )
 
 
+REACH_PX = 7  # of the strongest blur, on a picture of full size
 SIDES = (1.0, 0.75, 0.5, 0.375, 0.25)
 SPLITS = (0.4, 0.62, 0.82, 0.93)  # cumulative shares of the batch for each of them but the last
 
@@ -98,6 +99,14 @@ def mix(x: Tensor) -> Tensor:
     return own * chains + (1 - own) * light(x, 0.3)
 
 
+def veil(x: Tensor, p: float = 0.15) -> Tensor:
+    """Steam, a misted lens or stray light: a pale, cloudy layer that takes contrast away, more in some places."""
+    b, _, h, w = x.shape
+    clouds = F.interpolate(torch.rand(b, 1, 5, 5, device=x.device), size=(h, w), mode="bicubic", align_corners=True)
+    share = (uniform(x, 0.1, 0.7, b, 1, 1, 1) * (0.5 + clouds)).clamp(0, 0.85) * chance(x, p, 1, 1, 1)
+    return x + (uniform(x, 0.6, 1.0, b, 1, 1, 1) - x) * share
+
+
 def blur(x: Tensor, p: float = 0.4, reach: int = 5) -> Tensor:
     """Defocus (Gaussian) or motion (a line of up to ``reach`` px in any direction), a kernel for each picture."""
     b, c, h, w = x.shape
@@ -160,7 +169,7 @@ def degrade(x: Tensor, tones: Callable[[Tensor], Tensor] = mix) -> Tensor:
     A near look stretches few pixels over the network's square, so blur, noise and JPEG blocks grow with them: each
     picture is made at one of ``SIDES`` shares of the square's side and stretched as the classifier does it.
     """
-    x = tones(x)
+    x = veil(tones(x))
     size = x.shape[-1]
     pieces = torch.randperm(len(x), device=x.device).tensor_split([round(len(x) * part) for part in SPLITS])
     out = torch.empty_like(x)
@@ -169,6 +178,6 @@ def degrade(x: Tensor, tones: Callable[[Tensor], Tensor] = mix) -> Tensor:
             continue
         side = max(8, round(size * share / 8) * 8)
         coarse = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
-        seen = jpeg(noise(blur(coarse, reach=max(2, round(5 * share)))))
+        seen = jpeg(noise(blur(coarse, reach=max(3, round(REACH_PX * share)))))
         out[some] = seen if side == size else F.interpolate(seen, size=(size, size), mode="bilinear")
     return out

@@ -87,6 +87,7 @@ def to_integers(source: Path, target: Path, pixels: NDArray[np.float32]) -> None
             Feed(pixels),
             quant_format=QuantFormat.QDQ,
             per_channel=True,
+            reduce_range=True,  # seven bits: processors without 8-bit dot products would overflow otherwise
             activation_type=QuantType.QUInt8,
             weight_type=QuantType.QInt8,
         )
@@ -133,6 +134,22 @@ def normalised(pictures: Pictures, rows: slice, config: configuration.Config) ->
     return np.asarray((pictures.pixels[rows].float().numpy() - config.mean) / config.std, np.float32)
 
 
+def _plain(run: Path) -> tuple[configuration.Config, FittingNet, Path]:
+    """Settings and network of a run, and the file with its float32 weights."""
+    config = configuration.read_resolved(run / "config.json")
+    net = build(config)
+    net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
+    plain = run / "float32.onnx"
+    export_onnx(net, plain, shape=(3, config.side_px, config.side_px), names=OUTPUTS)
+    return config, net, plain
+
+
+def quick(run: Path) -> Path:
+    """The run's file with float16 weights, not compared with anything: for runs that never ship."""
+    halve(_plain(run)[2], run / NAME)
+    return run / NAME
+
+
 def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> dict[str, object]:
     """Write the files and return what export.json holds.
 
@@ -141,11 +158,7 @@ def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> di
     RuntimeError
         The file does not compute what the network computes, or is too large.
     """
-    config = configuration.read_resolved(run / "config.json")
-    net = build(config)
-    net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
-    plain = run / "float32.onnx"
-    export_onnx(net, plain, shape=(3, config.side_px, config.side_px), names=OUTPUTS)
+    config, net, plain = _plain(run)
     pictures = load(read_rows(index, CALIBRATION)[:limit], config.labels, side_px=config.side_px)
     probe = normalised(pictures, slice(0, 8), config)
     worst = difference(net, plain, probe)
@@ -164,15 +177,24 @@ def export(run: Path, index: Path, *, int8: str = "no", limit: int = 1500) -> di
         integers = run / "int8.onnx"
         to_integers(plain, integers, normalised(pictures, slice(0, 200), config))
         found["int8"] = asdict(score(integers, pictures, config, answers)[0])
-    chosen = run / "int8.onnx" if int8 == "ship" else half
+    return found | ship(run / "int8.onnx" if int8 == "ship" else half, run)
+
+
+def ship(chosen: Path, run: Path) -> dict[str, object]:
+    """Make ``chosen`` the model file of the run; what export.json says of it.
+
+    Raises
+    ------
+    RuntimeError
+        The file is too large.
+    """
     shipped = run / NAME
     shipped.write_bytes(chosen.read_bytes())
     size_mb = shipped.stat().st_size / 1e6
     if size_mb > LARGEST_MB:
         raise RuntimeError(f"{shipped.name} has {size_mb:.1f} MB; at most {LARGEST_MB} may ship.")
     digest = hashlib.sha256(shipped.read_bytes()).hexdigest()
-    found |= {"shipped": chosen.stem, "sha256": digest, "opset": onnx.load(shipped).opset_import[0].version}
-    return found
+    return {"shipped": chosen.stem, "sha256": digest, "opset": onnx.load(shipped).opset_import[0].version}
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -117,7 +117,7 @@ def main(argv: list[str] | None = None) -> int:
     """Command line: prints the table, and with ``--each`` every picture that was not found or found wrongly."""
     parser = argparse.ArgumentParser(prog="python -m training.measure_references", description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--kinds", nargs="*", default=["card", "ruler", "sheet", "none"])
+    parser.add_argument("--kinds", nargs="*", default=["card", "ruler", "sheet", "coin", "none"])
     parser.add_argument("--labels", choices=("true", "network", "none"), default="none")
     parser.add_argument("--each", action="store_true", help="print what was missed or found wrongly too")
     asked = parser.parse_args(argv)

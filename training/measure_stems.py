@@ -86,7 +86,7 @@ def rendered(number: int, sizes_px: tuple[float, ...], seed: int) -> Iterator[Co
         azimuth_deg=float(rng.uniform(0, 360)), roll_deg=float(rng.uniform(0, 360)), width_px=side, height_px=side,
     )  # fmt: skip
     plane, _ = scene.bench(rng, "evaluation", 448)
-    light = lights.lit(rng, str(rng.choice(list(lights.EVALUATION))))
+    light = lights.lit(rng, str(rng.choice(list(lights.FAMILIES["evaluation"]))))
     setting = render.Setting(
         part=surface(placed.solids(), rng, wear=any_wear(rng)), reference=None, picture=None, clutter=None, bench=plane,
         wall=None, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,

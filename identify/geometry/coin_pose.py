@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +21,22 @@ from identify.model import Array, Bytes, Camera, Ellipse
 
 RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
 DRAWS = 1600
+DOUBTFUL, WIDER = 0.15, 2.0  # share of coins of which a shadow or wear is taken for part of the edge
 STRANGER = 0.15  # probability that another rim in view does not lie in the coin's plane
 USUAL_RADIUS_MM, USUAL_THICKNESS_MM = 11.5, 2.0  # of another coin; only their ratio matters
-Prior = Callable[[Array], Array]
+
+
+class Prior(Protocol):
+    """How likely bench normals (N, 3) are, at a change of ln focal: (N,)."""
+
+    def __call__(self, normals: Array, log_focal: float) -> Array:
+        """Densities (N,) of normals (N, 3)."""
+        ...
+
+
 _NEAR = (0.0,)
-_GAUSS_HERMITE = (-math.sqrt(3), 0.0, math.sqrt(3))  # with shares 1/6, 2/3, 1/6
+FOCAL_STEPS = (-1.2, -0.4, 0.4, 1.2, 2.0)  # of ln focal in standard uncertainties: from wide to a crop by two
+_FOCAL_SHARES = tuple(math.exp(-0.5 * step * step) for step in FOCAL_STEPS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +75,7 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
     """Both poses of a coin for every draw of its rim, its size and the lens.
 
     Noise is even over ellipses, and the ellipse goes with the square of the tilt: even over ellipses is |tilt|² over
-    tilts, which is taken out, and ``prior``, a density over normals (N, 3), put in.
+    tilts, which is taken out, and ``prior`` put in: a density over normals (N, 3) at a change of ln focal, here 0.
     """
     noise = np.random.default_rng(20)
     log_focal = lens.u_log_focal * np.clip(noise.standard_normal(DRAWS), -2.5, 2.5)
@@ -81,7 +94,7 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
     )
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     tilts = walls.tilt_vectors(normals, centres)
-    weights = prior(normals) / np.maximum(np.linalg.norm(tilts, axis=1), math.radians(1.0)) ** 2
+    weights = prior(normals, 0.0) / np.maximum(np.linalg.norm(tilts, axis=1), math.radians(1.0)) ** 2
     x, y = tilts.T
     axis = math.atan2(float(np.sum(2 * x * y)), float(np.sum(x * x - y * y))) / 2
     mode = (tilts @ [math.cos(axis), math.sin(axis)] > 0).astype(np.intp)
@@ -90,6 +103,10 @@ def from_ellipse(coin: Coin, lens: Lens, prior: Prior) -> Draws:
 
 def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens, prior: Prior) -> Draws | None:
     """Poses from the edges beside the coin and, where the focal length is known, beside other rims in its plane.
+
+    Parameters
+    ----------
+    prior : density over normals (N, 3) at a change of ln focal
 
     Returns
     -------
@@ -100,9 +117,11 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
         return None
     known = lens.u_log_focal < 0.06
     around = [found for other in others if known for found in [walls.surroundings(rgb, other)] if found is not None]
-    steps, shares = (_NEAR, (1.0,)) if known else (_GAUSS_HERMITE, (1 / 6, 2 / 3, 1 / 6))
-    cameras = [_refocused(lens.camera, step * lens.u_log_focal) for step in steps]
-    grids = [_judged(seen, around, coin, camera, prior) for camera in cameras]
+    steps, shares = (_NEAR, (1.0,)) if known else (FOCAL_STEPS, _FOCAL_SHARES)
+    grids = [
+        _judged(seen, around, coin, refocused(lens.camera, shift), partial(prior, log_focal=shift))
+        for shift in (step * lens.u_log_focal for step in steps)
+    ]
     logs = np.concatenate([found.log_likelihood + math.log(share) for found, share in zip(grids, shares, strict=True)])
     weights = np.exp(logs - logs.max())
     tilts = np.concatenate([found.tilts_rad for found in grids])
@@ -117,15 +136,23 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
     )
 
 
-def _refocused(camera: Camera, log_focal: float) -> Camera:
+def refocused(camera: Camera, log_focal: float) -> Camera:
+    """The camera at another focal length."""
     return Camera(camera.focal_px * math.exp(log_focal), camera.centre_xy_px, camera.u_focal_rel, camera.focal_source)
 
 
 def _judged(
-    seen: walls.Surroundings, around: list[walls.Surroundings], coin: Coin, camera: Camera, prior: Prior
+    seen: walls.Surroundings,
+    around: list[walls.Surroundings],
+    coin: Coin,
+    camera: Camera,
+    density: Callable[[Array], Array],
 ) -> walls.Normals:
     """Fine grids about the two best tilts, with the log of their probability for ``log_likelihood``."""
-    coarse = _log_posterior(seen, around, coin, camera, prior, *walls.coarse_tilts_rad())
+    tilts, area = walls.coarse_tilts_rad()
+    own = walls.judge(seen, camera, tilts, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
+    peak = float(own.log_likelihood.max())
+    coarse = _log_posterior(seen, around, coin, camera, density, tilts, area, peak)
     modes = _modes(coarse.tilts_rad, coarse.log_likelihood)
     grids: list[walls.Normals] = []
     for mode in np.unique(modes):
@@ -136,7 +163,7 @@ def _judged(
             apart = np.max(np.abs(tilts - grids[0].tilts_rad.mean(axis=0)), axis=1) > math.radians(4.25)
             tilts, area = tilts[apart], area[apart]
         if len(tilts) and mine.max() > coarse.log_likelihood.max() - 12:
-            grids.append(_log_posterior(seen, around, coin, camera, prior, tilts, area))
+            grids.append(_log_posterior(seen, around, coin, camera, density, tilts, area, peak))
     return walls.Normals(
         *(
             np.concatenate([getattr(grid, name) for grid in grids])
@@ -150,12 +177,13 @@ def _log_posterior(
     around: list[walls.Surroundings],
     coin: Coin,
     camera: Camera,
-    prior: Prior,
+    density: Callable[[Array], Array],
     tilts_rad: Array,
     area: Array,
+    peak: float,
 ) -> walls.Normals:
     own = walls.judge(seen, camera, tilts_rad, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
-    log = own.log_likelihood + np.log(np.maximum(prior(own.normals), 1e-300)) + np.log(area)
+    log = _doubted(own.log_likelihood - peak) + np.log(np.maximum(density(own.normals), 1e-300)) + np.log(area)
     for other in around:
         likely = np.flatnonzero(log > log.max() - 20)
         tilts = walls.tilt_vectors(own.normals[likely], walls.sight(other.start, camera)[None])
@@ -168,6 +196,16 @@ def _log_posterior(
         unlikely[likely] = log[likely] + gain
         log = unlikely
     return walls.Normals(own.tilts_rad, own.normals, own.centres_mm, log)
+
+
+def _doubted(log_likelihood: Array) -> Array:
+    """Log likelihood against its peak, where some coins are seen much less surely than their edge suggests.
+
+    What those say is spread WIDER times as far: over WIDER² the area, at 1 / WIDER² of the log likelihood.
+    """
+    sure = math.log(1 - DOUBTFUL) + log_likelihood
+    wide = math.log(DOUBTFUL / WIDER**2) + log_likelihood / WIDER**2
+    return np.logaddexp(sure, wide)
 
 
 def _modes(tilts_rad: Array, logs: Array) -> NDArray[np.intp]:

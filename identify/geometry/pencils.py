@@ -48,7 +48,7 @@ def leaning(rgb: Bytes, camera: Camera, normal: Array, skip_px: Array) -> Leanin
     normal : (3,) of the plane in the camera frame
     skip_px : (M, 2) polygon whose lines do not count [px]
     """
-    ends, lengths = _lines(rgb, skip_px)
+    ends, lengths = lines(rgb, skip_px)
     if len(ends) < FEWEST:
         return None
     planes = np.cross(rays(camera, ends[:, 0]), rays(camera, ends[:, 1]))
@@ -74,7 +74,7 @@ def leaning(rgb: Bytes, camera: Camera, normal: Array, skip_px: Array) -> Leanin
     return None
 
 
-def _lines(rgb: Bytes, skip_px: Array) -> tuple[Array, Array]:
+def lines(rgb: Bytes, skip_px: Array) -> tuple[Array, Array]:
     """Long straight lines outside a polygon: ends (N, 2, 2) [px], and how much each counts (N,) [px]."""
     small, factor = reduced(rgb, SEARCH_PX)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)

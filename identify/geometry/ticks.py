@@ -13,13 +13,17 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, map_coordinates
+from scipy import fft
+from scipy.ndimage import gaussian_filter1d, spline_filter1d
 
 from identify.model import Array, Bytes
 
 Index = NDArray[np.intp]
 LONGEST_PX, SHORTEST_PX = 45.0, 2.3  # spacing of the marks that can be found
 APART = 2.5  # standard errors between marks of two lengths
+OTHER_SPACING = 2.5  # times as wide: between marks of 10, 5 and 1 mm there is 2 and 5
+SETTLED_PX = 1e-3  # a step of the fit that moves no mark by more is its last
+_RIDGE = 1e-12 * np.eye(5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,72 +90,112 @@ def rhythm(flat: Array, *, rows: int = 4, windows: int = 5) -> Array:
     return np.median(power[:, :, band].max(axis=2) / np.maximum(energy, 1e-9), axis=1)
 
 
-def find_comb(profile: Array, *, bend: float = 0.36) -> Comb | None:
-    """The comb that explains most of a flattened profile (L,), or None.
+def find_combs(
+    profile: Array, *, bend: float = 0.36, spacings: tuple[float, float] = (0.9 * SHORTEST_PX, LONGEST_PX)
+) -> list[Comb]:
+    """The comb that explains most of a flattened profile (L,), and the best one of quite another spacing.
 
-    For each bend the profile is stretched to even spacing and its strongest frequency taken.
+    For each bend the profile is stretched to even spacing and its strongest frequency taken. Marks of 1 mm and of
+    5 mm may be equally strong in a profile, and only one of the two be read.
 
     Parameters
     ----------
     bend : largest |c| L / (2 a) that is tried: the relative change of distance from the middle to an end
+    spacings : of the marks in the middle [px]
     """
     length = len(profile)
     half = (length - 1) / 2
-    size = 1 << int(np.ceil(np.log2(2.5 * length)))
-    frequency = np.fft.rfftfreq(size)
-    band = np.flatnonzero((frequency > 1 / LONGEST_PX) & (frequency < 1 / (0.9 * SHORTEST_PX)))
-    energy = length * float(np.sum(profile**2)) + 1e-9
+    size = fft.next_fast_len(4 * length, real=True)
+    frequency = fft.rfftfreq(size)
+    band = np.flatnonzero((frequency > 1 / spacings[1]) & (frequency < 1 / spacings[0]))
     even = np.arange(length, dtype=np.float64) - half
-    bends = np.linspace(-bend, bend, max(31, int(bend * length / 3) | 1))
-    power = np.empty((len(bends), len(band)))
-    for row, value in enumerate(bends):
-        power[row] = np.abs(np.fft.rfft(_stretched(profile, even, value / half, half), n=size)[band]) ** 2
-    row, column = (int(n) for n in np.unravel_index(int(np.argmax(power)), power.shape))
+    bends = np.linspace(-bend, bend, max(31, int(bend * length / 3) | 1)) / half
+    waves = fft.rfft(_stretched(profile, even, bends), n=size, axis=1)[:, band]
+    power = waves.real**2 + waves.imag**2
+    row, column = _highest(power)
     lower = int(np.searchsorted(frequency[band], 0.5 * frequency[band[column]]))
     near = power[:, max(0, lower - 2) : lower + 3]
     if near.size and near.max() > 0.6 * power[row, column]:
-        row, step = (int(n) for n in np.unravel_index(int(np.argmax(near)), near.shape))
+        row, step = _highest(near)
         column = max(0, lower - 2) + step
-    curve, f = bends[row] / half, frequency[band[column]]
-    u = even
-    wave = np.sum(_stretched(profile, even, curve, half) * np.exp(-2j * np.pi * f * u))
+    found = [(row, column)]
+    first = frequency[band[column]]
+    apart = (frequency[band] < first / OTHER_SPACING) | (frequency[band] > first * OTHER_SPACING)
+    if apart.any():
+        found.append(_highest(np.where(apart, power, 0.0)))
+    energy = length * float(np.sum(profile**2)) + 1e-9
+    return [
+        _placed(profile, even, bends[row], frequency[band[column]], float(power[row, column]) / energy)
+        for row, column in found
+    ]
+
+
+def _highest(power: Array) -> tuple[int, int]:
+    row, column = np.unravel_index(int(np.argmax(power)), power.shape)
+    return int(row), int(column)
+
+
+def _placed(profile: Array, even: Array, curve: float, f: float, coherence: float) -> Comb:
+    """The comb of a frequency in the profile straightened by a curve; the phase of that wave places it."""
+    half = -even[0]
+    wave = np.sum(_stretched(profile, even, np.array([curve]))[0] * np.exp(-2j * np.pi * f * even))
     ink = -1 if np.mean(profile**3) <= 0 else 1
     turn = (np.pi if ink < 0 else 0.0) - np.angle(wave)
     # u = (k + turn / 2 pi) / f and x = u / (1 - curve u) + half
     shift = turn / (2 * np.pi * f)
     base = 1 - curve * shift
-    a, b, c = 1 / (f * base), shift / base, -curve / (f * base)
-    return Comb(a + half * c, b + half, c, coherence=float(power[row, column] / energy), ink=ink)
+    a, b, c = float(1 / (f * base)), float(shift / base), float(-curve / (f * base))
+    return Comb(a + half * c, b + half, c, coherence=coherence, ink=ink)
 
 
-def _stretched(profile: Array, even: Array, curve: float, half: float) -> Array:
-    """The profile at x = u / (1 - curve u) for even u; zero outside."""
-    return np.interp(even / (1 - curve * even), even, profile, left=0.0, right=0.0)
+def _stretched(profile: Array, even: Array, curves: Array) -> NDArray[np.float32]:
+    """The profile at x = u / (1 - curve u) for even u, for each of the curves (B,): (B, L); zero outside."""
+    places = even / (1 - curves[:, None] * even) - even[0]
+    row = np.asarray(profile, np.float32)[None]
+    x = places.astype(np.float32)
+    found = cv2.remap(row, x, np.zeros_like(x), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(found, np.float32)
 
 
-def peaks(profile: Array, comb: Comb, depth_px: float, numbers: Array, *, window: float = 0.42) -> Array:
-    """Measured places (K,) of marks ``numbers`` in the profile at a depth; nan where there is none.
+def peaks(profiles: Array, comb: Comb, depths_px: Array, numbers: Array, *, window: float = 0.42) -> Array:
+    """Measured places (K, G) of marks ``numbers`` (K,) in profiles (G, L) at depths (G,); nan where there is none.
 
     ``window`` is how far from its place by the comb a mark may be, in steps.
     """
-    signed = comb.ink * profile
-    middle = comb.at(numbers, depth_px)
+    last = profiles.shape[1] - 1
+    middle = comb.at(numbers, np.asarray(depths_px, float)[:, None])
     spacing = comb.spacing(numbers)
-    smooth = gaussian_filter1d(signed, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5))
+    smooth = gaussian_filter1d(comb.ink * profiles, min(max(0.6, 0.10 * float(np.median(spacing))), 2.5), axis=1)
     steps = np.linspace(-window, window, 29)
-    grid = middle[:, None] + steps * spacing[:, None]
-    # linear would lock to pixels
-    light = map_coordinates(smooth.astype(float), [np.clip(grid, 0, len(profile) - 1)], order=3, mode="nearest")
-    rows, best = np.arange(len(numbers)), np.clip(np.argmax(light, axis=1), 1, len(steps) - 2)
-    left, mid, right = light[rows, best - 1], light[rows, best], light[rows, best + 1]
+    light = _splined(smooth, middle[..., None] + steps * spacing[:, None])  # linear would lock to pixels
+    best = np.clip(np.argmax(light, axis=2), 1, len(steps) - 2)[..., None]
+    left, mid, right = (np.take_along_axis(light, best + away, axis=2)[..., 0] for away in (-1, 0, 1))
     bend = left - 2 * mid + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)
-    places = middle + (steps[best] + np.clip(shift, -1, 1) * (steps[1] - steps[0])) * spacing
-    beside = [np.interp(middle + side * spacing, np.arange(len(profile)), smooth) for side in (-0.42, 0.42)]
+    places = middle + (steps[best[..., 0]] + np.clip(shift, -1, 1) * (steps[1] - steps[0])) * spacing
+    columns = np.arange(last + 1)
+    beside = [
+        np.stack([np.interp(at, columns, row) for at, row in zip(middle + side * spacing, smooth, strict=True)])
+        for side in (-0.42, 0.42)
+    ]
     height = mid - 0.5 * (beside[0] + beside[1])
-    inside = (middle > 0.42 * spacing) & (middle < len(profile) - 1 - 0.42 * spacing)
-    good = inside & (bend < 0) & (height > 0.3 * np.median(height)) & (height > 0)
-    return np.where(good, places, np.nan)
+    inside = (middle > 0.42 * spacing) & (middle < last - 0.42 * spacing)
+    good = inside & (bend < 0) & (height > 0.3 * np.median(height, axis=1, keepdims=True)) & (height > 0)
+    return np.where(good, places, np.nan).T
+
+
+def _splined(rows: Array, places: Array) -> Array:
+    """Rows (G, L) at places (G, ...) along them, by cubic splines; as at the ends beyond them."""
+    last = rows.shape[1] - 1
+    weights = np.pad(spline_filter1d(rows, order=3, axis=1, mode="mirror"), ((0, 0), (1, 2)), mode="edge")
+    at = np.clip(places, 0, last)
+    below = np.minimum(at.astype(int), max(last - 1, 0))
+    t = at - below
+    start = (np.arange(len(rows)) * weights.shape[1]).reshape(-1, *[1] * (places.ndim - 1)) + below
+    flat = weights.ravel()
+    r = 1 - t
+    shares = (r**3, 4 - 6 * t * t + 3 * t**3, 4 - 6 * r * r + 3 * r**3, t**3)  # times 1/6
+    return np.asarray(sum(share * flat[start + n] for n, share in enumerate(shares)) / 6)
 
 
 def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Comb, Array, Array]:
@@ -177,9 +221,9 @@ def fit(comb: Comb, numbers: Array, places: Array, depths_px: Array) -> tuple[Co
         scaled = slopes / size[:, None]
         weighted = scaled / np.sqrt(1 + (away / 0.25) ** 2)
         normal = weighted @ scaled.T
-        step = np.linalg.lstsq(normal, weighted @ away, rcond=1e-12)[0] / size
+        step = np.linalg.solve(normal + _RIDGE, weighted @ away) / size
         values = values - step
-        if np.abs(step @ slopes).max() < 1e-4:
+        if np.abs(step @ slopes).max() < SETTLED_PX:
             break
     a, b, c, s0, s1 = values.tolist()
     fitted = Comb(a, b, c, s0, s1, comb.coherence, comb.ink)

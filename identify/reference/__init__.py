@@ -20,6 +20,7 @@ AUTO = "auto"
 REFERENCE = 2  # value of a label map
 # Of a blob's rectangle, on rendered pictures: its sides, of cards up to 2.0 and of rulers from 2.5 on unless covered;
 # and its share of the picture, of sheets from 0.2 on and of most cards to 0.13.
+NAMED = 0.05  # share of a card's face that a label map calls reference; of cards on rendered pictures 0.39 and more
 LONG, SMALL = 2.4, 0.15
 
 
@@ -58,7 +59,7 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
     if row.kind == "ruler":
         return ruler.find(photo, labels=labels)
     if row.kind == "sheet":
-        return sheet.find(photo, paper=row.id.partition("-")[2] or "a4")
+        return sheet.find(photo, paper=row.id.partition("-")[2] or "a4", labels=labels)
     assert row.width_mm is not None, "a card's row has its sides"
     assert row.height_mm is not None, "a card's row has its sides"
     size = card.CardSize(
@@ -74,8 +75,8 @@ def _flat(photo: Photo, row: ReferenceRow, labels: Bytes | None) -> Reference | 
 def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     """Whatever is recognised without a name: sheet, then card, then ruler, but the likeliest by the labels first."""
     looks: list[Callable[[], Reference | NotMeasured]] = [
-        lambda: sheet.find(photo),
-        lambda: card.find(photo, labels=labels),
+        lambda: sheet.find(photo, labels=labels),
+        lambda: _card(photo, labels),
         lambda: ruler.find(photo, labels=labels),
     ]
     for likelier in _likelier(labels):
@@ -95,6 +96,20 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
         "No reference object was found: no scale sheet, bank card, ruler or coin.",
         "Lay a bank card or a coin flat beside the part and retake.",
     )
+
+
+def _card(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
+    """A card that nobody has named: not what a label map calls the part, or bench."""
+    found = card.find(photo, labels=labels)
+    if labels is None or isinstance(found, NotMeasured):
+        return found
+    face = np.zeros(labels.shape, np.uint8)
+    scale = np.array(labels.shape[1::-1]) / (photo.width_px, photo.height_px)
+    cv2.fillPoly(face, [np.round(found.outline_px * scale).astype(np.int32)], 1)
+    values = labels[face > 0]
+    if len(values) and np.mean(values == REFERENCE) < NAMED:
+        return NotMeasured("reference", "No card was found.", "Lay a bank card flat beside the part and retake.")
+    return found
 
 
 def _likelier(labels: Bytes | None) -> tuple[int, ...]:

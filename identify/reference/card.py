@@ -8,6 +8,7 @@ the card's own corners are round.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -16,14 +17,17 @@ from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_cr
 from identify.geometry.pyramid import reduced
 from identify.geometry.quads import misfit, square_to_quad
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
+from identify.reference import blobs
 from identify.reference.corners import roundness
 from identify.reference.rectangles import ROUGH_PX, candidates
 
+MASK_PX = 12.0  # by which a side may be off as a label map has it
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
 LEAST = 0.7  # score of a card
 MISFIT = 1.5  # tolerances by which the fitted corners may be no card's: each of them may be off by as much
+OVERRUN, OVERRUN_ROUND = 0.29, 0.6  # share of the sides that may go on beyond the corners: on a bench of many lines
 ROUND = (0.55, 1.6)  # share of the arcs in the corners' colours
 HARDLY_ROUND = 0.1  # of those of a card whose corners a shadow or the part hides in part
 ROUND_CLEAR = 3.5  # standard uncertainties by which it differs from sharp corners
@@ -89,8 +93,9 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
     focals = _focals_px(photo)
     fits: list[_Fit] = []
     best: _Fit | None = None
-    for quads in candidates(small, focals / factor, size.width_mm / size.height_mm, labels):
-        rough = [each for quad in quads if (each := _rough(small, quad, focals / factor, size))]
+    lines = candidates(small, focals / factor, size.width_mm / size.height_mm, labels)
+    for quads, reach_px in chain([(_labelled(small, labels), MASK_PX)], ((quads, ROUGH_PX + 2) for quads in lines)):
+        rough = [each for quad in quads if (each := _rough(small, quad, focals / factor, size, reach_px))]
         for score, corners in sorted(rough, key=lambda each: -each[0]):
             if best and best.score > score:
                 break
@@ -131,9 +136,17 @@ def _sides(
     return np.array(met), tuple(sides), np.array(shares)
 
 
-def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize) -> tuple[float, Array] | None:
+def _labelled(small: Bytes, labels: Bytes | None) -> Array:
+    """What a label map calls reference, if it is a quadrilateral: (0 or 2, 4, 2), either pair of its sides first."""
+    corners = None if labels is None else blobs.outline(labels, (small.shape[1], small.shape[0]))
+    return np.zeros((0, 4, 2)) if corners is None else np.stack([corners, np.roll(corners, -1, axis=0)])
+
+
+def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize, reach_px: float) -> tuple[float, Array] | None:
     """Score and corners (4, 2) of a candidate fitted in the small picture; None where it is no such rectangle."""
-    found = _sides(small, quad, size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
+    found = _sides(small, quad, size, reach_px=reach_px, seam=0.0, blocks=18)
+    if found is not None and reach_px > ROUGH_PX + 2:
+        found = _sides(small, found[0], size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
     if found is None:
         return None
     corners, _, shares = found
@@ -229,8 +242,8 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     usual = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
     round_ones = np.count_nonzero((more > -less) & (more < less + blunt))
-    like = seen and fit.score > LEAST and fit.misfit < MISFIT and fit.overrun < 0.3 and not _cut_off(fit, rgb)
-    if not like:
+    like = seen and fit.score > LEAST and fit.misfit < MISFIT and not _cut_off(fit, rgb)
+    if not like or fit.overrun > (OVERRUN_ROUND if round_ones == 4 else OVERRUN):
         return False
     by_edges = fit.misfit < 1.0 and -1.2 < usual < 0.85 + blunt
     told = roundness(rgb, _to_px(fit.corners_px, size), np.array([size.width_mm, size.height_mm]), size.corner_mm)

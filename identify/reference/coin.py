@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 
 from identify.geometry import ellipse as ellipses
+from identify.geometry.camera import focal_px_from_35mm
 from identify.model import Array, Bytes, Ellipse, NotMeasured, Photo, Reference, Remark
-from identify.reference.rims import Pick, Rim, any_rim, find_rims
+from identify.reference.rims import LEAST_SUPPORT, Pick, Rim, any_rim, find_rims
 from identify.tables.rows import ReferenceRow
 
+USUAL_FOCAL35_MM = 28.0
 USUAL_THICKNESS_MM = 1.9  # where the tables give none: coins in use are 1.2 to 2.8 mm thick
 MOST_OTHERS = 40  # other rims that help to find the bench's tilt
 MOST_LOOKS = 80  # at circles that no label map calls a coin: a cloth or mesh may have a thousand
 ON_PART = 0.6  # of a circle's face, beyond which it is the part's own
+PART_OF_FACE = 0.8  # ratio of a blob's axes
 LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
 SURE = 0.9  # support of a rim that is taken for the coin where the label map calls something else so
+NAMED_SUPPORT, ALL_NAMED = 0.6, 0.8  # support of a rim of whose face a label map calls that share reference
+DISTANCE_MM, U_DISTANCE = 300.0, 0.6  # from which photos of parts are taken, and standard deviation of its logarithm
 LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
 
 
@@ -48,15 +54,21 @@ def find(
     -------
     Reference with its rim as ``ellipse``, or NotMeasured with the reason.
     """
-    rims = find_rims(photo, *_told(labels, photo, on_part=on_part))
+    rims = find_rims(photo, *_told(labels, photo, on_part=on_part), least=NAMED_SUPPORT)
+    rims = [rim for rim in rims if rim.support > LEAST_SUPPORT or _all_named(rim, photo, labels)]
     return choose(photo, rims, row, on_part=on_part, labels=labels)
+
+
+def _all_named(rim: Rim, photo: Photo, labels: Bytes | None) -> bool:
+    """Whether a label map calls all of a rim's face reference: then the rim may be seen less surely."""
+    return labels is not None and _shares(rim.ellipse, labels, photo)[1] > ALL_NAMED
 
 
 def choose(
     photo: Photo, rims: list[Rim], row: ReferenceRow, *, on_part: bool = False, labels: Bytes | None = None
 ) -> Reference | NotMeasured:
     """The one of the rims that is best to measure by, as a reference; see ``find``."""
-    scores = [_score(rim, rims, photo, on_part, labels) for rim in rims]
+    scores = [_score(rim, rims, photo, on_part, labels) * _likely_size(rim, row, photo) for rim in rims]
     if labels is not None and not on_part and (labels == REFERENCE).any():
         shares = [_shares(rim.ellipse, labels, photo) for rim in rims]
         named = [score * (own >= LEAST_FACE) for score, (_, own) in zip(scores, shares, strict=True)]
@@ -144,6 +156,14 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     return score * near * (0.25 + 2 * reference) * max(0.05, 1 - 1.2 * part)
 
 
+def _likely_size(rim: Rim, row: ReferenceRow, photo: Photo) -> float:
+    """How likely, 0 to 1, the photo is taken from where the coin has this size."""
+    assert row.rim_mm is not None, "a coin's row has a diameter"
+    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, photo.width_px, photo.height_px)
+    distance_mm = focal_px * row.rim_mm / 2 / rim.ellipse.major_px
+    return math.exp(-0.5 * (math.log(distance_mm / DISTANCE_MM) / U_DISTANCE) ** 2)
+
+
 def _sure(rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
     """Whether another rim is sure enough to be a coin on the bench, and not a circle of the part's own."""
     clear = rim.support > 0.8 and rim.ellipse.major_px > 25
@@ -182,7 +202,10 @@ def _labelled(labels: Bytes, photo: Photo) -> list[Ellipse]:
         if len(places) >= LEAST_BLOB:
             lengths, ways = np.linalg.eigh(np.cov(places.T) + np.diag(scale**2) / 12)
             shape = 2 * (ways * np.sqrt(lengths)) @ ways.T  # of a disc, a quarter of the squared radius is the variance
-            found.append(ellipses.from_shape_matrix(places.mean(axis=0), shape))
+            whole = ellipses.from_shape_matrix(places.mean(axis=0), shape)
+            found.append(whole)
+            if whole.minor_px < PART_OF_FACE * whole.major_px:  # part of a coin's face, or a coin tilted much
+                found.append(replace(whole, minor_px=whole.major_px))
     return found
 
 

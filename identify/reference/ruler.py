@@ -9,8 +9,7 @@ percent where it is not.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -21,14 +20,18 @@ from identify.geometry.lines import refine_edge
 from identify.geometry.pyramid import halved, reduced
 from identify.geometry.quads import seen_with
 from identify.geometry.strokes import Strokes, grain, join, planes, segments
-from identify.geometry.ticks import Comb, find_comb, flatten, rhythm
+from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
-from identify.reference import scales
+from identify.reference import numerals, scales
+from identify.reference.ruler_ends import Edge, End, ends, on_named, strokes_at_ends, width_on
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
 MOST_LINES = 60  # long lines of the picture beside which marks are looked for
 MOST_EDGES = 12  # sides of such lines that are read
+MOST_UNNAMED = 3  # of them that a label map does not call reference
+MOST_NAMED = 4  # of the named thing's edges that are read by numerals
+NARROW = 3.5  # times as long as wide: rulers of 150 mm are 18 to 40 mm wide
 MOST_ROWS = 5  # bands beside each in which a comb is looked for
 USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
@@ -37,31 +40,11 @@ THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); b
 U_SIZE_REL = 0.002
 U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
 USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
-U_END = 0.02  # slope of a ruler's end: its wall and shadow
-OTHER_LINE = 0.1  # odds that a line at the ruler's end is another thing's
+ROUGH = (0.15, 0.05)  # odds that an end's slope is seen less surely, by a shadow or what lies on it; how surely then
+OTHER_LINE = 0.05  # odds that a line at the ruler's end is another thing's, over the slopes that it may have
+U_FITTED = 0.05  # slopes of short marks as they are fitted: blur and numerals turn all alike
 WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
 PLAIN_U_REL, PLAIN_ALIKE = 3e-4, 0.85  # a scale read as well as this is not looked for elsewhere
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Edge:
-    """A long edge in a picture: origin (2,), unit vectors along it and towards the ruler, length [px]."""
-
-    origin: Array
-    along: Array
-    inward: Array
-    length: float
-    score: float = 0.0
-    rows: tuple[int, ...] = ()
-
-    def place(self, x: Array, depth: Array | float) -> Array:
-        """Pixels (N, 2) at ``x`` along and ``depth`` inside the edge."""
-        return self.origin + np.multiply.outer(x, self.along) + np.multiply.outer(depth * np.ones_like(x), self.inward)
-
-    def scaled(self, factor: float) -> _Edge:
-        """The same edge in a picture that is ``factor`` times larger."""
-        origin = (self.origin + 0.5) * factor - 0.5
-        return _Edge(origin, self.along, self.inward, self.length * factor, self.score, self.rows)
 
 
 def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasured:
@@ -70,7 +53,7 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     Parameters
     ----------
     photo : the photo
-    labels : not used; the marks speak for themselves
+    labels : (h, w) uint8 over the whole photo, 2 where a network sees a reference object: where to look first
 
     Returns
     -------
@@ -81,19 +64,23 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     """
     small, factor = reduced(photo.rgb, SEARCH_PX)
     strokes = _strokes(small)
-    edges = _edges(np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8), strokes)
-    if not edges:
-        return _not_found("No ruler was found.")
+    sides = _sides(strokes, labels, small.shape[1::-1])
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
     reason = "No ruler was found."
-    read: list[tuple[_Edge, Reading, Array]] = []
-    for edge in edges[:MOST_EDGES]:
-        answer = _read(photo.rgb, edge.scaled(factor), factor)
-        if isinstance(answer, str):
-            reason = answer
-        else:
+    read: list[tuple[Edge, Reading, Array]] = []
+    for most, named in ((MOST_EDGES, True), (MOST_UNNAMED, False)):
+        for edge in _edges(grey, [side for side in sides if side.named == named])[:most]:
+            answer = _read(photo.rgb, edge.scaled(factor), factor)
+            if isinstance(answer, str):
+                reason = answer
+                continue
             read.append(answer)
             if answer[1].u_rel < PLAIN_U_REL and answer[1].alike > PLAIN_ALIKE:
                 break
+        if read:
+            break
+    if not read and labels is not None:
+        read = _by_numerals(photo.rgb, sides, factor, labels)
     if not read:
         return _not_found(reason)
     edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
@@ -120,27 +107,49 @@ def _strokes(small: Bytes) -> Strokes:
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
-def _edges(work: Bytes, strokes: Strokes) -> list[_Edge]:
-    """Both sides of long lines beside which marks repeat, most regular first."""
+def _sides(strokes: Strokes, labels: Bytes | None, size_px: tuple[int, ...]) -> list[Edge]:
+    """Both sides of every long line; of one that runs on beyond a named thing the part beside that."""
     found = []
-    least = 0.12 * max(work.shape)
+    least = 0.12 * max(size_px)
     for (start, end), covered in zip(strokes.ends_px, strokes.covered_px, strict=True):
         length = float(np.hypot(*(end - start)))
         if length < least or covered < 0.3 * length:
             continue
         along = (end - start) / length
-        for side in (1.0, -1.0):
-            edge = _Edge(start, along * side, np.array([-along[1], along[0]]), length)
-            if side < 0:
-                edge = _Edge(end, -along, np.array([along[1], -along[0]]), length)
-            scores = rhythm(flatten(_strip(work, edge, 44)))
-            if scores.max() > REGULAR:
-                rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
-                found.append(_Edge(edge.origin, edge.along, edge.inward, length, float(scores.max()), rows))
+        for edge in (
+            Edge(start, along, np.array([-along[1], along[0]]), length, named=labels is None),
+            Edge(end, -along, np.array([along[1], -along[0]]), length, named=labels is None),
+        ):
+            shorter = None if labels is None else on_named(labels, edge, size_px)
+            found.append(shorter if shorter is not None and shorter.length >= least else edge)
+    return found
+
+
+def _edges(work: Bytes, sides: list[Edge]) -> list[Edge]:
+    """Sides of long lines beside which marks repeat, most regular first."""
+    found = []
+    for edge in sides:
+        scores = rhythm(flatten(_strip(work, edge, 44)))
+        if scores.max() > REGULAR:
+            rows = tuple(int(row) * 4 for row in np.argsort(-scores)[:MOST_ROWS])
+            found.append(replace(edge, score=float(scores.max()), rows=rows))
     return sorted(found, key=lambda item: -item.score * item.length**0.5)
 
 
-def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
+def _by_numerals(rgb: Bytes, sides: list[Edge], factor: float, labels: Bytes) -> list[tuple[Edge, Reading, Array]]:
+    """The named thing's longest edges read by the numerals beside them."""
+    read = []
+    for rough in sorted((side for side in sides if side.named), key=lambda side: -side.length)[:MOST_NAMED]:
+        edge = _straightened(rgb, rough.scaled(factor), factor)
+        width_px = width_on(labels, edge, rgb.shape[1::-1])
+        if width_px is not None and width_px * NARROW < edge.length:
+            found = numerals.read(rgb, edge, width_px)
+            read += [] if found is None else [(edge, *found)]
+    widest = max((abs(each[1].comb.a) for each in read), default=0.0)
+    return [each for each in read if abs(each[1].comb.a) > widest / numerals.TWICE]
+
+
+def _strip(picture: Bytes, edge: Edge, depth_px: int) -> Bytes:
     """The picture beside an edge (depth, length) or (depth, length, C), sampled every pixel."""
     to_picture = np.column_stack([edge.along, edge.inward, edge.origin + 0.5 * edge.inward])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -148,7 +157,7 @@ def _strip(picture: Bytes, edge: _Edge, depth_px: int) -> Bytes:
     return np.asarray(cv2.warpAffine(picture, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Array] | str:
+def _read(rgb: Bytes, rough: Edge, factor: float) -> tuple[Edge, Reading, Array] | str:
     """Read the marks beside an edge in the full picture, or say why not."""
     edge = _straightened(rgb, rough, factor)
     light = linear_light(_strip(rgb, edge, int(60 * factor))).mean(axis=2)
@@ -157,56 +166,45 @@ def _read(rgb: Bytes, rough: _Edge, factor: float) -> tuple[_Edge, Reading, Arra
     read = []
     for row in edge.rows:
         start = int(row * factor)
-        comb = _comb(flat[start : start + max(4, int(4 * factor))].mean(axis=0), int(factor))
-        if comb is None or comb.coherence < COHERENT:
-            continue
-        answer = scales.read(flat, comb, start)
-        if isinstance(answer, str):
-            reason = answer
-        else:
-            read.append(answer)
-            if answer.u_rel < PLAIN_U_REL and answer.alike > PLAIN_ALIKE:
+        profile = flat[start : start + max(4, int(4 * factor))].mean(axis=0)
+        for comb in _combs(profile, int(factor)):
+            answer = scales.read(flat, comb, start) if comb.coherence > COHERENT else reason
+            if not isinstance(answer, str):
+                read.append(answer)
                 break
+            reason = answer
+        if read and read[-1].u_rel < PLAIN_U_REL and read[-1].alike > PLAIN_ALIKE:
+            break
     return (edge, max(read, key=lambda item: item.alike), flat) if read else reason
 
 
-def _comb(profile: Array, times: int) -> Comb | None:
-    """The comb of a profile (L,) that is looked for ``times`` coarser."""
+def _combs(profile: Array, times: int) -> list[Comb]:
+    """Combs of a profile (L,) that are looked for ``times`` coarser, the strongest first."""
     coarse = profile[: len(profile) // times * times].reshape(-1, times).mean(axis=1)
-    found = find_comb(coarse)
-    if found is None or times == 1:
-        return found
     half = (times - 1) / 2  # x = times x' + half
-    return replace(found, a=times * found.a + half * found.c, b=times * found.b + half)
+    return [
+        replace(each, a=times * each.a + half * each.c, b=times * each.b + half) if times > 1 else each
+        for each in find_combs(coarse)
+    ]
 
 
-def _ends(rgb: Bytes, edge: _Edge, scale: Reading, strokes: Strokes) -> list[tuple[float, float, float]]:
-    """Place along the edge [px], slope and its standard uncertainty of lines that may be the ruler's own ends."""
+def _ends(rgb: Bytes, edge: Edge, scale: Reading, strokes: Strokes) -> list[End]:
+    """Lines that may be the ruler's own ends, and the outermost marks as they were fitted."""
     px_per_mm = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
-    low, high = scale.feet.min(), scale.feet.max()
-    found = []
-    for ends in strokes.ends_px:
-        x, depth = (ends - edge.origin) @ edge.along, (ends - edge.origin) @ edge.inward
-        rise = float(depth[1] - depth[0])
-        if abs(rise) < 8 * px_per_mm or abs(x[1] - x[0]) > abs(rise) or depth.min() > 8 * px_per_mm:
-            continue
-        foot = float(x[0] - depth[0] * (x[1] - x[0]) / rise)
-        if not (low - 20 * px_per_mm < foot < low + px_per_mm or high - px_per_mm < foot < high + 20 * px_per_mm):
-            continue
-        side = refine_edge(rgb, ends[0], ends[1], reach_px=4.0)
-        if side is not None and side[1] > 0.5:
-            slope = float(side[0].direction @ edge.along / (side[0].direction @ edge.inward))
-            found.append((foot, slope, math.hypot(side[0].u_angle_rad, U_END)))
-    return found
+    span = float(scale.feet.min()), float(scale.feet.max())
+    found = ends(rgb, edge, span, px_per_mm, _far_edge_px(edge, strokes, px_per_mm))
+    found = found or strokes_at_ends(rgb, edge, span, px_per_mm, strokes)
+    u = float(np.hypot(2 * scale.u_lean, U_FITTED))
+    return [*found, *(End(foot, scale.comb.s0 + scale.comb.s1 * foot, u) for foot in span)]
 
 
 def _leaning(
     flat: Array,
-    edge: _Edge,
+    edge: Edge,
     scale: Reading,
     focal_px: float,
     size_px: tuple[int, int],
-    ends: list[tuple[float, float, float]],
+    stops: list[End],
 ) -> Reading:
     """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
 
@@ -230,12 +228,14 @@ def _leaning(
     normals = np.cross(axis, square)
     normals *= -np.sign(normals[:, 2:])
     prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
-    for foot, slope, u in ends:
-        prior += np.log(OTHER_LINE + np.exp(-0.5 * ((s0 + s1 * foot - slope) / u) ** 2))
+    for end in stops:
+        away = s0 + s1 * end.foot - end.slope
+        close = np.exp(-0.5 * (away / end.u) ** 2) / end.u
+        prior += np.log(close + ROUGH[0] * np.exp(-0.5 * (away / ROUGH[1]) ** 2) / ROUGH[1] + OTHER_LINE)
     return scales.leaning(flat, scale, s0, s1, prior)
 
 
-def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
+def _straightened(rgb: Bytes, rough: Edge, factor: float) -> Edge:
     """The edge refitted in the full picture; as it was where that fails."""
     end = rough.origin + rough.length * rough.along
     refined = refine_edge(rgb, rough.origin, end, reach_px=2 * factor + 3)
@@ -246,10 +246,10 @@ def _straightened(rgb: Bytes, rough: _Edge, factor: float) -> _Edge:
     inward = np.array([-along[1], along[0]])
     inward = inward * np.sign(inward @ rough.inward)
     origin = line.point_px + ((rough.origin - line.point_px) @ along) * along
-    return _Edge(origin, along, inward, rough.length, rough.score, rough.rows)
+    return replace(rough, origin=origin, along=along, inward=inward)
 
 
-def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> Reference:
+def _reference(photo: Photo, edge: Edge, scale: Reading, strokes: Strokes) -> Reference:
     comb, unit = scale.comb, scale.unit_mm
     spacing = float(np.median(comb.spacing(scale.numbers)))
     height, width = photo.rgb.shape[:2]
@@ -292,7 +292,7 @@ def _reference(photo: Photo, edge: _Edge, scale: Reading, strokes: Strokes) -> R
     )
 
 
-def _far_points(edge: _Edge, comb: Comb, numbers: Array, width_px: float) -> Array:
+def _far_points(edge: Edge, comb: Comb, numbers: Array, width_px: float) -> Array:
     """Where marks ``numbers``, prolonged, meet the parallel to the edge that is ``width_px`` off in its middle.
 
     In space the parallel never meets the edge; in the picture both run to the edge's vanishing point at k = infinity.
@@ -310,7 +310,7 @@ def _far_points(edge: _Edge, comb: Comb, numbers: Array, width_px: float) -> Arr
     return edge.origin + np.multiply.outer(comb.at(numbers, depth), edge.along) + np.multiply.outer(depth, edge.inward)
 
 
-def _far_edge_px(edge: _Edge, strokes: Strokes, px_per_mm: float) -> float:
+def _far_edge_px(edge: Edge, strokes: Strokes, px_per_mm: float) -> float:
     """Distance of the ruler's far edge in the middle of the near one [px]; 20 mm where no such line is seen."""
     middle = edge.place(np.array([edge.length / 2]), 0.0)[0]
     best = (0.0, 20.0 * px_per_mm)

@@ -17,9 +17,11 @@ FEWEST_SEEN = 9
 ALIKE = 0.55  # least share of the marks' variance in length that a scale's pattern explains
 ALIKE_FEW = 0.6  # the same where only two lengths can be seen
 UNEVEN = 0.05  # largest scatter of the marks, in steps
+HOPELESS = 0.09  # usual distance from the comb, in steps, at which the marks are not looked at more closely
 STEEPEST = 0.6  # largest lean of the marks against the edge's normal, as a slope
 MARKS_MM = 4.5  # depth to which longer marks reach and numerals do not
 APART_FEW = 4.0  # standard errors between 10 and 5 mm where only those are seen: a page's letters differ by chance
+MOST_DEPTHS = 24  # at which the slope of the marks is told
 QUARTER = (2.5, np.array([0, 2, 1, 2]))  # step [mm] and ranks where only marks of 10 and 5 mm can be seen
 LEAST_LONG_MM = 100.0  # of a scale of which only those are seen: on less, numerals pass for marks
 FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stand 7 px apart
@@ -261,8 +263,9 @@ def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> 
     slopes = s0[:, None] + s1[:, None] * feet
     ink = np.zeros(slopes.shape)
     columns = np.arange(flat.shape[1])
-    for depth, row in enumerate(comb.ink * flat[: _rows(flat, MARKS_MM * step / found.unit_mm)]):
-        ink += np.interp(feet + (depth + 0.5) * slopes, columns, row)
+    deep = _rows(flat, MARKS_MM * step / found.unit_mm)
+    for depth in range(0, deep, max(1, deep // MOST_DEPTHS)):
+        ink += np.interp(feet + (depth + 0.5) * slopes, columns, comb.ink * flat[depth])
     soft = gaussian_filter1d(ink, 1.5, axis=0)
     total = soft.sum(axis=1)
     best = int(np.clip(np.argmax(total), 2, len(total) - 3))
@@ -299,15 +302,15 @@ def _fitted(
     for reach in (1, 3):
         starts = [row + tall * n for n in range(-reach, reach + 1) if 0 <= row + tall * n < len(flat) - tall]
         depths = np.array([start + tall / 2 for start in starts])
-        bands = [flat[start : start + tall].mean(axis=0) for start in starts]
-        places = np.column_stack(
-            [peaks(band, fitted, depth, numbers, window=window) for band, depth in zip(bands, depths, strict=True)]
-        )
+        bands = np.stack([flat[start : start + tall].mean(axis=0) for start in starts])
+        places = peaks(bands, fitted, depths, numbers, window=window)
         seen = np.isfinite(places).mean(axis=0)
         good = seen > 0.6 * seen.max()
         if np.count_nonzero(np.isfinite(places[:, good])) < FEWEST_SEEN:
             return comb, comb.at(numbers), np.zeros(len(numbers), bool), np.inf, np.inf
         fitted, residuals, covariance = fit(fitted, numbers, places[:, good], depths[good])
+        if float(np.nanmedian(np.abs(residuals))) > HOPELESS * float(np.median(comb.spacing(numbers))) + 0.1:
+            break
     spread = 1.4826 * float(np.nanmedian(np.abs(residuals)))
     sound = np.abs(residuals) < 3.5 * max(spread, 0.1)
     kept = np.count_nonzero(sound, axis=1) >= max(1, 0.5 * residuals.shape[1])

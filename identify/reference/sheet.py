@@ -1,223 +1,49 @@
 """Our own printed scale sheet: a marker chessboard around a free area for the part.
 
-The board is a ChArUco board: a chessboard whose white squares carry 5 x 5 markers, so that every inner corner is
-known by its number even where the part or a shadow covers others. Paper sizes: A4 of ISO 216, Letter of ANSI Y14.1.
-The same list of shapes draws the picture and the PDF, so they cannot differ.
+Its chessboard's corners are found by the markers in the white squares; where none can be read, by the squares.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from identify.errors import UsageError
 from identify.geometry.pyramid import reduced
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
+from identify.reference import blobs, board
+from identify.reference.page import (
+    CHECK_MM,
+    DICTIONARY,
+    PAPERS,
+    SQUARE_MM,
+    Index,
+    Layout,
+    Text,
+    board_picture,
+    layout,
+)
 
-Index = NDArray[np.intp]
-SQUARE_MM = 15.0
-MARKER_MM = 11.0
-RING = 2  # squares between the board's outer border and the free area
-CHECK_MM = 100.0
+__all__ = ["Layout", "Text", "board_picture", "find", "layout"]
+
 FEWEST_CORNERS = 6
+U_LAID_PX = 0.7  # of a corner in the searched picture, by all squares together
+LEAST_BLOB = 0.05  # share of the picture that a sheet fills
+AGREED = 0.6  # share of the corners that lie where the squares put them, where no marker is read
 LOOK_PX, SEARCH_PX = 1000, 2000  # long sides of the pictures in which any marker, then every marker is looked for
 FEWEST_SQUARES = 30  # without a readable marker: a bench has two or three, a sheet eighty
-_DICTIONARY = cv2.aruco.DICT_5X5_250
 U_PRINT_REL = 0.003  # printer's scale when nobody has measured the check line (from memory)
 U_CHECK_REL = 0.0015  # check line read to a quarter of a millimetre, rectangular
 PAPER_MM = 0.1
 
 
-@dataclass(frozen=True, slots=True)
-class Text:
-    """Words on the sheet: left end of the base line from the page's top left corner [mm], height in points."""
-
-    x_mm: float
-    y_mm: float
-    size_pt: float
-    words: str
-    bold: bool = False
-    grey: int = 0
-    centred: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Layout:
-    """All that is on one sheet.
-
-    Lengths from the page's top left corner, x right, y down [mm].
-
-    Parameters
-    ----------
-    size_mm : width and height of the paper
-    board_mm : left, top, width, height of the chessboard
-    free_mm : left, top, width, height of the area for the part
-    black_mm, white_mm : (N, 4) rectangles left, top, width, height; white ones are drawn after black ones
-    corners_mm : (K, 2) the chessboard corners that are whole, and their numbers ``corner_ids`` (K,)
-    check_mm : (2, 2) ends of the check line
-    """
-
-    id: str
-    size_mm: tuple[float, float]
-    board: cv2.aruco.CharucoBoard
-    board_mm: tuple[float, float, float, float]
-    free_mm: tuple[float, float, float, float]
-    black_mm: Array
-    white_mm: Array
-    corners_mm: Array
-    corner_ids: Index
-    check_mm: Array
-    texts: tuple[Text, ...]
-
-
-_PAPERS = {  # name: id, width, height [mm], columns, rows, number of the first marker
-    "a4": ("sheet", 210.0, 297.0, 12, 16, 0),
-    "letter": ("sheet-letter", 215.9, 279.4, 12, 15, 110),
-}
-
-
-@cache
-def layout(paper: str = "a4") -> Layout:
-    """The sheet for a paper, ``a4`` or ``letter``.
-
-    Raises
-    ------
-    UsageError : another paper.
-    """
-    if paper.lower() not in _PAPERS:
-        raise UsageError(f"No scale sheet for paper {paper!r}: choose a4 or letter.")
-    name, width, height, columns, rows, first = _PAPERS[paper.lower()]
-    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
-    numbers = np.arange(first, first + columns * rows // 2, dtype=np.int32)
-    board = cv2.aruco.CharucoBoard((columns, rows), SQUARE_MM, MARKER_MM, dictionary, numbers)
-    left, top = (width - columns * SQUARE_MM) / 2, 30.0
-    board_mm = (left, top, columns * SQUARE_MM, rows * SQUARE_MM)
-    inner = RING * SQUARE_MM
-    free = (left + inner, top + inner, board_mm[2] - 2 * inner, board_mm[3] - 2 * inner)
-    squares, holes = _squares(columns, rows, board, dictionary, (left, top))
-    corners, ids = _whole_corners(columns, rows, board, (left, top))
-    check_y = height - 14.0
-    check = np.array([[(width - CHECK_MM) / 2, check_y], [(width + CHECK_MM) / 2, check_y]])
-    ticks, numerals = _scales(free)
-    black = np.concatenate([squares, ticks, _check_line(check)])
-    texts = (*_words(left, top, width, check_y), *numerals)
-    return Layout(name, (width, height), board, board_mm, free, black, holes, corners, ids, check, texts)
-
-
-def _in_ring(column: int, row: int, columns: int, rows: int) -> bool:
-    return min(column, columns - 1 - column, row, rows - 1 - row) < RING
-
-
-def _squares(
-    columns: int,
-    rows: int,
-    board: cv2.aruco.CharucoBoard,
-    dictionary: cv2.aruco.Dictionary,
-    origin: tuple[float, float],
-) -> tuple[Array, Array]:
-    """Black squares and markers, and the white modules in the markers, as rectangles."""
-    black, white = [], []
-    for row in range(rows):
-        for column in range(columns):
-            if (row + column) % 2 == 0 and _in_ring(column, row, columns, rows):
-                black.append([origin[0] + column * SQUARE_MM, origin[1] + row * SQUARE_MM, SQUARE_MM, SQUARE_MM])
-    for number, marker in zip(np.asarray(board.getIds()).ravel(), board.getObjPoints(), strict=True):
-        x, y = np.asarray(marker).reshape(-1, 3)[:, :2].min(axis=0)
-        if not _in_ring(int(x // SQUARE_MM), int(y // SQUARE_MM), columns, rows):
-            continue
-        left, top = float(x) + origin[0], float(y) + origin[1]
-        black.append([left, top, MARKER_MM, MARKER_MM])
-        bits = np.asarray(dictionary.generateImageMarker(int(number), 7)) > 127
-        white += [[left + a, top + b, w, h] for a, b, w, h in _runs(bits, MARKER_MM / 7)]
-    return np.array(black), np.array(white)
-
-
-def _runs(bits: NDArray[np.bool_], module_mm: float) -> list[tuple[float, float, float, float]]:
-    """Rectangles of the set modules: runs along the rows and along the columns, so that no seam is left open."""
-    runs = []
-    for turned in (False, True):
-        for line, cells in enumerate(bits.T if turned else bits):
-            edges = np.flatnonzero(np.diff(np.concatenate([[0], cells.astype(np.int8), [0]])))
-            for start, end in edges.reshape(-1, 2):
-                a, b = start * module_mm, line * module_mm
-                length = (end - start) * module_mm
-                runs.append((b, a, module_mm, length) if turned else (a, b, length, module_mm))
-    return runs
-
-
-def _whole_corners(
-    columns: int, rows: int, board: cv2.aruco.CharucoBoard, origin: tuple[float, float]
-) -> tuple[Array, Index]:
-    """Corners with all four squares printed, and their numbers."""
-    all_corners = np.asarray(board.getChessboardCorners()).reshape(-1, 3)[:, :2].astype(float)
-    cells = np.round(all_corners / SQUARE_MM).astype(int)
-    whole = [all(_in_ring(x - a, y - b, columns, rows) for a in (0, 1) for b in (0, 1)) for x, y in cells]
-    ids = np.flatnonzero(whole)
-    return all_corners[ids] + origin, ids
-
-
-def _scales(free: tuple[float, float, float, float]) -> tuple[Array, tuple[Text, ...]]:
-    """Millimetre ticks and numerals along the top and left of the free area."""
-    left, top, width, height = free
-    ticks, numerals = [], []
-    for upright, length in ((False, width), (True, height)):
-        for mm in range(5, int(length) + 1):  # the two scales would cross in the corner
-            long = 4.0 if mm % 10 == 0 else 2.8 if mm % 5 == 0 else 1.8
-            thick = 0.2
-            if upright:
-                ticks.append([left, top + mm - thick / 2, long, thick])
-            else:
-                ticks.append([left + mm - thick / 2, top, thick, long])
-            if mm % 10 == 0 and mm < length:
-                place = (left + 4.6, top + mm + 0.8) if upright else (left + mm, top + 6.6)
-                numerals.append(Text(*place, 6.0, str(mm), centred=not upright))
-    return np.array(ticks), tuple(numerals)
-
-
-def _check_line(check: Array) -> Array:
-    """The check line with its end strokes, whose outer edges are 100 mm apart."""
-    (x0, y), (x1, _) = check
-    bars = [[x0, y - 0.15, x1 - x0, 0.3], [x0, y - 2.5, 0.3, 5.0], [x1 - 0.3, y - 2.5, 0.3, 5.0]]
-    bars += [[x0 + mm - 0.1, y - 1.2, 0.2, 2.4] for mm in range(10, 100, 10)]
-    return np.array(bars)
-
-
-def _words(left: float, top: float, width: float, check_y: float) -> tuple[Text, ...]:
-    steps = (
-        '1   Print at 100 % (actual size), never "fit to page". The line at the foot must measure 100 mm.',
-        "2   Lay the sheet flat and the part inside the frame, on its side if it can lie. Leave the frame free.",
-        "3   Take the photo straight from above, 30 to 40 cm away, no flash, with the whole frame in the picture.",
-    )
-    lines = [Text(left, top - 19.5, 15.0, "Scale sheet", bold=True)]
-    lines += [Text(left, top - 13.6 + 4.2 * n, 8.5, step, grey=40) for n, step in enumerate(steps)]
-    note = "100 mm from outer edge to outer edge. If it measures otherwise, print again or give the length you measure."
-    lines.append(Text(width / 2, check_y + 6.6, 8.0, note, grey=40, centred=True))
-    return tuple(lines)
-
-
-def board_picture(paper: str = "a4", px_per_mm: float = 8.0) -> Bytes:
-    """The page as a picture (H, W) uint8, white 255; pixel (0, 0) covers the page's top left corner.
-
-    The words are left out; shapes are area-sampled four times finer than the pixels.
-    """
-    sheet = layout(paper)
-    fine = px_per_mm * 4
-    width, height = (round(side * px_per_mm) for side in sheet.size_mm)
-    page = np.full((height * 4, width * 4), 255, np.uint8)
-    for rectangles, ink in ((sheet.black_mm, 0), (sheet.white_mm, 255)):
-        for x0, y0, x1, y1 in np.round(
-            np.column_stack([rectangles[:, :2], rectangles[:, :2] + rectangles[:, 2:]]) * fine
-        ):
-            page[int(y0) : int(y1), int(x0) : int(x1)] = ink
-    return np.asarray(cv2.resize(page, (width, height), interpolation=cv2.INTER_AREA))
-
-
-def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = None) -> Reference | NotMeasured:
+def find(
+    photo: Photo, *, paper: str | None = None, check_mm: float | None = None, labels: Bytes | None = None
+) -> Reference | NotMeasured:
     """Find the printed sheet and its chessboard corners, to a fraction of a pixel.
 
     Parameters
@@ -225,6 +51,7 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     photo : the photo
     paper : a4 or letter; None looks for both
     check_mm : length of the check line as measured on the print [mm]; 100 where it was not measured
+    labels : (h, w) uint8 over the whole photo, 2 where a network sees a reference object; a hint only
 
     Returns
     -------
@@ -236,7 +63,24 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     if not _likely(photo.rgb):
         return _not_found(0)
     markers, numbers, grey, factor = _markers(photo.rgb)
-    sheets = [layout(name) for name in ([paper] if paper else _PAPERS)]
+    sheets = [layout(name) for name in ([paper] if paper else PAPERS)]
+    reference = _by_markers(photo, markers, numbers, grey, factor, sheets, check_mm)
+    if isinstance(reference, NotMeasured) and labels is not None:
+        placed = _by_squares(photo, grey, factor, sheets, labels, check_mm)
+        return reference if placed is None else placed
+    return reference
+
+
+def _by_markers(
+    photo: Photo,
+    markers: Sequence[np.ndarray],
+    numbers: Index,
+    grey: Bytes,
+    factor: float,
+    sheets: list[Layout],
+    check_mm: float | None,
+) -> Reference | NotMeasured:
+    """The sheet by the corners whose numbers its markers tell."""
     sheet = max(sheets, key=lambda each: np.count_nonzero(np.isin(numbers, each.board.getIds())))
     corners, rows = _corners(grey, markers, numbers, sheet)
     if len(rows) < FEWEST_CORNERS:
@@ -244,11 +88,60 @@ def find(photo: Photo, *, paper: str | None = None, check_mm: float | None = Non
     return _reference(photo, sheet, _sharpened(photo.rgb, (corners + 0.5) * factor - 0.5, sheet, rows), rows, check_mm)
 
 
+def _by_squares(
+    photo: Photo, grey: Bytes, factor: float, sheets: list[Layout], labels: Bytes, check_mm: float | None
+) -> Reference | None:
+    """The sheet by its squares, where a label map shows its outline; None where it is not clearly one."""
+    corners = blobs.outline(labels, (grey.shape[1], grey.shape[0]), least=LEAST_BLOB)
+    if corners is None:
+        return None
+    placed = board.place(grey, corners, [_page(sheet) for sheet in sheets])
+    if placed is None:
+        return None
+    sheet, to_px = sheets[placed[0]], placed[1]
+    seen = cv2.perspectiveTransform(sheet.corners_mm[None], to_px)[0]
+    margin = 2.0
+    rows = np.flatnonzero(np.all((seen > margin) & (seen < np.array(grey.shape[1::-1]) - 1 - margin), axis=1))
+    laid = (seen[rows] + 0.5) * factor - 0.5
+    found = _reference(photo, sheet, _sharpened(photo.rgb, laid, sheet, rows), rows, check_mm)
+    if isinstance(found, Reference) and found.points_px is not None and len(found.points_px) > AGREED * len(rows):
+        return found
+    found = _reference(photo, sheet, laid, rows, check_mm)  # white has bloomed over the corners: all squares together
+    if isinstance(found, NotMeasured):
+        return None
+    return replace(found, u_px=U_LAID_PX * factor * photo.width_px / photo.rgb.shape[1])
+
+
+@cache
+def _page_of(paper: str) -> board.Page:
+    sheet = layout(paper)
+    grey = board_picture(paper, board.PX_PER_MM)
+    scale = board.PX_PER_MM
+    ring = np.zeros(grey.shape, np.uint8)
+    for (left, top, width, height), inside in ((sheet.board_mm, 1), (sheet.free_mm, 0)):
+        ring[
+            round(top * scale) : round((top + height) * scale), round(left * scale) : round((left + width) * scale)
+        ] = inside
+    return board.Page(grey, ring.astype(bool))
+
+
+def _page(sheet: Layout) -> board.Page:
+    return _page_of(next(paper for paper, numbers in PAPERS.items() if numbers[0] == sheet.id))
+
+
 def _likely(rgb: Bytes) -> bool:
-    """Whether a quick look shows a marker, or squares enough for a chessboard."""
-    small, _ = reduced(rgb, LOOK_PX)
-    _, numbers, squares = _detector().detectMarkers(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
-    return numbers is not None or len(squares) > FEWEST_SQUARES
+    """Whether a quick look shows a marker, or squares enough for a chessboard.
+
+    By one threshold first: on a sheet three take OpenCV more than twice as long, and one is mostly enough.
+    """
+    grey = cv2.cvtColor(reduced(rgb, LOOK_PX)[0], cv2.COLOR_RGB2GRAY)
+    first = cv2.aruco.DetectorParameters()
+    first.adaptiveThreshWinSizeMin = first.adaptiveThreshWinSizeMax = 23
+    for settings in (first, None):
+        _, numbers, squares = _detector(settings).detectMarkers(grey)
+        if numbers is not None or len(squares) > FEWEST_SQUARES:
+            return True
+    return False
 
 
 def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
@@ -269,7 +162,7 @@ def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
 
 
 def _detector(settings: cv2.aruco.DetectorParameters | None = None) -> cv2.aruco.ArucoDetector:
-    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
+    dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARY)
     return cv2.aruco.ArucoDetector(dictionary, settings or cv2.aruco.DetectorParameters())
 
 

@@ -181,13 +181,16 @@ def test_reference_lies_beside_the_part(seed: int) -> None:
 
 
 def test_splits_share_no_bench_light_or_seed() -> None:
-    assert not set(textures.TRAINING) & set(textures.EVALUATION)
-    assert not set(lights.TRAINING) & set(lights.EVALUATION)
+    for families in (textures.FAMILIES, lights.FAMILIES):
+        names = [name for found in families.values() for name in found]
+        assert len(names) == len(set(names))
     jobs = [generate.Job(".", 64, 64, 4, 1, split, False, True) for split in generate.SPLITS]
-    first, second, third = (generate.composed(job, 4)[0].truth for job in jobs)
-    assert first["bench"] in textures.TRAINING
-    assert {second["bench"], third["bench"]} <= set(textures.EVALUATION)
-    assert first["dimensions_mm"] != second["dimensions_mm"]
+    first, second, third, fourth = (generate.composed(job, 4)[0].truth for job in jobs)
+    assert first["bench"] in textures.FAMILIES["training"]
+    assert {second["bench"], third["bench"]} <= set(textures.FAMILIES["evaluation"])
+    assert fourth["bench"] in textures.FAMILIES["calibration"]
+    assert fourth["light"] in lights.FAMILIES["calibration"]
+    assert first["dimensions_mm"] != second["dimensions_mm"] != fourth["dimensions_mm"]
     assert third["class"] == "none"
 
 

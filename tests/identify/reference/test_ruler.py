@@ -248,3 +248,35 @@ def test_marks_slopes_that_say_little_leave_the_tilt_to_what_is_usual(bench):
     told = scales.leaning(flat, found, turns, np.zeros(101), prior)
     assert told.comb.s0 == pytest.approx(0.1, abs=0.06)
     assert told.u_lean > 0.02
+
+
+def labelled(scene, at, angle, size_mm):
+    """A label map (h, w) of a scene, an eighth as large, with a box that is called reference."""
+    turn = np.radians(angle)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(size_mm) / 2
+    labels = np.zeros((scene.size[1] // 8, scene.size[0] // 8), np.uint8)
+    cv2.fillPoly(labels, [np.round(scene.px(corners @ matrix.T + at) / 8).astype(np.int32)], 2)
+    return labels
+
+
+@pytest.mark.parametrize(("angle", "tilt"), [(15.0, 8), (110.0, 20)])
+def test_far_ruler_is_read_by_its_numerals(bench, angle, tilt):
+    scene = bench(tilt_deg=tilt, turn_deg=50, distance_mm=480, size=(1000, 750), blur_px=1.6)
+    draw_ruler(scene, at=(5.0, 4.0), angle=angle, length=150.0, width=28.0, mark=lambda k: 3.0 + 3.0 * (k % 10 == 0))
+    for k in range(151):  # marks, drawn over: too fine to be seen, as where a ruler is overexposed
+        scene.box((5.0, 4.0), angle, (1.1, 6.5), STEEL, shift=(k - 75.0, -14.0 + 3.2))
+    labels = labelled(scene, np.array([5.0, 4.0]), angle, (160.0, 28.0))
+    photo = scene.photo()
+    assert isinstance(ruler.find(photo), NotMeasured)
+    found = ruler.find(photo, labels=labels)
+    assert isinstance(found, Reference), found
+    mm = to_mm(found, ends_px(scene, (5.0, 4.0), angle, 150.0, 28.0))
+    assert np.linalg.norm(mm[1] - mm[0]) == pytest.approx(150.0, rel=0.01)
+
+
+def test_strip_without_numerals_is_no_ruler(bench):
+    scene = bench(tilt_deg=8, turn_deg=50, distance_mm=480, size=(1000, 750))
+    scene.box((0.0, 0.0), 20.0, (160.0, 28.0), STEEL)
+    found = ruler.find(scene.photo(), labels=labelled(scene, np.zeros(2), 20.0, (160.0, 28.0)))
+    assert isinstance(found, NotMeasured)

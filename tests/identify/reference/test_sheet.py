@@ -11,7 +11,7 @@ import pytest
 
 from identify.errors import UsageError
 from identify.model import NotMeasured, Photo, Reference
-from identify.reference import sheet
+from identify.reference import page, sheet
 from identify.reference.sheet_print import write_pdf
 
 PT_PER_MM = 72 / 25.4
@@ -74,7 +74,7 @@ def test_frame_is_the_board_as_opencv_draws_it(paper):
     mine = sheet.board_picture(paper, 20.0)
     left, top, width, height = (round(side * 20) for side in layout.board_mm)
     theirs = layout.board.generateImage((width, height))
-    ring = round(sheet.RING * sheet.SQUARE_MM * 20)
+    ring = round(page.RING * page.SQUARE_MM * 20)
     for part in (np.s_[:ring], np.s_[-ring:], np.s_[:, :ring], np.s_[:, -ring:]):
         differs = np.abs(mine[top : top + height, left : left + width][part].astype(int) - theirs[part]) > 128
         assert differs.mean() < 0.002
@@ -127,6 +127,37 @@ def test_half_covered_frame_still_serves_and_a_corner_of_it_does_not(bench):
     assert 6 <= len(found.points_px) < 30
     scene.box((0.0, 40.0), 0.0, (400.0, 330.0), (0.4, 0.3, 0.2))
     assert isinstance(sheet.find(scene.photo()), NotMeasured)
+
+
+def labelled(scene, paper):
+    """A label map (h, w) of a scene as the network gives it, an eighth as large, its reference a little too small."""
+    width, height = np.array(PAPERS[paper]) / 2 - 3.0
+    corners = scene.px(np.array([[-width, height], [width, height], [width, -height], [-width, -height]]))
+    labels = np.zeros((scene.size[1] // 8, scene.size[0] // 8), np.uint8)
+    cv2.fillPoly(labels, [np.round(corners / 8).astype(np.int32)], 2)
+    return labels
+
+
+@pytest.mark.parametrize(("paper", "tilt", "turn"), [("a4", 15, 40), ("letter", 25, 200)])
+def test_sheet_out_of_focus_is_found_by_its_squares(bench, paper, tilt, turn):
+    scene = bench(tilt_deg=tilt, turn_deg=turn, distance_mm=420, size=(1000, 750))
+    seen(paper, scene)
+    sharp = scene.photo()
+    photo = Photo("blurred", "", cv2.GaussianBlur(sharp.rgb, (0, 0), 2.5), *scene.size, sharp.focal35_mm)
+    assert isinstance(sheet.find(photo), NotMeasured)  # no marker can be read
+    found = sheet.find(photo, labels=labelled(scene, paper))
+    assert isinstance(found, Reference)
+    assert found.id == ("sheet" if paper == "a4" else "sheet-letter")
+    homography, _ = cv2.findHomography(found.points_px, found.points_mm)
+    ends = np.array([[-60.0, -60.0], [60.0, -60.0], [60.0, 60.0], [-60.0, 60.0]])
+    mm = cv2.perspectiveTransform(scene.px(ends)[None], homography)[0]
+    assert np.linalg.norm(mm - np.roll(mm, 1, axis=0), axis=1) == pytest.approx(120.0, rel=0.004)
+
+
+def test_paper_without_squares_is_no_sheet(bench):
+    scene = bench(tilt_deg=10, distance_mm=420, size=(1000, 750))
+    scene.box((0.0, 0.0), 0.0, PAPERS["a4"], (0.8, 0.8, 0.8))
+    assert isinstance(sheet.find(scene.photo(), labels=labelled(scene, "a4")), NotMeasured)
 
 
 def test_no_sheet_in_an_empty_picture(bench):

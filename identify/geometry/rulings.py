@@ -1,0 +1,99 @@
+"""The tilt of a bench from its own straight lines: boards, tiles, a mat's grid, the sides of sheets of paper.
+
+Most long lines on a bench run along one direction or square to it. Seen from a trial normal they are laid flat, and at
+the true tilt their directions, a quarter turn counted as none, fall together; at another they scatter (rectification
+by orthogonal lines: Liebowitz and Zisserman, CVPR 1998). A picture without such lines says nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import map_coordinates
+
+from identify.geometry.bows import frames
+from identify.geometry.camera import rays
+from identify.geometry.pencils import lines
+from identify.model import Array, Bytes, Camera
+
+WIDEST_DEG, STEP_DEG = 50.0, 2.0
+BINS = 90  # of directions over a quarter turn
+SPREAD_BINS = 1.5  # of lines of one direction: 1.5 degrees
+BY_CHANCE = 0.1  # share of scattered lines about the best direction
+MOST = 160  # lines that are looked at
+FEWEST = 5
+INDEPENDENT, MOST_INDEPENDENT = 0.5, 8.0  # of the lines: several are one thing's
+ODDS = 0.9  # that lines which fall together do so on the bench
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rulings:
+    """Log likelihood of tilts on a square grid (2 K + 1, 2 K + 1) of (y, x), in steps of STEP_DEG."""
+
+    log_likelihood: Array
+
+    def likelihood(self, normals: Array) -> Array:
+        """Likelihood (N,) of normals (N, 3) against the mean over all tilts."""
+        angle = np.degrees(np.arccos(np.clip(-normals[:, 2], -1, 1)))
+        per_sine = angle / np.maximum(np.hypot(normals[:, 0], normals[:, 1]), 1e-9) / STEP_DEG
+        middle = (len(self.log_likelihood) - 1) / 2
+        at = [normals[:, 1] * per_sine + middle, normals[:, 0] * per_sine + middle]
+        return np.asarray(np.exp(map_coordinates(self.log_likelihood, at, order=1, mode="nearest")))
+
+
+def look(rgb: Bytes, cameras: Sequence[Camera], skip_px: Array) -> list[Rulings] | None:
+    """Lay the lines of a photo (H, W, 3) flat at every tilt, as each camera sees them; None where there are too few.
+
+    Parameters
+    ----------
+    cameras : that may have taken it, equally likely
+    skip_px : (M, 2) polygon whose lines do not count [px]
+    """
+    ends, lengths = lines(rgb, skip_px)
+    longest = np.argsort(-lengths)[:MOST]
+    ends, lengths = ends[longest], lengths[longest]
+    if len(ends) < FEWEST:
+        return None
+    side = np.arange(-WIDEST_DEG, WIDEST_DEG + STEP_DEG / 2, STEP_DEG)
+    tilts = np.radians(np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2))
+    angle = np.linalg.norm(tilts, axis=1)
+    sine = np.sin(angle) / np.maximum(angle, 1e-9)
+    normals = np.column_stack([tilts * sine[:, None], -np.cos(angle)])
+    share = np.stack([_together(ends, lengths, camera, normals) for camera in cameras])
+    share = np.clip(share, BY_CHANCE, 1 - 1e-6)
+    told = share * np.log(share / BY_CHANCE) + (1 - share) * np.log((1 - share) / (1 - BY_CHANCE))
+    many = min(INDEPENDENT * lengths.sum() ** 2 / np.sum(lengths**2), MOST_INDEPENDENT)
+    log = many * told.reshape(-1, len(side), len(side))
+    likelihood = np.exp(log - log.max())
+    return [Rulings(each) for each in np.log(ODDS * likelihood / likelihood.mean() + 1 - ODDS)]
+
+
+def _together(ends: Array, lengths: Array, camera: Camera, normals: Array) -> Array:
+    """Share (N,) of the lines' length about the direction that most of them have when laid flat from normals (N, 3)."""
+    first, second, _ = np.moveaxis(frames(normals), 2, 0)
+    turned = _turned(ends, 1e-3)
+    planes, other = (np.cross(rays(camera, each[:, 0]), rays(camera, each[:, 1])) for each in (ends, turned))
+    angle = np.arctan2(first @ planes.T, -(second @ planes.T))
+    step = np.arctan2(first @ other.T, -(second @ other.T)) - angle
+    step = np.abs((step + math.pi / 2) % math.pi - math.pi / 2) / 1e-3
+    weight = lengths * np.minimum(step, 1.0)  # where directions crowd together in any case they say less
+    place = angle % (math.pi / 2) / (math.pi / 2) * BINS
+    below = np.floor(place)
+    row = np.arange(len(normals))[:, None] * BINS
+    counts = np.zeros(len(normals) * BINS)
+    for at, part in ((below, 1 - (place - below)), (below + 1, place - below)):
+        counts += np.bincount((row + at.astype(int) % BINS).ravel(), (weight * part).ravel(), len(counts))
+    bins = np.minimum(np.arange(BINS), BINS - np.arange(BINS))
+    bell = np.exp(-0.5 * (bins / SPREAD_BINS) ** 2)
+    soft = np.fft.irfft(np.fft.rfft(counts.reshape(-1, BINS), axis=1) * np.fft.rfft(bell), n=BINS, axis=1)
+    return np.asarray(soft.max(axis=1) / lengths.sum())
+
+
+def _turned(ends: Array, angle_rad: float) -> Array:
+    """Lines (N, 2, 2) turned about their middles."""
+    middle = ends.mean(axis=1, keepdims=True)
+    cos, sin = math.cos(angle_rad), math.sin(angle_rad)
+    return np.asarray(middle + (ends - middle) @ np.array([[cos, sin], [-sin, cos]]))

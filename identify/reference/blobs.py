@@ -1,0 +1,46 @@
+"""Quadrilaterals that a label map shows: where a card or a sheet lies, to a few pixels."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from identify.model import Array, Bytes
+
+REFERENCE = 2  # value of a label map
+LEAST_BLOB = 60.0  # pixels of the label map
+FILLED = 0.8  # share of the quadrilateral that the blob fills
+
+
+def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> Array | None:
+    """What a label map calls reference, if its largest blob is a quadrilateral.
+
+    Parameters
+    ----------
+    labels : (h, w) uint8 over the whole photo
+    size_px : width and height of a picture of the photo [px]
+    least : share of the label map that the blob must fill
+
+    Returns
+    -------
+    Its corners (4, 2), clockwise as seen [px], as coarse as the label map.
+    """
+    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
+    if count < 2:
+        return None
+    blob = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    area = float(stats[blob, cv2.CC_STAT_AREA])
+    if area < max(least * labels.size, LEAST_BLOB):
+        return None
+    edges, _ = cv2.findContours((blobs == blob).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(max(edges, key=len))
+    length = cv2.arcLength(hull, True)
+    for share in np.linspace(0.01, 0.12, 23):
+        quad = cv2.approxPolyDP(hull, share * length, True).reshape(-1, 2)
+        if len(quad) == 4 and area > FILLED * cv2.contourArea(quad):
+            scale = np.array(size_px) / labels.shape[1::-1]
+            corners: Array = (quad + 0.5) * scale - 0.5
+            return corners if cv2.contourArea(corners.astype(np.float32), True) > 0 else corners[::-1]
+        if len(quad) < 4:
+            break
+    return None
