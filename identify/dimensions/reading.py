@@ -35,9 +35,7 @@ LEAST_STATIONS = 4
 U_LEVEL_REL = 0.020
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
-OCTAVE = (
-    1.5  # turns further apart, or nearer, than those that told the thread's place are every other band, or half one
-)
+AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
@@ -180,7 +178,7 @@ def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread |
         return None
     if place is None:
         return found
-    agree = 1 / OCTAVE < found.pitch_mm / place.pitch_mm < OCTAVE
+    agree = 1 / AGREE < found.pitch_mm / place.pitch_mm < AGREE
     return found if agree and (found.zone & place.stations).any() else None
 
 

@@ -53,9 +53,9 @@ WEIGHTS = {
     "listed often": 0.9,
 }
 NOTHING = 2.6
-# How often a part of a class that has a thread hides it; oftener where less of the part is seen. Half of the parts of
-# that split had none.
-HIDDEN = 0.03
+# How often no window shows the thread on a part of a class that has one: hidden, or its edges not found; a tenth on
+# that split, a quarter on benches and lights of other sorts. Half of the parts of that split had none.
+HIDDEN = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def find(
     value = float(share @ diameter)
     spread = float(np.sqrt(share @ (diameter - value) ** 2))
     u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
-    hidden = max(HIDDEN, 1 - float(usable.mean())) if threaded else 0.5
+    hidden = HIDDEN if threaded else 0.5
     whole = float(odds.sum()) + math.exp(NOTHING + math.log(hidden / (1 - hidden)) - float(scores[top]))
     u_other = math.sqrt(float(odds[~same] @ (diameter[~same] - value) ** 2) / whole)
     inset = 0.1 * (high[top] - low[top])

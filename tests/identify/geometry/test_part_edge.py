@@ -1,4 +1,4 @@
-"""The network of a part's edge: on drawn strips whose edge is known, beside a shadow that is a stronger step."""
+"""The network that finds a part's edge, on drawn strips whose edge is known; its file is checked against its card."""
 
 import shutil
 from pathlib import Path

@@ -1,0 +1,100 @@
+"""The edge network's chain on one drawn head: cut strips, train, score; what comes out is a file with its card."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+import pytest
+
+pytest.importorskip("torch")
+
+from identify.geometry.part_edge import COLUMNS, MIDDLE
+from identify.model import Camera
+from training import fit_edges
+from training.drawn_parts import draw, joined, laid, look_at, stepped
+
+pytestmark = pytest.mark.train
+CAMERA = Camera(600.0, (319.5, 239.5), 0.002, "truth", 0.0)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One picture of a stepped bar lying on the bench, with its mask and its line."""
+    place = tmp_path_factory.mktemp("bars")
+    pose = look_at(240, 10, 30)
+    bar = joined((30, stepped((30, 16.0))), (30, stepped((30, 24.0))))
+    picture, mask = draw(bar, laid(bar, (0, 0), 25), CAMERA, pose, (480, 640), finer=2)
+    cv2.imwrite(str(place / "bar.png"), picture[..., ::-1])
+    cv2.imwrite(str(place / "mask.png"), np.asarray(mask > 0.5, np.uint8))
+    camera = {
+        "focal_px": 600.0,
+        "k1": 0.0,
+        "rotation": pose.rotation.tolist(),
+        "translation_mm": pose.translation_mm.tolist(),
+        "tilt_deg": 10.0,
+        "distance_mm": 240.0,
+    }
+    row = {"file": "bar.png", "mask": "mask.png", "view": "lying", "dimensions_mm": {"body_diameter": 24.0}, "pose": {}}
+    (place / "manifest.jsonl").write_text(json.dumps(row | {"camera": camera}) + "\n")
+    return place
+
+
+@pytest.fixture(scope="module")
+def cut(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Strips of that picture about a mask as coarse as the network's."""
+    out = tmp_path_factory.mktemp("strips") / "strips.npz"
+    mask = cv2.imread(str(folder / "mask.png"), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+    labels = (cv2.resize(mask, (80, 60), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
+    seen = SimpleNamespace(recognise=lambda shot: SimpleNamespace(labels=labels))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fit_edges.classifier, "load", lambda: seen)
+        fit_edges.cut([folder], out)
+    return out
+
+
+def test_strips_go_round_the_part_and_along_both_its_sides(cut: Path) -> None:
+    ring, *sides = fit_edges.loaded([cut])
+    assert ring.closed
+    assert [side.closed for side in sides] == [False, False]
+    for one in (ring, *sides):
+        known = np.isfinite(one.edge)
+        assert known.mean() > 0.9
+        rows, middle = np.flatnonzero(known), (one.light.shape[1] - 1) // 2
+        assert np.median(np.abs(one.edge[known] - middle)) < one.reach
+        place = np.round(one.edge[known]).astype(int)
+        inside, outside = (one.light[rows, place + step].astype(float).mean(axis=1) for step in (-4, 4))
+        assert np.median(np.abs(outside - inside)) > 20, "the light changes where the mask says that the edge is"
+
+
+def test_a_changed_window_still_has_its_edge(cut: Path) -> None:
+    given, edges = fit_edges.batch(fit_edges.loaded([cut]), np.random.default_rng(2), 8)
+    assert given.shape == (8, 4, fit_edges.LENGTH, COLUMNS)
+    assert np.isfinite(edges).mean() > 0.7
+    assert np.nanmin(edges) >= 0
+    assert np.nanmax(edges) <= COLUMNS - 1
+    assert (given[:, 3, 0, MIDDLE] == 0).all()
+
+
+def test_train_and_score_write_the_file_and_its_card(cut: Path, tmp_path: Path) -> None:
+    out = tmp_path / "net.onnx"
+    fit_edges.train([cut], out, minutes=0.02, seed=3)
+    session = ort.InferenceSession(out, providers=["CPUExecutionProvider"])
+    for rows in (40, 96):
+        strip = np.random.default_rng(0).random((1, 4, rows, COLUMNS), np.float32)
+        odds = np.exp(session.run(None, {"strips": strip})[0])
+        assert odds.shape == (1, rows, COLUMNS)
+        assert odds.sum(axis=2) == pytest.approx(1.0, abs=1e-4)
+    assert str(Path(fit_edges.__file__).parents[1]).encode() not in out.read_bytes(), "no path of this machine"
+    fit_edges.score([cut], out)
+    card = tomllib.loads(out.with_suffix(".toml").read_text())
+    assert card["sha256"] == hashlib.sha256(out.read_bytes()).hexdigest()
+    assert card["training"]["seed"] == 3
+    assert card["training"]["steps"] >= 1
+    assert 0 <= card["check"]["wrong_share"] <= 1
