@@ -34,10 +34,10 @@ def recognise_photo(
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
     whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
     card = network.card
-    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.sure_at:
+    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.survey_sure_at:
         near = recognisers.part_square(whole, shot.rgb.shape[:2], max(card.crop_shares, default=1.0))
         if near is not None and near.side_px < BLURRED * card.input_px:
             shot = photo.load(source, name=name, reduced=2, least_px=least_px)
             whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.sure_at)
+    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.survey_sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot

@@ -12,14 +12,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry.edges import sample_profiles, steepness
-from identify.geometry.strip import clearness, follow, peak_offset
+from identify.geometry import part_edge
+from identify.geometry.strip import follow
 from identify.model import Array, Bytes, NotMeasured, Outline, Photo, Reference
 
 PART = 1
 SMALL_PX = 420  # long side of the picture on which a part without labels is looked for
 CROP_PX = 520  # long side of the crop on which the mask is refined
-CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt
 SLACK_REL = 0.02  # of the part's length: how far a network's border may be off
 LEAST_SHARE = 5e-4  # of the photo's area: a smaller part has too few pixels to measure
 Mask = NDArray[np.bool_]
@@ -51,6 +50,36 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     Outline or NotMeasured
         NotMeasured where no object stands out, or the labels hold no part.
     """
+    about = ring(photo, reference=reference, labels=labels)
+    if isinstance(about, NotMeasured):
+        return about
+    contour, u_px = _sharpened(photo, about)
+    return Outline(
+        contour_px=contour,
+        inside=_filled(photo, contour),
+        mask_step=_mask_step(photo),
+        u_px=u_px,
+        cut_off=_touches_border(photo, contour),
+        method=about.method,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """Where the outline is looked for: places (N, 2) about the part, outward normals, and how far off it may be.
+
+    All in pixels of ``photo.rgb``; ``step_px`` is the distance of two columns of the strip across it.
+    """
+
+    start_px: Array
+    normals: Array
+    reach_px: float
+    step_px: float
+    method: str
+
+
+def ring(photo: Photo, *, reference: Reference | None = None, labels: Bytes | None = None) -> Ring | NotMeasured:
+    """The border of the part's mask, about which ``trace`` looks for the outline; parameters as there."""
     seed = _from_labels(labels) if labels is not None else _from_picture(photo, reference)
     if isinstance(seed, NotMeasured):
         return seed
@@ -60,15 +89,14 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     inside, window = _refined(photo, kept, reference)
     if inside.sum() < 30:
         return _no_part()
-    contour, u_px = _sharpened(photo, inside, window, kept.slack_px * _cell_px(photo, kept))
-    return Outline(
-        contour_px=contour,
-        inside=_filled(photo, contour),
-        mask_step=_mask_step(photo),
-        u_px=u_px,
-        cut_off=_touches_border(photo, contour),
-        method=kept.method,
-    )
+    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    border = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
+    in_rgb = (border + 0.5) / window.factor - 0.5 + (window.x0, window.y0)
+    spacing = max(1.0, 1.0 / window.factor)
+    start = _evenly(_rounded(in_rgb, 1.5 * spacing), spacing)
+    slack = kept.slack_px * _cell_px(photo, kept)
+    reach = max(3.0 / window.factor, min(slack, 12.0 / window.factor)) + 2.0
+    return Ring(start, _normals(start, 2.0 * spacing), reach, part_edge.STEP_PX * spacing, kept.method)
 
 
 def _no_part() -> NotMeasured:
@@ -243,26 +271,16 @@ def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
     return solid if solid.sum() > 0.4 * (rough & ~banned).sum() else rough & ~banned
 
 
-def _sharpened(photo: Photo, inside: Mask, window: _Window, slack_px: float) -> tuple[Array, float]:
-    """The mask's border moved to the sharp edge nearest it: (N, 2) in full-photo pixels, and u of a point [px]."""
-    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    border = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
-    in_rgb = (border + 0.5) / window.factor - 0.5 + (window.x0, window.y0)
-    spacing = max(1.0, 1.0 / window.factor)
-    stations = _evenly(_rounded(in_rgb, 1.5 * spacing), spacing)
-    normals = _normals(stations, 2.0 * spacing)
-    reach = max(3.0 / window.factor, min(slack_px, 12.0 / window.factor)) + 2.0
-    step = 0.25 if window.factor > 0.5 else 0.5
-    count = int(np.ceil(reach / step))
-    offsets = np.asarray(np.arange(-count, count + 1) * step, float)
-    profiles = sample_profiles(photo.rgb, stations, normals, offsets)
-    steep = steepness(profiles, step_px=step, blur_px=0.8)
-    visible = steepness(np.sqrt(profiles), step_px=step, blur_px=0.8)
-    gain = clearness(visible, CLEAR_STEP) - 0.6 * (offsets / reach) ** 2
+def _sharpened(photo: Photo, about: Ring) -> tuple[Array, float]:
+    """A ring moved to the part's edge: (N, 2) in full-photo pixels, and u of a point [px]."""
+    profile = part_edge.profiles(photo.rgb, about.start_px, about.normals, about.step_px)
+    odds = part_edge.likely([profile], about.reach_px / about.step_px, closed=True)[0]
+    offsets = part_edge.offsets_px(about.step_px)
+    gain = part_edge.gain(odds) - 0.3 * (offsets / about.reach_px) ** 2
     path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
-    where, height = peak_offset(steep, path)
-    shift = (where - len(offsets) // 2) * step
-    edges = stations + np.where(height > 0.004, shift, offsets[path])[:, None] * normals
+    where, height = part_edge.sharpened(profile, odds, path, about.step_px)
+    shift = offsets[0] + where * about.step_px
+    edges = about.start_px + np.where(height > 0.004, shift, offsets[path])[:, None] * about.normals
     rough_px = float(1.4826 * np.median(np.abs(shift - cv2.blur(shift[:, None], (1, 7)).ravel())))
     return (edges + 0.5) * photo.reduced - 0.5, float(np.clip(rough_px, 0.15, 1.5)) * photo.reduced
 

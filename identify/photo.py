@@ -279,12 +279,30 @@ def _is_corrupt(complaints: bytes) -> bool:
 
 def _jpeg(data: bytes, reduced: int) -> Bytes | None:
     flags = {1: cv2.IMREAD_COLOR_RGB, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}[reduced]
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
+    flags |= cv2.IMREAD_IGNORE_ORIENTATION
+    if reduced == 1 and (whole := _jpeg_in_place(data, flags)) is not None:
+        return whole
+    picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if picture is None:
         return None
     if reduced > 1:
         picture = cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)
     return np.asarray(picture, np.uint8)
+
+
+def _jpeg_in_place(data: bytes, flags: int) -> Bytes | None:
+    """The picture decoded into an array of its own; None where the system has no files in memory.
+
+    ``cv2.imdecode`` copies the picture into the array: for 12 megapixels half as much time again, and memory twice.
+    """
+    if not hasattr(os, "memfd_create"):
+        return None
+    with contextlib.suppress(OSError), os.fdopen(os.memfd_create("photo"), "wb") as file:
+        file.write(data)
+        file.flush()
+        picture = cv2.imread(f"/proc/self/fd/{file.fileno()}", None, flags)
+        return None if picture is None else np.asarray(picture, np.uint8)
+    return None
 
 
 def _shrunk(rgb: Bytes, reduced: int) -> Bytes:

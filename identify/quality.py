@@ -68,9 +68,9 @@ def _part_pixels(photo: Photo, part_mask: Mask | None, box: Box) -> tuple[Bytes,
         height, width = photo.rgb.shape[:2]
         rows, columns = ys * part_mask.shape[0] // height, xs * part_mask.shape[1] // width
         pixels = pixels[part_mask[np.ix_(rows, columns)]]
-    pixels = pixels.reshape(-1, 1, 3)
+    pixels = pixels.reshape(1, -1, 3)  # one row: OpenCV takes its time over each
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).ravel()
-    return np.asarray(grey, np.uint8), np.minimum(np.minimum(*pixels[:, 0, :2].T), pixels[:, 0, 2])
+    return np.asarray(grey, np.uint8), np.minimum(np.minimum(*pixels[0, :, :2].T), pixels[0, :, 2])
 
 
 def _framing_remarks(photo: Photo, part_mask: Mask, box: Box) -> list[Remark]:
@@ -158,9 +158,10 @@ def _step_heights(grey: NDArray[np.float32], points_px: Array, directions: Array
     reach = np.arange(-EDGE_REACH_PX, EDGE_REACH_PX + 1)
     where = (points_px[:, None] + reach[None, :, None] * directions[:, None]).astype(np.float32)
     profiles = cv2.remap(grey, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    rises = np.diff(profiles, axis=1) > 0.3
-    before = np.cumprod(rises[:, :EDGE_REACH_PX][:, ::-1], axis=1).sum(axis=1)
-    after = np.cumprod(rises[:, EDGE_REACH_PX:], axis=1).sum(axis=1)
+    stays = np.ones((len(profiles), 2 * EDGE_REACH_PX + 2), bool)  # an end stops a rise too
+    stays[:, 1:-1] = profiles[:, 1:] - profiles[:, :-1] <= 0.3
+    before = stays[:, EDGE_REACH_PX::-1].argmax(axis=1)
+    after = stays[:, EDGE_REACH_PX + 1 :].argmax(axis=1)
     rows = np.arange(len(profiles))
     return np.asarray(profiles[rows, EDGE_REACH_PX + after] - profiles[rows, EDGE_REACH_PX - before], float)
 

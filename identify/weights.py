@@ -64,7 +64,8 @@ class Card:
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     whole_weight : of the whole photo's look in the mean of all looks.
     survey_looks : where only the class is wanted, at most so many near looks.
-    sure_at : no further look is needed from this probability on.
+    survey_sure_at : there, no further look is needed from this probability on.
+    sure_at : of a photo that is measured, no further near look is needed from this probability on.
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
@@ -84,6 +85,7 @@ class Card:
     crop_shares: tuple[float, ...]
     whole_weight: float
     survey_looks: int
+    survey_sure_at: float
     sure_at: float
     temperature: float
     unsure_below: float
@@ -121,6 +123,7 @@ def read_card(path: Path) -> Card:
             crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
             whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
             survey_looks=int(text["input"].get("survey_looks", len(text["input"]["crop_shares"]))),
+            survey_sure_at=float(text["input"].get("survey_sure_at", text["input"]["sure_at"])),
             sure_at=float(text["input"]["sure_at"]),
             temperature=float(text["decision"]["temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),

@@ -77,7 +77,8 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "crop_shares": found.get("crop_shares", []),
             "whole_weight": chosen.get("whole_weight", 0.0),
             "survey_looks": survey.get("survey_looks", 0),
-            "sure_at": survey.get("sure_at", NEVER),
+            "survey_sure_at": survey.get("sure_at", NEVER),
+            "sure_at": found.get("sure_at", NEVER),
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},

@@ -90,7 +90,31 @@ def _data(card: dict[str, Any], metrics: dict[str, Any]) -> str:
     )
 
 
+def _run(run: dict[str, Any]) -> str:
+    """How one network was trained."""
+    config = run["config"]
+    if start := run.get("start"):
+        begun = (
+            f"Went on from the weights `{start['sha256'][:12]}`, which had learnt from {start['pictures']} other "
+            "pictures"
+        )
+    else:
+        begun = "Heads first on the frozen backbone, then all layers"
+    own = run.get("mean_of") or [{"seed": config["seed"], **run}]
+    taken = "; ".join(
+        f"seed {one['seed']}, {one.get('steps', 0)} steps in {one.get('seconds', 0):.0f} s" for one in own
+    )
+    mean = f" Of {len(own)} such runs the mean of the weights is taken." if len(own) > 1 else ""
+    return (
+        f"{begun}: rates up to {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), "
+        f"{config['batch']} pictures a step and device; {taken}, on {run.get('devices', 1)} × "
+        f"{run.get('device', '?')}.{mean}"
+    )
+
+
 def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any], exported: dict[str, Any]) -> str:
+    kinds = {name: exported[name] for name in ("float32", "float16", "int8") if name in exported}
+    kinds |= {f"{name} alone, float32": found for name, found in exported.get("alone", {}).items()}
     rows = [
         [
             name,
@@ -99,34 +123,22 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
             f"{found['part_iou']:.3f}",
             percent(found["same_answer"], 2),
         ]
-        for name in ("float32", "float16", "int8")
-        if (found := exported.get(name))
+        for name, found in kinds.items()
     ]
-    if start := metrics.get("start"):
-        begun = (
-            f"The runs went on from the weights `{start['sha256'][:12]}`, which had learnt from {start['pictures']} "
-            f"pictures of an earlier generator (manifests {', '.join(m[:16] for m in start['manifests'])}). "
-        )
-    else:
-        begun = "Heads first on the frozen backbone, then all layers. "
-    runs = metrics.get("mean_of") or [{"seed": config["seed"], **metrics}]
-    taken = "; ".join(
-        f"seed {run['seed']}, {run.get('steps', 0)} steps in {run.get('seconds', 0):.0f} s" for run in runs
-    )
-    mean = f" Shipped is the mean of the weights of {len(runs)} runs." if len(runs) > 1 else ""
+    runs = metrics.get("pair") or [{"config": config, **metrics}]
+    pair = "Two networks in one file, its outputs the mean of theirs. " if metrics.get("pair") else ""
     return "\n".join(
         [
             "## Making",
             f"{config['backbone']} backbone ({card['training']['backbone']}), heads for class, view and varieties, a "
-            f"feature pyramid for the mask; input {card['input']['side_px']} px square. {begun}Rates up to "
-            f"{config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), {config['batch']} pictures a "
-            f"step and device: {taken}, on {metrics.get('devices', 1)} × {metrics.get('device', '?')}.{mean}",
+            f"feature pyramid for the mask; input {card['input']['side_px']} px square. {pair}"
+            + " ".join(_run(run) for run in runs),
             "",
             "Largest difference between torch and the exported float32 file: "
             f"{exported.get('torch_difference', 0):.1e}. Shipped: {exported.get('shipped', '?')} weights. On "
             f"{exported.get('pictures', 0)} calibration pictures, one look:",
             "",
-            table(["weights", "MB", "top-1", "part IoU", "same answer as float32"], [[*row] for row in rows]),
+            table(["weights", "MB", "top-1", "part IoU", "same answer as float32"], rows),
         ]
     )
 
@@ -160,7 +172,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             ),
             "",
             f"A photo gets one near look, and no further one once a class has the probability "
-            f"{calibration['survey']['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
+            f"{calibration['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
             f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
             f"{chosen['temperature']:.3f}.",
             "",
@@ -221,7 +233,7 @@ def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
 
 
 def _survey(found: dict[str, Any], passes: float) -> list[str]:
-    """Which looks a survey takes, beside the best way to stop with each other number of near looks."""
+    """Which looks a survey takes, beside the way of least log loss with each number of near looks."""
     ways = found["ways"]
     counts = sorted({way["survey_looks"] for way in ways})
     best = [min((way for way in ways if way["survey_looks"] == near), key=lambda way: way["nll"]) for near in counts]
@@ -238,7 +250,7 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
     return [
         f"Surveys take at most {found['survey_looks']} near looks, and none once a class has the probability "
         f"{found['sure_at']:g} before calibration: {found['passes']:.2f} passes a picture instead of {passes:.2f}, "
-        f"top-1 {percent(found['top1'])}, log loss {found['nll']:.4f}. These are the fewest near looks whose log loss "
+        f"top-1 {percent(found['top1'])}, log loss {found['nll']:.4f}. These are the fewest passes whose log loss "
         "exceeds that of all looks by no more than its standard error.",
         "",
         table(["near looks", "sure at", "passes", "top-1", "log loss beyond that of all looks"], rows),

@@ -134,7 +134,7 @@ def _settled(
         sides = Sides(sides.right_px, sides.left_px, sides.trusted)
     profile = settle(first, camera, pose, sides)
     long_px = float(np.linalg.norm(sides.left_px[-1] - sides.left_px[0]))
-    seen = lying.Seen(profile.axis, sides, 70.0 / long_px, scenes.NOISE_PX)
+    seen = lying.Seen(profile.axis, sides, 70.0 / long_px, scenes.NOISE_PX, np.zeros(len(thread)))
     usable = np.ones(len(thread), bool)
     lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(thread)), body=thread)
     read = reading.read(lain, traced, u_size_rel=u_size_rel)

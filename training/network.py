@@ -8,6 +8,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import onnx
 import timm
@@ -106,11 +107,22 @@ def load_backbone(net: FittingNet, path: str | Path) -> None:
 
 
 def export_onnx(
-    net: nn.Module, path: Path, *, shape: tuple[int, ...], names: tuple[str, ...], given: str = "pixels"
+    net: nn.Module,
+    path: Path,
+    *,
+    shape: tuple[int, ...],
+    names: tuple[str, ...],
+    given: str = "pixels",
+    rows: int | None = None,
 ) -> None:
-    """Write a network as ONNX, opset 18, for inputs of ``shape`` (C, H, W) with a free batch size."""
+    """Write a network as ONNX, opset 18, for inputs of ``shape`` (C, H, W) with a free batch size.
+
+    With ``rows`` the height is free too, in multiples of it.
+    """
     net = net.float().cpu().eval()
-    batch = torch.export.Dim("batch", min=1, max=1024)
+    free: dict[int, Any] = {0: torch.export.Dim("batch", min=1, max=1024)}
+    if rows is not None:
+        free[2] = rows * torch.export.Dim("height", min=2, max=4096)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         torch.onnx.export(
@@ -119,7 +131,7 @@ def export_onnx(
             str(path),
             input_names=[given],
             output_names=list(names),
-            dynamic_shapes=({0: batch},),
+            dynamic_shapes=(free,),
             opset_version=18,
             dynamo=True,
             external_data=False,

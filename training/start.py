@@ -1,7 +1,8 @@
 """Go on from a model file: the weights of an exported ONNX file back into a network that can be trained.
 
 The export folds every batch normalisation into the convolution before it. Here each one is set up anew from the
-statistics of a sample, so that the network computes what the file computes and learns on from there.
+statistics of a sample, so that the network computes what the file computes and learns on from there. Integers become
+the floats they stand for; of a pair of networks the first is taken.
 """
 
 from __future__ import annotations
@@ -18,7 +19,11 @@ from numpy.typing import NDArray
 from onnx import numpy_helper
 from torch import Tensor, nn
 
+from training.join import PREFIXES
+
 HALF = ".half"  # what training.export adds to the name of a weight that it stores as float16
+WIDENED = "_DequantizeLinear_Output"  # what the quantiser adds to the name of what it turns back into floats
+PREFIX, OTHER = PREFIXES
 
 
 def origin(path: Path) -> dict[str, Any]:
@@ -27,14 +32,25 @@ def origin(path: Path) -> dict[str, Any]:
     return {"sha256": hashlib.sha256(path.read_bytes()).hexdigest(), **card["training"]}
 
 
+def _own(name: str) -> str:
+    """A tensor's name in the network, without what the export put about it."""
+    for mark in (HALF, WIDENED):
+        name = name.removesuffix(mark)
+    return name.removeprefix(PREFIX)
+
+
 def _stored(path: Path) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
     """All stored arrays by name, and the bias of each convolution by its weight's name."""
     graph = onnx.load(path).graph
-    arrays = {
-        weight.name.removesuffix(HALF): numpy_helper.to_array(weight).astype(np.float32) for weight in graph.initializer
-    }
-    biases = {node.input[1]: arrays[node.input[2]] for node in graph.node if node.op_type == "Conv"}
-    return arrays, biases
+    kept = {weight.name: numpy_helper.to_array(weight) for weight in graph.initializer}
+    arrays = {_own(name): value.astype(np.float32) for name, value in kept.items() if not name.startswith(OTHER)}
+    for node in graph.node:
+        if node.op_type == "DequantizeLinear" and node.input[0] in kept and not node.output[0].startswith(OTHER):
+            whole, scale, zero = (kept[name].astype(np.float32) for name in node.input)
+            shape = (-1, *[1] * (whole.ndim - 1)) if scale.size > 1 else ()
+            arrays[_own(node.output[0])] = (whole - zero.reshape(shape)) * scale.reshape(shape)
+    convolutions = [node for node in graph.node if node.op_type == "Conv" and not node.output[0].startswith(OTHER)]
+    return arrays, {_own(node.input[1]): arrays[_own(node.input[2])] for node in convolutions}
 
 
 @torch.no_grad()

@@ -158,7 +158,7 @@ def by_kind(bases: dict[Kind, list[bytes]]) -> float:
         rows = []
         for data in files[:EACH]:
             _, shot = glance.recognise_photo(data)
-            looks = len(network.looks(shot.rgb, near=network.card.survey_looks, until=network.card.sure_at))
+            looks = len(network.looks(shot.rgb, near=network.card.survey_looks, until=network.card.survey_sure_at))
             passes.append(looks)
             rows.append(
                 [

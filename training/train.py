@@ -30,7 +30,7 @@ from training.config import Config
 from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
 from training.network import FittingNet, load_backbone
-from training.prepare import CALIBRATION, TRAIN, read_rows
+from training.prepare import CALIBRATION, TRAIN, Row, read_rows
 from training.start import go_on, origin
 
 
@@ -252,6 +252,18 @@ def step(
     return {name: value.detach() for name, value in parts.items()}
 
 
+def learnt_from(rows: dict[str, list[Row]], config: Config, index: Path) -> dict[str, Any]:
+    """What metrics.json says of a run's pictures: how many of each subset and class, and where they come from."""
+    return {
+        "pictures": {subset: len(found) for subset, found in rows.items()},
+        "classes": {
+            s: {k: sum(r.klass == k for r in found) for k in config.labels.classes} for s, found in rows.items()
+        },
+        "asked": config.labels.asked(rows[TRAIN]),
+        "sources": json.loads(index.read_text(encoding="utf-8"))["sources"],
+    }
+
+
 def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m training.train", description=__doc__.splitlines()[0])
     parser.add_argument("--config", type=Path, default=Path("training/configs/full.toml"))
@@ -300,13 +312,8 @@ def main(arguments: list[str] | None = None) -> None:
     if ranks.number():
         return
     metrics |= {
-        "pictures": {subset: len(found) for subset, found in rows.items()},
+        **learnt_from(rows, config, options.index),
         "blank": blank,
-        "classes": {
-            s: {k: sum(r.klass == k for r in found) for k in config.labels.classes} for s, found in rows.items()
-        },
-        "asked": config.labels.asked(rows[TRAIN]),
-        "sources": json.loads(options.index.read_text(encoding="utf-8"))["sources"],
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
         "torch": torch.__version__,
         "backbone": options.backbone.name if options.backbone else None,

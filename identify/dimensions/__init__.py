@@ -64,7 +64,7 @@ def measure(
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
-        found = _lying(photo, outline, plane, u_size_rel)
+        found = _lying(photo, outline, plane, u_size_rel, answer)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
@@ -115,12 +115,17 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
     return _NO_OUTLINE if outline is None else None
 
 
-def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float) -> Quantities:
+def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str) -> Quantities:
     found: Quantities = {}
-    for pose, lain in zip(plane.poses, reading.lie(photo, outline, plane.camera, plane.poses, _listed()), strict=True):
+    known = None if answer == UNSURE else tables.load().fitting(answer)
+    threaded = known is not None and known.turned and known.main_quantity == "thread_major_diameter"
+    ways = reading.lie(photo, outline, plane.camera, plane.poses, _listed(), threaded)
+    for pose, lain in zip(plane.poses, ways, strict=True):
         if lain is None:
             continue
         for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
+            if name == "thread_major_diameter" and lain.crests is None and known is not None and not known.turned:
+                continue  # the outline's axis need not be the thread's, so only turns that are seen tell it
             found.setdefault(name, []).append((pose.weight, 0.0, one))
     if outline.cut_off:
         found.pop("overall_length", None)

@@ -6,12 +6,14 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from identify.dimensions import shading
-from identify.dimensions.axis import Axis
+from identify.dimensions.axis import Axis, settle
+from identify.dimensions.lying import contour_sides
 from identify.geometry.camera import on_height
 from identify.model import Array, Camera, Outline, Photo, Pose
 
 MIRROR_TIE = 1.5  # by which the longest direction may mirror worse than the best and still be the axis
 BANDS_AGREE = 0.9925  # cosine of 7 degrees: so near, the outline tells the axis better than the bands on it
+ROUGHLY_MM = 1e-3  # how closely the axis is settled before its edges are looked for
 SLENDER = 2.0  # length over width (root second moments): so short a disc as would be as wide does not lie on its rim
 
 
@@ -33,6 +35,17 @@ def first_axis(outline: Outline, camera: Camera, pose: Pose, photo: Photo | None
         along = _told(plan - centre, along, banded, MIRROR_TIE if grain[1] else 1.0)
     width = np.ptp(plan @ np.array([-along[1], along[0]]))
     return Axis(np.array([*centre, 0.4 * width]), np.array([*along, 0.0]))
+
+
+def rough_axis(outline: Outline, camera: Camera, pose: Pose, photo: Photo | None = None) -> Axis | None:
+    """The axis where the outline alone settles it; None where that is too short or runs above the horizon."""
+    axis = first_axis(outline, camera, pose, photo)
+    for _ in range(2):
+        if axis is None:
+            return None
+        rough = contour_sides(outline, camera, pose, axis)
+        axis = None if rough is None else settle(axis, camera, pose, rough, close_mm=ROUGHLY_MM).axis
+    return axis
 
 
 def _slender(spread: Array) -> bool:

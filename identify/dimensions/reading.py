@@ -24,7 +24,6 @@ U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-ROUGHLY_MM = 1e-3  # how closely the axis is settled before its edges are looked for
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
@@ -36,8 +35,12 @@ LEAST_STATIONS = 4
 U_LEVEL_REL = 0.020
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
+OCTAVE = (
+    1.5  # turns further apart, or nearer, than those that told the thread's place are every other band, or half one
+)
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
+TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
@@ -96,25 +99,22 @@ class Lain:
 
 
 def lie(
-    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed]
+    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed], threaded: bool
 ) -> list[Lain | None]:
     """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
 
     Edges and what is recognised along them are looked for once, at the first pose: they are the same pixels at each.
     """
-    first = _first(photo, outline, camera, poses[0], listed)
+    first = _first(photo, outline, camera, poses[0], listed, threaded)
     if first is None:
         return [None] * len(poses)
     return [first, *(_again(first, camera, pose) for pose in poses[1:])]
 
 
-def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed]) -> Lain | None:
-    axis = bearing.first_axis(outline, camera, pose, photo)
-    for _ in range(2):
-        if axis is None:
-            return None
-        rough = lying.contour_sides(outline, camera, pose, axis)
-        axis = None if rough is None else settle(axis, camera, pose, rough, close_mm=ROUGHLY_MM).axis
+def _first(
+    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool
+) -> Lain | None:
+    axis = bearing.rough_axis(outline, camera, pose, photo)
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
         return None
@@ -130,7 +130,7 @@ def _first(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: S
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
     profile = settle(axis, camera, pose, seen.sides, under=under)
     lain = Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
-    return _told(photo, lain, listed)
+    return _told(photo, lain, listed, threaded)
 
 
 def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
@@ -146,14 +146,17 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
     return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
 
 
-def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
+def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
-    place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed)
+    place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded)
     if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
-    tops = None if turns is None else crests.find(lain.profile, turns, _slant_rad(lain, turns))
+    tops = None
+    if turns is not None:
+        slants = zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])
+        tops = crests.find(lain.profile, turns, float(np.median(slants)))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     index = lying.body(lain.profile, lain.usable, scale)
     if index is None or lain.alike < LEAST_MIRROR:
@@ -161,11 +164,6 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed]) -> Lain:
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
     return replace(lain, body=body, u_body_rel=U_BODY_SQUAT_REL if lain.squat else U_BODY_REL)
-
-
-def _slant_rad(lain: Lain, turns: thread.Thread) -> float:
-    """How far off square the thread is seen."""
-    return float(np.median(zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])))
 
 
 def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
@@ -180,7 +178,10 @@ def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread |
         return None
     if found.u_pitch_mm > VAGUE * found.pitch_mm or not HELIX[0] < abs(found.helix) < HELIX[1]:
         return None
-    return None if place is not None and not (found.zone & place.stations).any() else found
+    if place is None:
+        return found
+    agree = 1 / OCTAVE < found.pitch_mm / place.pitch_mm < OCTAVE
+    return found if agree and (found.zone & place.stations).any() else None
 
 
 def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Reading]:
@@ -287,13 +288,17 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
+    doubt = float(np.sqrt(np.mean(lain.seen.doubt_px[np.concatenate(_stations(name, lain))] ** 2)))
+    lines.append(BudgetLine("another edge beside", TOGETHER * doubt * scale))
+    if name == "thread_major_diameter" and lain.zone is not None:
+        nowhere = U_OTHER_REL * (1 - lain.zone.chance) * value
+        lines.append(BudgetLine("another place may be the thread", float(np.hypot(nowhere, lain.zone.u_other_mm))))
     if name == "thread_major_diameter" and lain.crests is not None:
         lines.append(BudgetLine("crests", float(np.hypot(lain.crests.u_mm, U_THREAD_REL * value))))
         lines.append(BudgetLine("blunted crests", BLUNT_SHARE * lain.crests.blunted_mm))
     elif name == "thread_major_diameter" and lain.zone is not None:
         lines.append(BudgetLine("level of the thread's edges", float(np.hypot(lain.zone.u_mm, U_LEVEL_REL * value))))
         lines.append(BudgetLine("depth of unresolved turns", U_DROP_SHARE * lain.zone.drop_mm))
-        lines.append(BudgetLine("another place may be the thread", U_OTHER_REL * (1 - lain.zone.chance) * value))
     if name == "body_diameter":
         lines.append(BudgetLine("which stretch is the body", lain.u_body_rel * value))
         lines.append(BudgetLine("out of parallel", float(np.std(lain.profile.radius_mm[lain.body]))))

@@ -119,13 +119,20 @@ def _nearest(points_px: Array, polygon_px: Array) -> tuple[Array, NDArray[np.int
     side = ahead - polygon_px
     long = np.maximum(np.sum(side**2, axis=1), 1e-12)
     right, below = (points_px[:, axis, None] - polygon_px[:, axis] for axis in (0, 1))
-    share = np.clip((right * (side[:, 0] / long) + below * (side[:, 1] / long)), 0, 1)
-    squares = (right - share * side[:, 0]) ** 2 + (below - share * side[:, 1]) ** 2
+    area = float(np.sum(polygon_px[:, 0] * ahead[:, 1] - ahead[:, 0] * polygon_px[:, 1]))
+    turn = side[:, 0] * below
+    turn -= side[:, 1] * right
+    within = turn.min(axis=1) >= 0 if area > 0 else turn.max(axis=1) <= 0
+    share = right * (side[:, 0] / long)
+    share += below * (side[:, 1] / long)
+    np.minimum(np.maximum(share, 0, out=share), 1, out=share)
+    right -= share * side[:, 0]
+    below -= share * side[:, 1]
+    squares = np.multiply(right, right, out=right)
+    squares += np.multiply(below, below, out=below)
     nearest = squares.argmin(axis=1)
     rows = np.arange(len(points_px))
-    area = float(np.sum(polygon_px[:, 0] * ahead[:, 1] - ahead[:, 0] * polygon_px[:, 1]))
-    turn = (side[:, 0] * below - side[:, 1] * right) * np.sign(area)
-    distance = np.sqrt(squares[rows, nearest]) * np.where((turn >= 0).all(axis=1), -1.0, 1.0)
+    distance = np.sqrt(squares[rows, nearest]) * np.where(within, -1.0, 1.0)
     normals = np.column_stack([side[:, 1], -side[:, 0]]) * (np.sign(area) / np.sqrt(long))[:, None]
     return distance, nearest, share[rows, nearest], normals
 

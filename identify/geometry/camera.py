@@ -12,6 +12,9 @@ import numpy as np
 
 from identify.model import Array, Camera, Pose
 
+_NO_TURN = 1e-150  # [rad]: a smaller angle is as good as this one, which may be divided by
+_CROSS = np.zeros((3, 9))  # takes a vector to its cross product's matrix, row by row
+_CROSS[[0, 1, 2], [7, 2, 3]], _CROSS[[0, 1, 2], [5, 6, 1]] = 1.0, -1.0
 DIAGONAL35_MM = 43.2666  # diagonal of a 36 mm x 24 mm frame; CIPA DCG-001 defines the equivalent by the diagonal
 
 
@@ -45,9 +48,9 @@ def rays(camera: Camera, points_px: Array) -> Array:
     """Unit directions (N, 3) in the camera frame of pixels (N, 2) [px]."""
     x, y = (np.asarray(points_px, float) - np.asarray(camera.centre_xy_px)).T / camera.focal_px
     distorted = x * x + y * y
-    shrink = np.ones(len(x))
+    shrink, bend = np.ones(len(x)), camera.k1 * distorted
     for _ in range(6 if camera.k1 else 0):
-        shrink = 1.0 / (1.0 + camera.k1 * distorted * shrink * shrink)
+        shrink = 1.0 / (1.0 + bend * shrink * shrink)
     depth = 1.0 / np.sqrt(1.0 + distorted * shrink * shrink)
     across = depth * shrink
     return np.stack([x * across, y * across, depth], axis=1)
@@ -83,13 +86,10 @@ def rotation_from_vector(vector_rad: Array) -> Array:
 
 def turns(vectors_rad: Array) -> Array:
     """Rotation matrices (..., 3, 3) of rotation vectors (..., 3) [rad] (Rodrigues)."""
-    angle = np.sqrt(np.sum(vectors_rad**2, axis=-1))[..., None, None]
-    cross = np.zeros((*vectors_rad.shape, 3))
-    for row, column, axis in ((2, 1, 0), (0, 2, 1), (1, 0, 2)):
-        cross[..., row, column] = vectors_rad[..., axis]
-        cross[..., column, row] = -vectors_rad[..., axis]
-    # sin a / a and (1 - cos a) / a²
-    return np.eye(3) + np.sinc(angle / np.pi) * cross + 0.5 * np.sinc(angle / (2 * np.pi)) ** 2 * (cross @ cross)
+    angle = np.maximum(np.sqrt(np.sum(vectors_rad**2, axis=-1)), _NO_TURN)[..., None, None]
+    cross = (vectors_rad @ _CROSS).reshape(*vectors_rad.shape, 3)
+    half = np.sin(0.5 * angle) / angle  # sin a / a and (1 - cos a) / a² = 2 (sin (a / 2) / a)²
+    return np.eye(3) + np.sin(angle) / angle * cross + 2 * half * half * (cross @ cross)
 
 
 def moved(camera: Camera, pose: Pose, step: Array) -> tuple[Camera, Pose]:

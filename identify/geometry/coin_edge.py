@@ -22,7 +22,7 @@ from identify.geometry.rings import Edge
 from identify.model import Array, Bytes, Ellipse
 
 NAME = "coin_edge.onnx"
-AT_ONCE = 32  # coins in one pass of the network: bounds the memory
+AT_ONCE = 2  # coins in one pass of the network: what is worked out for them stays in the processor's cache
 
 
 @lru_cache(maxsize=2)
@@ -55,6 +55,7 @@ def log_odds(rgb: Bytes, starts: Sequence[Ellipse]) -> Array:
     return np.concatenate(parts) if parts else np.zeros((0, 2, rings.SPOKES, len(rings.SCALES)))
 
 
-def edges(rgb: Bytes, starts: Sequence[Ellipse]) -> list[Edge | None]:
-    """The edge of the coin about each of the ellipses; None where there is none."""
-    return [rings.edge(odds[0], start) for odds, start in zip(log_odds(rgb, starts), starts, strict=True)]
+def edges(rgb: Bytes, starts: Sequence[Ellipse], *, least_support: float = 0.0) -> list[Edge | None]:
+    """The edge of the coin about each of the ellipses; None where there is none, or one of less support."""
+    odds = log_odds(rgb, starts)
+    return [rings.edge(one[0], start, least_support=least_support) for one, start in zip(odds, starts, strict=True)]

@@ -76,13 +76,20 @@ def fit_line(points_px: Array, *, weights: Array | None = None, scale_px: float 
         raise ValueError(f"fit_line needs two points or more, got {len(points)}.")
     base = np.ones(len(points)) if weights is None else np.asarray(weights, float)
     weight = base * _first_guess(points, scale_px)
+    middle = points.mean(axis=0)
+    local = points - middle
+    x, y = local.T
+    sums = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     for _ in range(rounds):
-        centre, direction = principal(points, weight)
-        away = (points - centre) @ np.array([-direction[1], direction[0]])
+        whole, first, second, xx, xy, yy = (weight @ sums).tolist()
+        at_x, at_y = first / whole, second / whole
+        angle = 0.5 * math.atan2(2 * (xy - at_x * second), xx - at_x * first - (yy - at_y * second))
+        normal = -math.sin(angle), math.cos(angle)
+        away = local @ normal - (at_x * normal[0] + at_y * normal[1])
         spread = max(scale_px, 1.4826 * _middle(np.abs(away[weight > 0])))
-        share = away / (4.685 * spread)
-        share = np.maximum(1 - share * share, 0)
-        before, weight = weight, base * share * share
+        away *= 1 / (4.685 * spread)
+        share = np.maximum(1 - away * away, 0)
+        before, weight = weight, base * (share * share)
         if np.count_nonzero(weight) < 2:
             weight = base
             break
@@ -267,9 +274,11 @@ def _peaks(blocks: _Blocks, steep: Array, around_px: Array | float, reach_px: fl
     rows = np.arange(len(best))
     for _ in range(round(2.0 / STEP_PX)):  # the weight moves a blurred peak: climb back to its top
         left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
-        best = np.clip(
-            best + np.where(right > np.maximum(mid, left), 1, np.where(left > mid, -1, 0)), 1, len(offsets) - 2
-        )
+        step = np.where(right > np.maximum(mid, left), 1, np.where(left > mid, -1, 0))
+        higher = np.clip(best + step, 1, len(offsets) - 2)
+        if (higher == best).all():
+            break
+        best = higher
     left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend == 0, 1, bend), 0.0)

@@ -70,17 +70,18 @@ class Edge:
     u_rel: float
 
 
-def edge(log_odds: Array, start: Ellipse) -> Edge | None:
+def edge(log_odds: Array, start: Ellipse, *, least_support: float = 0.0) -> Edge | None:
     """The ellipse on which the spokes' odds agree best.
 
     Parameters
     ----------
     log_odds : (SPOKES, len(SCALES)) natural logarithms, those of a spoke summing to 1 as odds
     start : the ellipse about which the picture was unwrapped
+    least_support : what has less support is not worth the fit
 
     Returns
     -------
-    None where the odds gather on no ring.
+    None where the odds gather on no ring, or on one of less support.
     """
     odds = np.exp(np.asarray(log_odds, float))
     moments = np.concatenate([np.zeros((5, SPOKES, 1)), np.cumsum(odds * _POWERS, axis=2)], axis=2)
@@ -90,7 +91,7 @@ def edge(log_odds: Array, start: Ellipse) -> Edge | None:
     best = int(np.argmax(worth))
     place, share, spread = places[best], shares[best], spreads[best]
     sure = share > LEAST_SHARE
-    if np.count_nonzero(sure) < SPOKES // 3:
+    if np.count_nonzero(sure) < SPOKES // 3 or share.mean() < least_support:
         return None
     points = np.array([start.x_px, start.y_px]) + place[:, None] * (UNIT @ ellipses.shape_matrix(start))
     fitted = ellipses.fit(points[sure], start=start, weights=share[sure] / spread[sure] ** 2)

@@ -78,6 +78,10 @@ def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: 
             continue
         members = np.flatnonzero(alike[lead] & free)
         free[members] = False
+        if len(members) == 1:
+            ends.append(pieces[lead])
+            covered.append(float(lengths[lead]))
+            continue
         points = pieces[members].reshape(-1, 2)
         centre, fitted = principal(points, lengths[members].repeat(2) ** 0.5)
         reach = (points - centre) @ fitted

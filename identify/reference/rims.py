@@ -24,6 +24,7 @@ SEARCH_PX = (1400, 700)  # long sides of the pictures in which rims are looked f
 SMALLEST_PX = 9.0  # semi-axis in the larger of them
 LEAST_ASPECT = 0.5  # minor over major: beyond 60 degrees of tilt nothing can be measured
 LIKELY, LEAST_SUPPORT = 0.3, 0.7  # share of the network's odds on the ring: to look again, and to be a coin
+SURE = 0.9  # share about one candidate for which no other of the same coin is looked at
 ROUND = 0.014  # scatter of the edge about its ellipse, as a share of the radius: worn and hammered coins have less
 LEAST_CONTRAST = 0.02
 AT_ONCE = 8  # candidates that are looked at before it is asked whether one of them is a coin
@@ -88,13 +89,30 @@ def _measured(
 ) -> list[Rim]:
     """The rims beside the candidates: where the small picture shows one, placed in the full one."""
     full = photo.width_px / photo.rgb.shape[1]
-    first = coin_edge.edges(small, [_scaled(each, factor) for each in candidates])
-    likely = _apart([found for found in first if found is not None and _likely(found)])
-    again = coin_edge.edges(photo.rgb, [_scaled(found.ellipse, 1 / (factor * full)) for found in likely])
+    likely = _apart(_first(small, [_scaled(each, factor) for each in candidates]))
+    starts = [_scaled(found.ellipse, 1 / (factor * full)) for found in likely]
+    again = coin_edge.edges(photo.rgb, starts, least_support=least)
     rims = [
         rim for found in _apart([each for each in again if each is not None]) for rim in _rim(photo.rgb, found, least)
     ]
     return rims if full == 1.0 else [_in_full(rim, full) for rim in rims]
+
+
+def _first(small: Bytes, starts: Sequence[Ellipse]) -> list[Edge]:
+    """The likely edges about the candidates; those within a coin whose edge is sure are its own rings and motifs."""
+    found: list[Edge] = []
+    for start in starts:
+        if any(each.support > SURE and _of(start, each.ellipse) for each in found):
+            continue
+        (one,) = coin_edge.edges(small, [start], least_support=LIKELY)
+        found += [one] if one is not None and _likely(one) else []
+    return found
+
+
+def _of(inner: Ellipse, coin: Ellipse) -> bool:
+    """Whether an ellipse may be a ring of a coin: about its middle, and not so small that it may be another coin."""
+    away = math.hypot(inner.x_px - coin.x_px, inner.y_px - coin.y_px)
+    return away < 0.25 * coin.major_px and 0.55 < inner.major_px / coin.major_px < 1.1
 
 
 def _likely(found: Edge) -> bool:

@@ -20,6 +20,7 @@ from training import (  # noqa: E402
     evaluate,
     export,
     mean,
+    pair,
     prepare,
     train,
     unknown,
@@ -61,7 +62,7 @@ def run(toy_set: Path, tmp_path_factory: pytest.TempPathFactory, small: config.C
     rows = {s: prepare.read_rows(folder / "index.json", s) for s in (prepare.TRAIN, prepare.CALIBRATION)}
     sets = {s: load(found, small.labels, side_px=64, workers=2) for s, found in rows.items()}
     metrics = train.train(small, folder, sets["train"], sets["calibration"], backbone=None, minutes=1)
-    metrics["asked"] = small.labels.asked(rows["train"])
+    metrics |= train.learnt_from(rows, small, folder / "index.json") | {"backbone": None, "torch": torch.__version__}
     (folder / "metrics.json").write_text(json.dumps(metrics))
     (folder / "export.json").write_text(json.dumps(export.export(folder, folder / "index.json")))
     return folder
@@ -184,8 +185,38 @@ def test_the_mean_of_runs_lies_between_them(run: Path, tmp_path: Path):
     assert torch.equal(made["backbone.conv_stem.weight"], first["backbone.conv_stem.weight"])
     assert len(json.loads((tmp_path / "mean" / "metrics.json").read_text())["mean_of"]) == 2
     (tmp_path / "1" / "metrics.json").write_text(json.dumps({"pictures": {"train": 1}}))
-    with pytest.raises(ValueError, match="differ in 'pictures'"):
+    with pytest.raises(ValueError, match="differ in 'sources'"):
         mean.mean_of([tmp_path / "0", tmp_path / "1"])
+
+
+def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Config, tmp_path: Path):
+    other = shutil.copytree(run, tmp_path / "other")
+    state = torch.load(run / "weights.pt", weights_only=True)
+    state["class_head.bias"] = state["class_head.bias"] + torch.arange(7.0)
+    torch.save(state, other / "weights.pt")
+    export.export(other, run / "index.json")
+    pair.main(["--runs", str(run), str(other), "--index", str(run / "index.json"), "--out", str(tmp_path / "pair")])
+    pixels = np.random.default_rng(0).normal(0, 0.5, (4, 3, 64, 64)).astype(np.float32)
+    first, second, both = (
+        export.session(path).run(["logits"], {"pixels": pixels})[0]
+        for path in (run / "float32.onnx", other / "float32.onnx", tmp_path / "pair" / "float32.onnx")
+    )
+    assert np.allclose(second - first, np.arange(7.0), atol=1e-3)
+    assert np.allclose(both, (first + second) / 2, atol=1e-4)
+    small_file = tmp_path / "pair" / classifier.NAME
+    whole = export.session(small_file).run(["logits"], {"pixels": pixels})[0]
+    assert 0 < np.abs(whole - both).max() < 0.25 * np.ptp(both)
+    found = json.loads((tmp_path / "pair" / "export.json").read_text())
+    assert found["shipped"] == "int8"
+    assert small_file.stat().st_size < 0.4 * (tmp_path / "pair" / "float32.onnx").stat().st_size
+    metrics = json.loads((tmp_path / "pair" / "metrics.json").read_text())
+    assert metrics["pictures"]["train"] == 2 * json.loads((run / "metrics.json").read_text())["pictures"]["train"]
+    net = train.build(small)
+    go_on(net, small_file, torch.from_numpy(pixels))  # of a pair, the first goes on
+    with torch.no_grad():
+        again = net.eval()(torch.from_numpy(pixels))[0].numpy()
+    assert np.abs(again - first).max() < 0.25 * np.ptp(both)
+    assert np.abs(again - second).max() > 2
 
 
 def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):

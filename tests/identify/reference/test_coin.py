@@ -165,7 +165,7 @@ def test_circles_on_the_part_are_not_looked_at_where_a_reference_is_marked(monke
     marked = _label_map(photo, camera, pose, zip(places, (coin.REFERENCE, coin.PART), strict=True))
     looked = []
     edges = rims.coin_edge.edges
-    monkeypatch.setattr(rims.coin_edge, "edges", lambda rgb, starts: looked.extend(starts) or edges(rgb, starts))
+    monkeypatch.setattr(rims.coin_edge, "edges", lambda rgb, starts, **_: looked.extend(starts) or edges(rgb, starts))
     found = reference.find(photo, "eur-50c", labels=marked)
     assert found.ellipse.x_px < photo.width_px / 2
     scale = rims.SEARCH_PX[0] / photo.width_px
