@@ -29,7 +29,7 @@ from identify.reference.scales import Reading
 SEARCH_PX = 2000
 MOST_LINES = 60  # long lines of the picture beside which marks are looked for
 MOST_EDGES = 12  # sides of such lines that are read
-MOST_UNNAMED = 3  # of them that a label map does not call reference
+MOST_UNNAMED = 6  # of them that a label map does not call reference
 MOST_NAMED = 4  # of the named thing's edges that are read by numerals
 NARROW = 3.5  # times as long as wide: rulers of 150 mm are 18 to 40 mm wide
 MOST_ROWS = 5  # bands beside each in which a comb is looked for

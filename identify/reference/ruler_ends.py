@@ -14,6 +14,9 @@ from identify.model import Array, Bytes
 
 U_END = 0.012  # slope of a ruler's end: its wall, its shadow, the lens
 MARGIN_MM = 22.0  # by which a ruler's end may lie beyond its last mark
+CLEAR_OF_MARKS = (0.28, 0.92)  # shares of the width between which an end is measured: marks stand at the edge
+DIFFERENT = 0.5  # difference of the colours on both sides of an end over its scatter along it
+BEYOND_MM = 1.5  # of the bench beyond it that must be in view
 STEEPEST = 0.7  # slope of an end to the edge's normal that is tried
 SEARCH_PX_PER_MM = 3.0
 REFERENCE, NAMED = 2, 0.4  # value of a label map, and the share of the places beside an edge that have it
@@ -95,7 +98,9 @@ def ends(rgb: Bytes, edge: Edge, span_px: tuple[float, float], px_per_mm: float,
     found = []
     for outer, way in zip(span_px, (-1.0, 1.0), strict=True):
         rough = _stepped(rgb, edge, outer, way, px_per_mm, width_px)
-        fine = None if rough is None else _measured(rgb, edge, *rough, px_per_mm, width_px)
+        if rough is None or not _in_view(rgb, edge, *rough, way * BEYOND_MM * px_per_mm, width_px):
+            continue
+        fine = _measured(rgb, edge, *rough, px_per_mm, width_px)
         found += [] if fine is None else [fine]
     return found
 
@@ -158,8 +163,15 @@ def _stepped(
     return at - 0.06 * depth * slope, slope
 
 
+def _in_view(rgb: Bytes, edge: Edge, foot: float, slope: float, beyond_px: float, width_px: float) -> bool:
+    """Whether the bench beyond an end is in the picture: the picture's own border is no end."""
+    depths = np.array([0.0, width_px])
+    places = edge.place(foot + beyond_px + depths * slope, 0.0) + np.multiply.outer(depths, edge.inward)
+    return bool(np.all((places > 0) & (places < np.array(rgb.shape[1::-1]) - 1)))
+
+
 def _measured(rgb: Bytes, edge: Edge, foot: float, slope: float, px_per_mm: float, width_px: float) -> End | None:
-    depths = np.array([0.12, 0.88]) * width_px
+    depths = np.array(CLEAR_OF_MARKS) * width_px
     line = edge.place(foot + depths * slope, 0.0) + np.multiply.outer(depths, edge.inward)
     side = refine_edge(rgb, line[0], line[1], reach_px=max(2.5, 0.8 * px_per_mm))
     if side is None or side[1] < 0.5:
@@ -167,4 +179,20 @@ def _measured(rgb: Bytes, edge: Edge, foot: float, slope: float, px_per_mm: floa
     direction, point = side[0].direction, side[0].point_px - edge.origin
     found = float(direction @ edge.along / (direction @ edge.inward))
     where = float(point @ edge.along - found * (point @ edge.inward))
+    if not _differ(rgb, edge, where, found, px_per_mm, width_px):
+        return None
     return End(where, found, math.hypot(side[0].u_angle_rad, U_END))
+
+
+def _differ(rgb: Bytes, edge: Edge, foot: float, slope: float, px_per_mm: float, width_px: float) -> bool:
+    """Whether the colours on both sides of an end differ: a mark or a scratch has the ruler on either side."""
+    depths = np.linspace(*CLEAR_OF_MARKS, 24) * width_px
+    sides = []
+    for away in (-1.0, 1.0):
+        steps = away * px_per_mm * np.array([1.0, 1.4, 1.8])[:, None]
+        along = (foot + depths * slope + steps)[..., None] * edge.along
+        places = np.round(edge.origin + along + depths[:, None] * edge.inward).astype(int)
+        column, row = np.clip(places, 0, np.array(rgb.shape[1::-1]) - 1).transpose(2, 0, 1)
+        sides.append(np.sqrt(rgb[row, column].astype(float)).mean(axis=0))
+    gap = sides[1] - sides[0]
+    return float(np.linalg.norm(gap.mean(axis=0))) > DIFFERENT * float(np.linalg.norm(gap.std(axis=0))) + 0.05

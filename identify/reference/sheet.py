@@ -130,18 +130,12 @@ def _page(sheet: Layout) -> board.Page:
 
 
 def _likely(rgb: Bytes) -> bool:
-    """Whether a quick look shows a marker, or squares enough for a chessboard.
-
-    By one threshold first: on a sheet three take OpenCV more than twice as long, and one is mostly enough.
-    """
+    """Whether a quick look shows a marker, or squares enough for a chessboard; mostly one threshold tells."""
     grey = cv2.cvtColor(reduced(rgb, LOOK_PX)[0], cv2.COLOR_RGB2GRAY)
     first = cv2.aruco.DetectorParameters()
     first.adaptiveThreshWinSizeMin = first.adaptiveThreshWinSizeMax = 23
-    for settings in (first, None):
-        _, numbers, squares = _detector(settings).detectMarkers(grey)
-        if numbers is not None or len(squares) > FEWEST_SQUARES:
-            return True
-    return False
+    looks = (_detector(settings).detectMarkers(grey) for settings in (first, None))
+    return any(numbers is not None or len(squares) > FEWEST_SQUARES for _, numbers, squares in looks)
 
 
 def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
