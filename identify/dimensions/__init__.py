@@ -235,7 +235,7 @@ def _mixed(name: str, ways: list[tuple[float, float, Reading]]) -> Measurement:
 
 _LYING_HELP = {
     "thread_pitch": (
-        "No thread with at least three turns was seen.",
+        "No thread with at least five clear turns was seen.",
         "Lay the part on its side, 250 to 350 mm from the camera, sharp and evenly lit, and retake.",
     ),
     "thread_major_diameter": (

@@ -22,6 +22,7 @@ SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so 
 # Set on the calibration split of the rendered pictures.
 U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
 LEAST_SCORE = 0.065  # of a thread that is trusted
+LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
@@ -189,7 +190,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("body_diameter")
     if lain.zone is not None or lain.crests is not None:
         names.append("thread_major_diameter")
-    if lain.crests is not None:
+    if lain.crests is not None and lain.thread is not None and lain.thread.turns >= LEAST_TURNS:
         names.append("thread_pitch")
     if lain.hexagon is not None and _is_main(lain.hexagon, lain):
         names.append("hex_across_flats")
