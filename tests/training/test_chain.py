@@ -13,6 +13,7 @@ pytest.importorskip("timm", reason="the training extra is not installed")
 
 from identify import classifier  # noqa: E402
 from training import (  # noqa: E402
+    ablations,
     calibrate,
     card,
     config,
@@ -217,6 +218,22 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
         again = net.eval()(torch.from_numpy(pixels))[0].numpy()
     assert np.abs(again - first).max() < 0.25 * np.ptp(both)
     assert np.abs(again - second).max() > 2
+
+
+def test_ablations_differ_in_one_setting_and_are_scored(run: Path, toy_evaluation: Path, tmp_path: Path):
+    whole = config.read(ablations.CONFIGS / f"{ablations.WHOLE}.toml")
+    assert ablations.names()[0] == ablations.WHOLE
+    for name in ablations.names()[1:]:
+        assert config.read(ablations.CONFIGS / f"{name}.toml") != whole
+    shutil.copytree(run, tmp_path / "without" / "average")
+    export.quick(tmp_path / "without" / "average")
+    folder = ["--pictures", str(toy_evaluation), "--out", str(tmp_path)]
+    ablations.main(["score", "--runs", str(tmp_path / "without"), *folder])
+    found = json.loads((tmp_path / "ablations.json").read_text())
+    assert list(found) == ["average"]  # the runs that are there, no others
+    (scored,) = found["average"]["folders"].values()
+    assert scored["pictures"] == 28
+    assert scored["near_interval"][0] <= scored["near"] <= scored["near_interval"][1]
 
 
 def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):
