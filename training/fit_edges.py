@@ -11,10 +11,8 @@ mask gives. Where the edge is, the renderer's mask says. Strips of evaluation pi
 from __future__ import annotations
 
 import argparse
-import hashlib
 import math
 import time
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +27,7 @@ from identify.geometry import coin_edge, part_edge
 from identify.geometry.edges import sample_profiles
 from identify.geometry.part_edge import COLUMNS, MIDDLE, STEP_PX
 from identify.model import Array, Bytes, NotMeasured, Photo
+from training import edge_card
 from training.measure_renders import PART, rows, true_plane
 
 SPARE = 0.6  # of the reach, by which strips are cut wider so that they can be shifted
@@ -231,7 +230,7 @@ def train(files: list[Path], out: Path, minutes: float, seed: int) -> None:
         if turns % 100 == 0:
             print(turns, round(loss.item(), 3), flush=True)
     export_onnx(net, out, shape=(4, LENGTH, COLUMNS), names=("log_odds",), given="strips", rows=part_edge.ROWS)
-    write_card(out, {"strips": len(data), "steps": turns, "batch": BATCH, "seed": seed})
+    edge_card.write(out, "training.fit_edges", {"strips": len(data), "steps": turns, "batch": BATCH, "seed": seed})
 
 
 def score(files: list[Path], model: Path) -> None:
@@ -245,21 +244,13 @@ def score(files: list[Path], model: Path) -> None:
     error = np.abs(np.concatenate(off))
     wrong = float(np.mean(error > OFF))
     close = STEP_PX * float(np.median(error[error <= OFF]))
-    write_card(model, _kept(model), {"strips": len(data), "wrong_share": round(wrong, 3), "median_px": round(close, 2)})
+    edge_card.write(
+        model,
+        "training.fit_edges",
+        edge_card.kept(model),
+        {"strips": len(data), "wrong_share": round(wrong, 3), "median_px": round(close, 2)},
+    )
     print(f"{100 * wrong:.1f} % of {len(error)} rows wrong")
-
-
-def _kept(model: Path) -> dict[str, int]:
-    return tomllib.loads(model.with_suffix(".toml").read_text(encoding="utf-8"))["training"]
-
-
-def write_card(model: Path, training: dict[str, int], check: dict[str, float] | None = None) -> None:
-    """The card of the network: its SHA-256, how it was trained, and its error on pictures that it never saw."""
-    digest = hashlib.sha256(model.read_bytes()).hexdigest()
-    lines = ["# Written by training.fit_edges; do not edit.", f'version = "{digest[:12]}"', f'sha256 = "{digest}"']
-    for name, block in (("training", training), ("check", check or {})):
-        lines += ["", f"[{name}]", *(f"{key} = {value}" for key, value in block.items())] if block else []
-    model.with_suffix(".toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def main() -> None:

@@ -10,10 +10,8 @@ For every spoke the network gives log odds over radii of the top rim and of the 
 from __future__ import annotations
 
 import argparse
-import hashlib
 import math
 import time
-import tomllib
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -24,7 +22,7 @@ import onnxruntime as ort
 from identify.geometry import ellipse as ellipses
 from identify.geometry.rings import SCALES, SPOKES, unwrap
 from identify.model import Array, Ellipse
-from training import coin_scenes, drawn_coins
+from training import coin_scenes, drawn_coins, edge_card
 
 LOOKS = 4  # developments of one drawn coin, each with its own start
 FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was fitted to: core, lip, edge, shadow
@@ -176,7 +174,9 @@ def train(data: list[Path], out: Path, minutes: float, seed: int, batch: int = 2
         if turns % 500 == 0:
             print(turns, round(float(loss), 4), flush=True)
     export_onnx(net, out, shape=(3, SPOKES, len(SCALES)), names=("log_odds",), given="unwrapped")
-    write_card(out, {"coins": len(pictures) // LOOKS, "looks": LOOKS, "steps": turns, "seed": seed})
+    edge_card.write(
+        out, "training.fit_rings", {"coins": len(pictures) // LOOKS, "looks": LOOKS, "steps": turns, "seed": seed}
+    )
 
 
 def score(data: Path, model: Path) -> None:
@@ -194,20 +194,14 @@ def score(data: Path, model: Path) -> None:
         missed.append((odds * scales).sum(3).mean(2)[:, 0] / drawn["radii"][part : part + 64, 0].mean(1) - 1)
     percent = 100 * np.abs(np.concatenate(missed))
     found = dict(zip(("p50", "p90", "p95"), np.percentile(percent, [50, 90, 95]).round(2).tolist(), strict=True))
-    kept = tomllib.loads(model.with_suffix(".toml").read_text(encoding="utf-8"))["training"]
-    write_card(
-        model, kept, {"coins": len(given) // LOOKS, **{f"radius_error_{k}_percent": v for k, v in found.items()}}
+    kept = edge_card.kept(model)
+    edge_card.write(
+        model,
+        "training.fit_rings",
+        kept,
+        {"coins": len(given) // LOOKS, **{f"radius_error_{k}_percent": v for k, v in found.items()}},
     )
     print(found)
-
-
-def write_card(model: Path, training: dict[str, int], check: dict[str, float] | None = None) -> None:
-    """The card of a network: its SHA-256, how it was trained, and its error on coins that it never saw."""
-    digest = hashlib.sha256(model.read_bytes()).hexdigest()
-    lines = ["# Written by training.fit_rings; do not edit.", f'version = "{digest[:12]}"', f'sha256 = "{digest}"']
-    for name, block in (("training", training), ("check", check or {})):
-        lines += ["", f"[{name}]", *(f"{key} = {value}" for key, value in block.items())] if block else []
-    model.with_suffix(".toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def main() -> None:

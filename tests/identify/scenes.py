@@ -88,3 +88,12 @@ def drawn_coins(
     coded = np.where(soft <= 0.0031308, 12.92 * soft, 1.055 * np.clip(soft, 1e-6, None) ** (1 / 2.4) - 0.055)
     rgb = np.clip(np.round(255 * coded + noise.normal(0, 1.0, soft.shape)), 0, 255).astype(np.uint8)
     return Photo("drawn", "0" * 64, rgb, WIDTH_PX, HEIGHT_PX, focal35_mm)
+
+
+def ruled(segments_mm, camera, pose):
+    """Dark lines (N, 2, 3) [mm] on an even grey, drawn as the camera sees them."""
+    picture = np.full((HEIGHT_PX, WIDTH_PX, 3), 180, np.uint8)
+    for segment in segments_mm:
+        ends = project(camera, pose, np.array(segment, float))
+        cv2.line(picture, *(tuple(map(int, end)) for end in ends), (30, 30, 30), 4, cv2.LINE_AA)
+    return picture

@@ -3,11 +3,9 @@
 import importlib.util
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
-from identify.geometry.camera import project
 from identify.geometry.pencils import leaning
 
 _SPEC = importlib.util.spec_from_file_location("scenes", Path(__file__).parents[1] / "scenes.py")
@@ -15,14 +13,6 @@ scenes = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(scenes)
 
 CARD_PX = np.array([[700.0, 900], [900, 900], [900, 1050], [700, 1050]])
-
-
-def drawn(segments_mm, camera, pose):
-    picture = np.full((scenes.HEIGHT_PX, scenes.WIDTH_PX, 3), 180, np.uint8)
-    for segment in segments_mm:
-        ends = project(camera, pose, np.array(segment, float))
-        cv2.line(picture, *(tuple(map(int, end)) for end in ends), (30, 30, 30), 4, cv2.LINE_AA)
-    return picture
 
 
 def uprights(x_mm):
@@ -36,7 +26,7 @@ def joints():
 
 def test_a_card_that_leans_among_uprights_is_noticed():
     camera, pose = scenes.camera_over_bench(tilt_deg=60)
-    picture = drawn(uprights(range(-140, 141, 28)), camera, pose)
+    picture = scenes.ruled(uprights(range(-140, 141, 28)), camera, pose)
     leant = scenes.camera_over_bench(tilt_deg=20)[1].rotation[:, 2]
     found = leaning(picture, camera, leant, CARD_PX)
     assert found is not None
@@ -49,11 +39,11 @@ def test_a_card_that_leans_among_uprights_is_noticed():
 @pytest.mark.parametrize("tilt_deg", [15, 45])
 def test_a_card_on_the_bench_is_left_in_peace(segments, tilt_deg):
     camera, pose = scenes.camera_over_bench(tilt_deg=tilt_deg)
-    assert leaning(drawn(segments, camera, pose), camera, pose.rotation[:, 2], CARD_PX) is None
+    assert leaning(scenes.ruled(segments, camera, pose), camera, pose.rotation[:, 2], CARD_PX) is None
 
 
 def test_the_edges_of_one_object_prove_nothing():
     camera, pose = scenes.camera_over_bench(tilt_deg=60)
-    picture = drawn(uprights(range(-20, 21, 4)), camera, pose)
+    picture = scenes.ruled(uprights(range(-20, 21, 4)), camera, pose)
     leant = scenes.camera_over_bench(tilt_deg=20)[1].rotation[:, 2]
     assert leaning(picture, camera, leant, CARD_PX) is None

@@ -4,11 +4,9 @@ import importlib.util
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 
-from identify.geometry.camera import project
 from identify.geometry.rulings import look
 
 _SPEC = importlib.util.spec_from_file_location("scenes", Path(__file__).parents[1] / "scenes.py")
@@ -17,14 +15,6 @@ _SPEC.loader.exec_module(scenes)
 
 NOWHERE = np.array([[-9.0, -9], [-5, -9], [-5, -5]])
 MIRROR = np.array([-1.0, -1.0, 1.0])
-
-
-def drawn(segments_mm, camera, pose):
-    picture = np.full((scenes.HEIGHT_PX, scenes.WIDTH_PX, 3), 180, np.uint8)
-    for segment in segments_mm:
-        ends = project(camera, pose, np.array(segment, float))
-        cv2.line(picture, *(tuple(map(int, end)) for end in ends), (30, 30, 30), 4, cv2.LINE_AA)
-    return picture
 
 
 def boards(turn_deg):
@@ -39,7 +29,7 @@ def boards(turn_deg):
 @pytest.mark.parametrize(("tilt_deg", "turn_deg"), [(4, 10), (12, 35), (25, 70)])
 def test_boards_tell_the_tilt_from_its_mirror(tilt_deg, turn_deg):
     camera, pose = scenes.camera_over_bench(tilt_deg=tilt_deg)
-    (found,) = look(drawn(boards(turn_deg), camera, pose), [camera], NOWHERE)
+    (found,) = look(scenes.ruled(boards(turn_deg), camera, pose), [camera], NOWHERE)
     truth = pose.rotation[:, 2]
     near, mirrored = found.likelihood(np.stack([truth, truth * MIRROR]))
     assert near > 50
@@ -52,7 +42,7 @@ def test_boards_tell_the_tilt_from_its_mirror(tilt_deg, turn_deg):
 def test_boards_tell_a_focal_length():
     camera, pose = scenes.camera_over_bench(tilt_deg=25)
     cameras = [replace(camera, focal_px=camera.focal_px * times) for times in (0.6, 1.0, 1.6)]
-    found = look(drawn(boards(30), camera, pose), cameras, NOWHERE)
+    found = look(scenes.ruled(boards(30), camera, pose), cameras, NOWHERE)
     assert np.argmax([each.log_likelihood.max() for each in found]) == 1
 
 
@@ -62,10 +52,10 @@ def test_scattered_lines_say_next_to_nothing():
     middles, turns = rng.uniform(-100, 100, (60, 2)), rng.uniform(0, np.pi, 60)
     arms = 12 * np.column_stack([np.cos(turns), np.sin(turns)])
     lines = [np.column_stack([[m - a, m + a], [0, 0]]) for m, a in zip(middles, arms, strict=True)]
-    (found,) = look(drawn(lines, camera, pose), [camera], NOWHERE)
+    (found,) = look(scenes.ruled(lines, camera, pose), [camera], NOWHERE)
     assert np.exp(found.log_likelihood).max() < 6
 
 
 def test_an_empty_bench_says_nothing():
     camera, pose = scenes.camera_over_bench(tilt_deg=20)
-    assert look(drawn([], camera, pose), [camera], NOWHERE) is None
+    assert look(scenes.ruled([], camera, pose), [camera], NOWHERE) is None
