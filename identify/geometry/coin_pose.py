@@ -149,10 +149,11 @@ def _judged(
     density: Callable[[Array], Array],
 ) -> walls.Normals:
     """Fine grids about the two best tilts, with the log of their probability for ``log_likelihood``."""
+    own = partial(walls.judge, seen, camera, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
     tilts, area = walls.coarse_tilts_rad()
-    own = walls.judge(seen, camera, tilts, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
-    peak = float(own.log_likelihood.max())
-    coarse = _log_posterior(seen, around, coin, camera, density, tilts, area, peak)
+    first = own(tilts)
+    peak = float(first.log_likelihood.max())
+    coarse = _log_posterior(first, around, camera, density, area, peak)
     modes = _modes(coarse.tilts_rad, coarse.log_likelihood)
     grids: list[walls.Normals] = []
     for mode in np.unique(modes):
@@ -163,7 +164,7 @@ def _judged(
             apart = np.max(np.abs(tilts - grids[0].tilts_rad.mean(axis=0)), axis=1) > math.radians(4.25)
             tilts, area = tilts[apart], area[apart]
         if len(tilts) and mine.max() > coarse.log_likelihood.max() - 12:
-            grids.append(_log_posterior(seen, around, coin, camera, density, tilts, area, peak))
+            grids.append(_log_posterior(own(tilts), around, camera, density, area, peak))
     return walls.Normals(
         *(
             np.concatenate([getattr(grid, name) for grid in grids])
@@ -173,16 +174,14 @@ def _judged(
 
 
 def _log_posterior(
-    seen: walls.Surroundings,
+    own: walls.Normals,
     around: list[walls.Surroundings],
-    coin: Coin,
     camera: Camera,
     density: Callable[[Array], Array],
-    tilts_rad: Array,
     area: Array,
     peak: float,
 ) -> walls.Normals:
-    own = walls.judge(seen, camera, tilts_rad, radius_mm=coin.radius_mm, thickness_mm=coin.thickness_mm)
+    """What the coin's own edges say of each normal, with the prior and with the rims around it."""
     log = _doubted(own.log_likelihood - peak) + np.log(np.maximum(density(own.normals), 1e-300)) + np.log(area)
     for other in around:
         likely = np.flatnonzero(log > log.max() - 20)

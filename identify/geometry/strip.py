@@ -104,16 +104,3 @@ def _traced(reached: Array, costs: Array, leap_cost: float) -> NDArray[np.int64]
         column = places[row] if leaps[row] > highest else column - jump + options.index(highest)
         path.append(column)
     return np.array(path[::-1], np.int64)
-
-
-def peak_offset(steep: Array, path: NDArray[np.int64], reach: int = 4) -> tuple[Array, Array]:
-    """Sub-column place (N,) of the peak of ``steep`` (N, K) nearest the path, and its height (N,)."""
-    count, columns = steep.shape
-    rows = np.arange(count)
-    around = np.clip(path[:, None] + np.arange(-reach, reach + 1), 1, columns - 2)
-    best = around[rows, np.argmax(steep[rows[:, None], around], axis=1)]
-    left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
-    bend = left - 2 * mid + right
-    safe = np.where(np.abs(bend) > 1e-12, bend, 1.0)
-    shift = np.where(np.abs(bend) > 1e-12, 0.5 * (left - right) / safe, 0.0)
-    return best + np.clip(shift, -1, 1), mid
