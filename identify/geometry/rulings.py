@@ -25,7 +25,7 @@ SPREAD_BINS = 1.5  # of lines of one direction: 1.5 degrees
 BY_CHANCE = 0.1  # share of scattered lines about the best direction
 MOST = 160  # lines that are looked at
 FEWEST = 5
-INDEPENDENT, MOST_INDEPENDENT = 0.5, 8.0  # of the lines: several are one thing's
+INDEPENDENT, MOST_INDEPENDENT = 1.0, 16.0  # of the lines: several are one thing's
 ODDS = 0.9  # that lines which fall together do so on the bench
 
 
