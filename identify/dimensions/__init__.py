@@ -19,7 +19,7 @@ U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
-VAGUEST_STANDING = 0.10  # more leaves three neighbouring sizes of a body open
+VAGUEST_STANDING = 0.12  # more leaves three neighbouring sizes of a body open
 _VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
@@ -198,13 +198,14 @@ class _Upright:
 
 def _height(answer: str, height_mm: float | None) -> standing.Height:
     row = None if answer == UNSURE else tables.load().fitting(answer)
+    known = UNKNOWN_HEIGHT
     if height_mm is not None:
-        return standing.Height(height_mm, U_GIVEN_MM, "height given", (row.foot_mm if row else None) or 0.0)
-    if row is None:
-        return UNKNOWN_HEIGHT
-    if row.height_mm is None or row.u_height_mm is None:
-        return UNKNOWN_HEIGHT
-    return standing.Height(row.height_mm, row.u_height_mm, "usual height of the class", row.foot_mm or 0.0)
+        known = standing.Height(height_mm, U_GIVEN_MM, "height given")
+    elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
+        known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
+    if row is None or row.foot_mm is None or row.u_foot_mm is None or known is UNKNOWN_HEIGHT:
+        return known
+    return replace(known, foot_mm=row.foot_mm, u_foot_mm=row.u_foot_mm)
 
 
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:
