@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from identify import tables
-from identify.dimensions import reading, spline, standing, stem
+from identify.dimensions import reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -127,6 +127,12 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
             if name == "thread_major_diameter" and lain.crests is None and known is not None and not known.turned:
                 continue  # the outline's axis need not be the thread's, so only turns that are seen tell it
             found.setdefault(name, []).append((pose.weight, 0.0, one))
+    if known is not None and not known.turned and "thread_major_diameter" not in found:
+        for pose in plane.poses:
+            lain = stub.lie(photo, outline, plane.camera, pose, _listed())
+            if lain is not None:
+                one = reading.read(lain, outline, u_size_rel=u_size_rel)["thread_major_diameter"]
+                found.setdefault("thread_major_diameter", []).append((pose.weight, 0.0, one))
     if outline.cut_off:
         found.pop("overall_length", None)
     return found
