@@ -92,7 +92,7 @@ def _followed(gains: Array, jump: int, jump_cost: float, leap_cost: float) -> ND
 
 
 def _traced(reached: Array, costs: Array, leap_cost: float) -> NDArray[np.int64]:
-    """The paths (S, N) back from the best ends of ``reached`` (N, S, K + 2 jump), padded with jump columns each side."""
+    """The paths (S, N) back from the best ends of ``reached`` (N, S, K + 2 jump), padded by jump columns each side."""
     count, strips, pitch = reached.shape
     flat, starts = reached.reshape(count, -1), pitch * np.arange(strips)
     places = reached.argmax(axis=2) + starts  # of the best of each row and strip, in ``flat``
