@@ -149,6 +149,9 @@ def test_torch_and_the_exported_file_agree(run: Path, small: config.Config):
     net.load_state_dict(torch.load(run / "weights.pt", weights_only=True))
     pixels = np.random.default_rng(0).normal(0, 0.5, (3, 3, 64, 64)).astype(np.float32)
     assert export.difference(net, run / "float32.onnx", pixels) <= 1e-4
+    for side in (32, 96):  # any size goes in, and the padding is that of the network
+        other = np.random.default_rng(side).normal(0, 0.5, (2, 3, side, side)).astype(np.float32)
+        assert export.difference(net, run / "float32.onnx", other) <= 1e-4
     net.class_head.weight.data *= 1.01  # the comparison can fail
     assert export.difference(net, run / "float32.onnx", pixels) > 1e-4
 
@@ -207,6 +210,8 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
     small_file = tmp_path / "pair" / classifier.NAME
     whole = export.session(small_file).run(["logits"], {"pixels": pixels})[0]
     assert 0 < np.abs(whole - both).max() < 0.25 * np.ptp(both)
+    logits, mask = export.session(small_file).run(["logits", "mask"], {"pixels": pixels[..., ::2, ::2].copy()})
+    assert (logits.shape, mask.shape) == ((4, 7), (4, 3, 8, 8))
     found = json.loads((tmp_path / "pair" / "export.json").read_text())
     assert found["shipped"] == "int8"
     assert small_file.stat().st_size < 0.4 * (tmp_path / "pair" / "float32.onnx").stat().st_size
