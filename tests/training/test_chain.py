@@ -26,7 +26,7 @@ from training import (  # noqa: E402
     train,
     unknown,
 )
-from training.augment import Augmenter, Settings  # noqa: E402
+from training.augment import Augmenter, Settings, smaller  # noqa: E402
 from training.dataset import UNKNOWN, load, part_box  # noqa: E402
 from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
 from training.network import load_backbone  # noqa: E402
@@ -44,6 +44,7 @@ def small() -> config.Config:
         config.read(FULL),
         side_px=64,
         stored_px=64,
+        small_px=(32,),
         batch=16,
         steps=3,
         reports=1,
@@ -119,6 +120,25 @@ def test_another_background_leaves_part_and_reference(toy_set: Path, small: conf
     outside = (mask == 0) & shows.view(-1, 1, 1)
     assert ((laid - x).abs().amax(1)[outside] > 0.02).float().mean() > 0.6
     assert torch.equal(laid[~shows], x[~shows])
+
+
+def test_some_steps_see_small_pictures_the_same_in_every_process(toy_set: Path, small: config.Config):
+    sides = [train.small_side(small, number) for number in range(400)]
+    assert set(sides) == {32, None}
+    assert 0.06 < sides.count(32) / 400 < 0.2  # 0.12 is asked
+    assert sides == [train.small_side(small, number) for number in range(400)]
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
+    augmenter = Augmenter(pictures, small.augment, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
+    whole = augmenter.draw(torch.arange(14))
+    shrunk = smaller(whole, 32)
+    assert shrunk.pixels.shape == (14, 3, 32, 32)
+    assert shrunk.mask.shape == (14, 3, 8, 8)
+    assert torch.allclose(shrunk.mask.mean((2, 3)), whole.mask.mean((2, 3)), atol=1e-6)
+    net = train.build(small)
+    optimiser = train._optimiser(net, small)
+    parts = train.step(net, augmenter, optimiser, small, torch.arange(14), 0.2, small_px=32)
+    assert torch.isfinite(parts["total"])
 
 
 def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Config):
