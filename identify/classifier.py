@@ -29,6 +29,7 @@ Floats = NDArray[np.float32]
 
 NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
+NETWORKS = "networks"  # input of a file of several networks: which of them are asked; all where it is not given
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted

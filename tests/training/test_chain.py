@@ -227,6 +227,11 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
     )
     assert np.allclose(second - first, np.arange(7.0), atol=1e-3)
     assert np.allclose(both, (first + second) / 2, atol=1e-4)
+    asked = np.array([False, True])
+    runner = export.session(tmp_path / "pair" / "float32.onnx")
+    alone = runner.run(["logits"], {"pixels": pixels, classifier.NETWORKS: asked})[0]
+    assert np.allclose(alone, second, atol=1e-4)
+    assert np.allclose(runner.run(["logits"], {"pixels": pixels, classifier.NETWORKS: ~asked})[0], first, atol=1e-4)
     small_file = tmp_path / "pair" / classifier.NAME
     whole = export.session(small_file).run(["logits"], {"pixels": pixels})[0]
     assert 0 < np.abs(whole - both).max() < 0.25 * np.ptp(both)
