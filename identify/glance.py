@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from identify import classifier as recognisers
 from identify import heic, photo
-from identify.classifier import Classifier
+from identify.classifier import Classifier, Look, Square
 from identify.model import Photo, Recognition
 
 LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
@@ -28,16 +28,22 @@ def recognise_photo(
     ModelError
         The model file is missing or damaged.
     """
-    network = classifier or recognisers.load()
-    least_px = round(LEAST * network.card.input_px)
+    network = (classifier or recognisers.load()).surveying()
+    card = network.card
+    least_px = round(LEAST * card.input_px)
     coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
-    whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
-    card = network.card
-    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.survey_sure_at:
-        near = recognisers.part_square(whole, shot.rgb.shape[:2], max(card.crop_shares, default=1.0))
-        if near is not None and near.side_px < BLURRED * card.input_px:
+    looks = network.looks(shot.rgb, near=1, until=card.sure_at)
+    if shot.reduced == 4 and network.sureness(looks) < card.sure_at:
+        if len(looks) > 1 and looks[1].square.side_px < BLURRED * card.input_px:
+            coarse_px = max(shot.rgb.shape)
             shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-            whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.survey_sure_at)
+            looks = tuple(_at(look, max(shot.rgb.shape) / coarse_px) for look in looks)
+    looks = network.looks(shot.rgb, looks, until=card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
+
+
+def _at(look: Look, factor: float) -> Look:
+    """The same look in a picture ``factor`` times as large."""
+    square = look.square
+    return replace(look, square=Square(factor * square.left_px, factor * square.top_px, factor * square.side_px))

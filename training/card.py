@@ -78,6 +78,9 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "whole_weight": chosen.get("whole_weight", 0.0),
             "survey_looks": survey.get("survey_looks", 0),
             "survey_sure_at": survey.get("sure_at", NEVER),
+            "survey_whole_weight": survey.get("whole_weight", chosen.get("whole_weight", 0.0)),
+            "survey_first_px": survey.get("first_px", config["side_px"]),
+            "survey_turns": survey.get("turns", False),
             "sure_at": found.get("sure_at", NEVER),
         },
         "decision": {

@@ -240,6 +240,15 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
     found = json.loads((tmp_path / "pair" / "export.json").read_text())
     assert found["shipped"] == "int8"
     assert small_file.stat().st_size < 0.4 * (tmp_path / "pair" / "float32.onnx").stat().st_size
+    calibrate.main(["--run", str(tmp_path / "pair"), "--index", str(run / "index.json")])
+    chosen = json.loads((tmp_path / "pair" / "calibration.json").read_text())["survey"]
+    assert {(way["turns"], way["first_px"]) for way in chosen["ways"]} == {(False, 64), (True, 64), (True, 32)}
+    assert chosen["excess"] <= chosen["standard_error"]
+    swift = classifier.load(small_file).surveying().card
+    assert (swift.turns, swift.first_px) == (chosen["turns"], chosen["first_px"])
+    assert swift.whole_weight == pytest.approx(chosen["whole_weight"])
+    whole_or_half = {way["passes"] for way in chosen["ways"] if way["survey_looks"] == 0 and way["first_px"] == 64}
+    assert whole_or_half == {1.0, 0.5}
     metrics = json.loads((tmp_path / "pair" / "metrics.json").read_text())
     assert metrics["pictures"]["train"] == 2 * json.loads((run / "metrics.json").read_text())["pictures"]["train"]
     net = train.build(small)
@@ -278,6 +287,7 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     calibrate.main(["--run", str(run), "--index", str(run / "index.json")])
     found = json.loads((run / "calibration.json").read_text())
     assert found["chosen"]["error_bound"] > 0.01  # a score of pictures can't prove 1 %
+    assert {(way["turns"], way["first_px"]) for way in found["survey"]["ways"]} == {(False, 64), (False, 32)}
     made = classifier.load(run / classifier.NAME)
     assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
     evaluate.main(["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out", str(run)])
