@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from identify import classifier as recognisers
 from identify import heic, photo
-from identify.classifier import Classifier, Look, Square
+from identify.classifier import Classifier
 from identify.model import Photo, Recognition
 
 LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
@@ -18,8 +18,9 @@ def recognise_photo(
 ) -> tuple[Recognition, Photo]:
     """Say what is in one photo and measure nothing; the recognition has no map of the part.
 
-    The photo is decoded to a quarter of its size, and again to a half where a near look would be finer than that: half
-    of the time of a photo goes into its decoding. How many looks are taken stands in the model's card.
+    The photo is decoded to a quarter of its size, and again to a half where the first near look was finer than that and
+    left doubt; that look is then taken again. Half of the time of a photo goes into its decoding. How many looks are
+    taken stands in the model's card.
 
     Raises
     ------
@@ -34,16 +35,9 @@ def recognise_photo(
     coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
     looks = network.looks(shot.rgb, near=1, until=card.sure_at)
-    if shot.reduced == 4 and network.sureness(looks) < card.sure_at:
-        if len(looks) > 1 and looks[1].square.side_px < BLURRED * card.input_px:
-            coarse_px = max(shot.rgb.shape)
+    if shot.reduced == 4 and len(looks) > 1 and network.sureness(looks) < card.sure_at:
+        if looks[1].square.side_px < BLURRED * card.input_px:
             shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-            looks = tuple(_at(look, max(shot.rgb.shape) / coarse_px) for look in looks)
+            looks = (replace(looks[0], square=recognisers.whole_square(shot.rgb.shape[:2])),)
     looks = network.looks(shot.rgb, looks, until=card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
-
-
-def _at(look: Look, factor: float) -> Look:
-    """The same look in a picture ``factor`` times as large."""
-    square = look.square
-    return replace(look, square=Square(factor * square.left_px, factor * square.top_px, factor * square.side_px))

@@ -61,6 +61,9 @@ class SurveyLooks:
     whole_weight: float
     first_px: int
     turns: bool
+    temperature: float
+    unsure_below: float
+    set_from: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +125,9 @@ class Card:
             sure_at=survey.sure_at,
             first_px=survey.first_px,
             turns=survey.turns,
+            temperature=survey.temperature,
+            unsure_below=survey.unsure_below,
+            set_from=survey.set_from,
         )
 
 
@@ -154,7 +160,7 @@ def read_card(path: Path) -> Card:
             whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
             sure_at=float(text["input"]["sure_at"]),
             first_px=int(text["input"]["side_px"]),
-            survey=_survey_looks(text["input"]),
+            survey=_survey_looks(text),
             temperature=float(text["decision"]["temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),
             set_from=float(text["decision"]["set_from"]),
@@ -169,14 +175,19 @@ def read_card(path: Path) -> Card:
     return card
 
 
-def _survey_looks(block: Mapping[str, Any]) -> SurveyLooks:
-    """Cards of before lack some or all of the keys: then a survey looks as at a photo that is measured."""
+def _survey_looks(text: Mapping[str, Any]) -> SurveyLooks:
+    """Cards of before lack the table or keys of it: then a survey looks as at a photo that is measured."""
+    plain, block = text["input"], text.get("survey", {})
+    said = text["decision"] | {"whole_weight": 0.0, "first_px": plain["side_px"], "turns": False} | plain | block
     return SurveyLooks(
-        looks=int(block.get("survey_looks", len(block["crop_shares"]))),
-        sure_at=float(block.get("survey_sure_at", block["sure_at"])),
-        whole_weight=float(block.get("survey_whole_weight", block.get("whole_weight", 0.0))),
-        first_px=int(block.get("survey_first_px", block["side_px"])),
-        turns=bool(block.get("survey_turns", False)),
+        looks=int(block.get("looks", plain.get("survey_looks", len(plain["crop_shares"])))),
+        sure_at=float(block.get("sure_at", plain.get("survey_sure_at", plain["sure_at"]))),
+        whole_weight=float(said["whole_weight"]),
+        first_px=int(said["first_px"]),
+        turns=bool(said["turns"]),
+        temperature=float(said["temperature"]),
+        unsure_below=float(said["unsure_below"]),
+        set_from=float(said["set_from"]),
     )
 
 

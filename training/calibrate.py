@@ -212,7 +212,10 @@ def survey_looks(
     good = [way for way in ways if way["excess"] <= way["standard_error"]]
     swift = [way for way in good if way["passes"] <= SURVEY_PASSES]
     best = min(swift, key=lambda w: w["nll"]) if swift else min(good, key=lambda w: (w["passes"], w["nll"]))
-    return {**best, "most_passes": SURVEY_PASSES, "ways": ways}
+    looks = next(looks for card_, looks in seen if (card_.first_px, card_.turns) == (best["first_px"], best["turns"]))
+    near, until, weight = best["survey_looks"], best["sure_at"], best["whole_weight"]
+    logits = _logits([sure_looks(each_[: near + 1], until, weight) for each_ in looks], weight)
+    return {**best, "most_passes": SURVEY_PASSES, "fit": fit(logits, truth), "ways": ways}
 
 
 def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:

@@ -249,7 +249,7 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
         ]
         for way in (min(ways, key=lambda way: way["nll"]) for ways in kinds.values())
     ]
-    turns = "the file's networks take turns, one a look; " if found["turns"] else ""
+    fit, turns = found["fit"], "the file's networks take turns, one a look; " if found["turns"] else ""
     sure = "" if found["sure_at"] > 1 else f", and none once a class has the probability {found['sure_at']:g}"
     return [
         f"In surveys {turns}the first look is at the whole photo at {found['first_px']} px and weighs "
@@ -257,7 +257,10 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
         f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
         f"{percent(found['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
         "looks of all networks by no more than its standard error, this has the least within "
-        f"{found['most_passes']:g} passes, or the fewest passes.",
+        f"{found['most_passes']:g} passes, or the fewest passes. With a temperature of {fit['temperature']:.3f} the ECE "
+        f"is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
+        f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
+        f"bound {percent(fit['error_bound'], 2)}).",
         "",
         table(
             ["networks", "first look [px]", "near looks", "sure at", "passes", "top-1", "log loss beyond all looks'"],

@@ -335,15 +335,15 @@ def test_a_card_of_before_takes_all_near_looks_in_a_survey(bare, tmp_path):
 
 def test_a_survey_looks_as_its_card_says(bare, tmp_path):
     path = tmp_path / "swift.toml"
-    keys = (
-        "survey_looks = 1\nsurvey_sure_at = 0.8\nsurvey_whole_weight = 0.3\nsurvey_first_px = 32\nsurvey_turns = true"
-    )
-    path.write_text(CARD.replace("crop_shares = []", f"crop_shares = [0.7, 0.5]\n{keys}"), encoding="utf-8")
+    keys = "looks = 1\nsure_at = 0.8\nwhole_weight = 0.3\nfirst_px = 32\nturns = true\ntemperature = 0.9"
+    text = CARD.replace("crop_shares = []", "crop_shares = [0.7, 0.5]")
+    path.write_text(text.replace("[decision]", f"[survey]\n{keys}\n[decision]"), encoding="utf-8")
     card = classifier.read_card(path)
     assert (card.first_px, card.turns, card.hasty, card.whole_weight) == (card.input_px, False, False, 0.0)
     swift = card.surveying()
     assert (swift.crop_shares, swift.sure_at, swift.whole_weight) == ((0.7,), 0.8, 0.3)
     assert (swift.first_px, swift.turns, swift.hasty) == (32, True, True)
+    assert (swift.temperature, swift.unsure_below) == (0.9, card.unsure_below)
 
 
 def test_where_a_hasty_look_sees_no_part_the_whole_is_looked_at_again(bare, monkeypatch):
@@ -396,13 +396,11 @@ def test_networks_take_turns_and_the_first_look_is_smaller(bare):
     assert whole.passes == 1
 
 
-@pytest.mark.parametrize("said", ["survey_turns = true", "survey_first_px = 128"])
+@pytest.mark.parametrize("said", ["turns = true", "first_px = 128"])
 def test_a_card_that_wants_what_the_file_can_not_is_refused(copied: Path, monkeypatch, said: str):
     path = copied.with_suffix(".toml")
-    lines = path.read_text(encoding="utf-8").splitlines()
-    kept = [line for line in lines if not line.startswith(said.split()[0])]
-    kept.insert(kept.index("[input]") + 1, said)
-    path.write_text("\n".join(kept), encoding="utf-8")
+    head, rest = path.read_text(encoding="utf-8").split("[decision]")
+    path.write_text(f"{head.split('[survey]')[0]}[survey]\n{said}\n[decision]{rest}", encoding="utf-8")
     session = SimpleNamespace(
         get_outputs=lambda: [SimpleNamespace(name=name) for name in classifier.OUTPUTS],
         get_inputs=lambda: [SimpleNamespace(name="pixels", shape=["batch", 3, 256, 256])],
