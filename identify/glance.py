@@ -9,7 +9,7 @@ from identify import heic, photo
 from identify.classifier import Classifier
 from identify.model import Photo, Recognition
 
-LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
+LEAST = 2.5  # times the network's input: no picture is decoded to less; what is too coarse is decoded again on doubt
 BLURRED = 0.75  # of the network's input: a near look at fewer pixels wants a finer picture
 
 

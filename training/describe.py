@@ -257,8 +257,8 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
         f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
         f"{percent(found['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
         "looks of all networks by no more than its standard error, this has the least within "
-        f"{found['most_passes']:g} passes, or the fewest passes. With a temperature of {fit['temperature']:.3f} the ECE "
-        f"is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
+        f"{found['most_passes']:g} passes, or the fewest passes. With a temperature of {fit['temperature']:.3f} the "
+        f"ECE is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
         f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
         f"bound {percent(fit['error_bound'], 2)}).",
         "",
