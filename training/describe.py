@@ -104,7 +104,7 @@ def _run(run: dict[str, Any]) -> str:
     taken = "; ".join(
         f"seed {one['seed']}, {one.get('steps', 0)} steps in {one.get('seconds', 0):.0f} s" for one in own
     )
-    mean = f" Of {len(own)} such runs the mean of the weights is taken." if len(own) > 1 else ""
+    mean = f" Of these {len(own)} runs the mean of the weights is taken." if len(own) > 1 else ""
     return (
         f"{begun}: rates up to {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), "
         f"{config['batch']} pictures a step and device; {taken}, on {run.get('devices', 1)} × "
