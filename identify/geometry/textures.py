@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from identify.geometry.bows import frames
@@ -107,7 +108,7 @@ def _seen(rgb: Bytes) -> list[_Seen]:
     return found
 
 
-def _bands(grey: Array) -> list[Array]:
+def _bands(grey: NDArray[np.float32]) -> list[NDArray[np.float32]]:
     """The picture (H, W) float32 through each filter; the wide blurs are taken from a quarter of it."""
     height, width = grey.shape
     blurred = [cv2.GaussianBlur(grey, (0, 0), sigma) for sigma in WIDTHS_PX]
@@ -115,11 +116,12 @@ def _bands(grey: Array) -> list[Array]:
     for sigma, one in zip(WIDTHS_PX, blurred, strict=True):
         coarse = cv2.resize(one, (max(1, width // 4), max(1, height // 4)), interpolation=cv2.INTER_AREA)
         coarse = cv2.GaussianBlur(coarse, (0, 0), sigma * math.sqrt(WIDE**2 - 1) / 4)
-        bands.append(one - cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR))
+        wide = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+        bands.append(np.asarray(one - wide, np.float32))
     return bands
 
 
-def _spectrum(band: Array, count: tuple[int, int]) -> tuple[Array, Array]:
+def _spectrum(band: NDArray[np.float32], count: tuple[int, int]) -> tuple[Array, Array]:
     """Tensors (C, 2, 2) of mean squared frequency [rad² / px²] and power (C,) in each cell."""
     across, down = (cv2.Sobel(band, cv2.CV_32F, *way, scale=1 / 8) for way in ((1, 0), (0, 1)))
     means = [

@@ -22,8 +22,8 @@ from identify.geometry.quads import seen_with
 from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
-from identify.reference import numerals, scales
-from identify.reference.ruler_ends import Edge, End, ends, on_label, on_named, strokes_at_ends, width_on
+from identify.reference import blobs, numerals, scales
+from identify.reference.ruler_ends import Edge, End, ends, on_named, strokes_at_ends, width_on
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
@@ -109,7 +109,7 @@ def _strokes(small: Bytes, labels: Bytes | None) -> Strokes:
     joined = join(pieces, most=MOST_LINES)
     if labels is not None and len(pieces) > MANY_PIECES:
         half_px = small.shape[1] / 2, small.shape[0] / 2
-        own = join(pieces[on_label(labels, pieces, half_px)], most=MOST_OWN)
+        own = join(pieces[blobs.beside(labels, pieces, half_px)], most=MOST_OWN)
         ends = np.concatenate([own.ends_px, joined.ends_px])
         joined = Strokes(ends, np.concatenate([own.covered_px, joined.covered_px]))
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
