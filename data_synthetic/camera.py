@@ -88,8 +88,26 @@ def bent(
     return np.maximum(picture, 0), mask
 
 
+def _without_fireflies(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light (H, W, 3) where no pixel is much brighter than the second brightest beside it.
+
+    A glint along an edge has two bright neighbours, a lone path that met a lamp has none, two beside each other one.
+    """
+    grey = cv2.cvtColor(light, cv2.COLOR_RGB2GRAY)
+    most = second = np.zeros_like(grey)
+    framed = cv2.copyMakeBorder(grey, 1, 1, 1, 1, cv2.BORDER_REFLECT_101)
+    height, width = grey.shape
+    for down, right in ((0, 0), (0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1), (2, 2)):
+        beside = framed[down : down + height, right : right + width]
+        second = np.maximum(second, np.minimum(most, beside))
+        most = np.maximum(most, beside)
+    kept = np.minimum(1.0, 1.25 * second / np.maximum(grey, 1e-9))
+    return np.asarray(light * kept[..., None], np.float32)
+
+
 def cleaned(light: NDArray[np.float32], spp: int) -> NDArray[np.float32]:
     """Light (H, W, 3) without the renderer's own grain: fireflies clipped, then an edge-keeping blur in log light."""
+    light = _without_fireflies(light)
     calm = cv2.medianBlur(light, 3)
     light = np.minimum(light, 3 * calm + 0.25 * float(calm.mean()))
     scale = max(float(np.median(light)), 1e-4)

@@ -56,7 +56,7 @@ def build(class_id: str, rng: Rng) -> InstalledScene:
     if tap.mount == "deck":
         room = rooms.for_deck(rng, name, holes_mm=spread, height_mm=tap.height_mm)
         bowl_before = name == "worktop" and any(piece.material == "ceramic" for piece in room.solids)
-        elevation, azimuth = (28.0 if bowl_before else 8.0, 62.0), (-55.0, 55.0)
+        elevation, azimuth = (28.0 if bowl_before else 8.0, 68.0), (-60.0, 60.0)
     else:
         room = rooms.for_wall(rng, name)
         elevation, azimuth = (-12.0, 45.0), (-55.0, 55.0)

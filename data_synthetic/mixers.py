@@ -96,6 +96,22 @@ def _cast_spout(rng: Rng, z_mm: float, reach_mm: float, root_mm: float, square: 
     )
 
 
+def _pipe_spout(rng: Rng, z_mm: float, reach_mm: float) -> tuple[Solid, Array, float]:
+    """Spout of bent pipe that leaves a basin mixer's body at its side: piece, path, outlet diameter."""
+    d = between(rng, 17, 26)
+    rise, drop = between(rng, -4, 22), between(rng, 2, 40)
+    path = bezier(
+        [
+            (0, z_mm),
+            (-reach_mm * between(rng, 0.3, 0.5), z_mm + rise),
+            (-reach_mm * between(rng, 0.75, 0.95), z_mm + rise),
+            (-reach_mm, z_mm + rise - drop),
+        ],
+        count=36,
+    )
+    return loft(path, taper(d * between(rng, 1.0, 1.25), d, 36), d, rounded_mm=between(rng, 0.5, 2)), path, d
+
+
 def _nozzle(rng: Rng, finish: Finish, path: Array, thick_mm: float) -> Solids:
     """Aerator under the end of a spout, pointing down."""
     d = between(rng, 20, 25)
@@ -115,12 +131,16 @@ def _basin(rng: Rng) -> Tap:
     trunk, square = _trunk(rng, r, h)
     reach = between(rng, 95, 150)
     z = h * between(rng, 0.5, 0.72) if not vessel else h - between(rng, 25, 60)
-    spout, path, thick = _cast_spout(rng, z, reach, min(1.75 * r, 44.0), square)
+    piped = not square and rng.random() < 0.3
+    spout, path, thick = (
+        _pipe_spout(rng, z, reach) if piped else _cast_spout(rng, z, reach, min(1.75 * r, 44.0), square)
+    )
     pieces = (*finish.on(*trunk, spout), *_nozzle(rng, finish, path, thick), *_dots(rng, r * 0.99, h - 8))
     side = rng.random() < 0.14
     lean = between(rng, -12, 12) if not square else 0.0
     back = rng.random() < 0.12
-    yaw = 180.0 if back else (between(rng, -35, 35) if rng.random() < 0.3 else 0.0)
+    turned = between(rng, -75, 75) if piped and rng.random() < 0.5 else between(rng, -35, 35)  # a pipe swivels
+    yaw = 180.0 if back else (turned if piped or rng.random() < 0.3 else 0.0)
     lever = handles.single_lever(
         rng, finish, r * between(rng, 0.92, 1.06), style="block" if square and rng.random() < 0.7 else None
     )

@@ -224,7 +224,7 @@ def _loaded(setting: Setting, lens: Lens, width_px: int, height_px: int, bounces
             "near_clip": 1.0, "far_clip": 1e6, "to_world": _pose(lens), "aperture_radius": 0.5, "focus_distance": 300.0,
             "sampler": {"type": SAMPLER, "sample_count": spp},
             "film": {"type": "hdrfilm", "width": width_px, "height": height_px, "pixel_format": "rgb",
-                     "rfilter": {"type": "gaussian", "stddev": 0.45}},
+                     "rfilter": {"type": "box"}},
         },
     }, parallel=False)  # fmt: skip
     parameters = mi.traverse(scene)

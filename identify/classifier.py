@@ -29,6 +29,7 @@ Floats = NDArray[np.float32]
 
 NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
+NETWORKS = "networks"  # input of a file of several networks: which of them are asked; all where it is not given
 FILL = 127  # the grey of the letter-box bars: zero after normalisation
 COARSE = 4.0  # times what is wanted: a larger picture is halved first, which is cheap and changes codes by few
 COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted
@@ -47,7 +48,7 @@ class Square:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """The network's raw outputs for one square: (C,), (V,), (A,), (3, h, w) and (F,)."""
+    """The network's raw outputs for one square: (C,), (V,), (A,), (3, h, w) and (F,); ``passes`` is what it took."""
 
     square: Square
     logits: Floats
@@ -55,6 +56,7 @@ class Look:
     varieties: Floats
     mask: Floats
     features: Floats
+    passes: float = 1.0  # of all the file's networks at the full size
 
 
 def load(path: str | Path | None = None) -> Classifier:
@@ -79,7 +81,12 @@ def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
     session = weights.session(data)
     if missing := sorted(set(OUTPUTS) - {output.name for output in session.get_outputs()}):
         raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
-    return Classifier(card, session)
+    found = Classifier(card, session)
+    if (card.survey.turns and found.networks < 2) or (card.survey.first_px != card.input_px and not found.any_size):
+        raise ModelError(
+            f"{path.name} can't look as its card says; calibrate it again with python -m training.calibrate."
+        )
+    return found
 
 
 def shipped_card() -> Card:
@@ -115,7 +122,11 @@ class Classifier:
     def __init__(self, card: Card, session: ort.InferenceSession) -> None:
         self.card = card
         self._session = session
-        self._input = session.get_inputs()[0].name
+        pixels = session.get_inputs()[0]
+        self._input = pixels.name
+        self.any_size = not isinstance(pixels.shape[-1], int)  # whether pictures of other sides than the card's go in
+        asked = [value.shape[0] for value in session.get_overridable_initializers() if value.name == NETWORKS]
+        self.networks: int = asked[0] if asked else 1  # that can be asked one by one
 
     def with_card(self, card: Card) -> Classifier:
         """The same network under another card, to try its settings."""
@@ -129,37 +140,58 @@ class Classifier:
         """The looks (see :meth:`looks`) that a photo (H, W, 3) gets which is answered and measured."""
         return self.looks(rgb, least=LEAST_NEAR, until=self.card.sure_at)
 
-    def looks(
-        self, rgb: Bytes, first: Look | None = None, *, least: int = 0, near: int | None = None, until: float = math.inf
-    ) -> tuple[Look, ...]:
-        """One look at the whole picture (H, W, 3) unless there is one, then near looks where a part is seen.
+    def surveying(self) -> Classifier:
+        """The same network under its card for photos of which only the class is wanted."""
+        return self.with_card(self.card.surveying())
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. There are
-        no more than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it
+    def looks(
+        self,
+        rgb: Bytes,
+        taken: Sequence[Look] = (),
+        *,
+        least: int = 0,
+        near: int | None = None,
+        until: float = math.inf,
+    ) -> tuple[Look, ...]:
+        """One look at the whole picture (H, W, 3), then near looks where a part is seen; those ``taken`` come first.
+
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask; where the
+        first look was hasty and sees no part, one at the whole picture again takes the first near look's place. There
+        are no more than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it
         reaches ``until``.
         """
-        looks = [first or self.look(rgb, whole_square(rgb.shape[:2]))]
-        aim = looks[0]
-        for share in self.card.crop_shares[:near]:
-            sure = len(looks) > least and self.sureness(looks) >= until
-            square = None if sure else part_square(aim, rgb.shape[:2], share)
-            if square is None:
+        whole = whole_square(rgb.shape[:2])
+        looks = [*taken] or [self.look(rgb, whole, 0)]
+        for share in self.card.crop_shares[len(looks) - 1 : near]:
+            if len(looks) > least and self.sureness(looks) >= until:
                 break
-            looks.append(self.look(rgb, square))
-            aim = looks[1]
+            square = part_square(looks[:2][-1], rgb.shape[:2], share)
+            if square is None and (len(looks) > 1 or not self.card.hasty):
+                break
+            looks.append(self.look(rgb, square or whole, len(looks)))
         return tuple(looks)
 
     def sureness(self, looks: Sequence[Look]) -> float:
         """The best class's probability after these looks, before calibration."""
         return float(softmax(mean_logits(looks, self.card.whole_weight)).max())
 
-    def look(self, rgb: Bytes, square: Square) -> Look:
-        """One pass of the network over a square of the picture (H, W, 3)."""
-        side, mean, std = self.card.input_px, self.card.mean, self.card.std
-        pixels = (cut_square(rgb, square, side).astype(np.float32) - mean) / std
+    def look(self, rgb: Bytes, square: Square, number: int = 0) -> Look:
+        """The look of a ``number``, from 0, at a square of the picture (H, W, 3): one pass of the card's network."""
+        card = self.card
+        side = card.input_px if number else card.first_px
+        passes = (side / card.input_px) ** 2 / (self.networks if card.turns else 1)
+        return Look(square, *self.outputs(cut_square(rgb, square, side), number), passes)
+
+    def outputs(self, rgb: Bytes, number: int = 0) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """What the look of a ``number`` makes of a square picture (S, S, 3)."""
+        pixels = (rgb.astype(np.float32) - self.card.mean) / self.card.std
         fed = {self._input: np.ascontiguousarray(pixels.transpose(2, 0, 1)[None])}
-        outputs = [np.asarray(output[0], np.float32) for output in self._session.run(list(OUTPUTS), fed)]
-        return Look(square, *outputs)
+        if self.card.turns:
+            fed[NETWORKS] = np.arange(self.networks) == number % self.networks
+        logits, view, varieties, mask, features = (
+            np.asarray(output[0], np.float32) for output in self._session.run(list(OUTPUTS), fed)
+        )
+        return logits, view, varieties, mask, features
 
     def settle(self, looks: tuple[Look, ...], size_hw: tuple[int, int], *, mapped: bool = True) -> Recognition:
         """The calibrated answer for a picture of ``size_hw``: by all looks, see :func:`mean_logits`, or the only one.

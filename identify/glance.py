@@ -9,7 +9,7 @@ from identify import heic, photo
 from identify.classifier import Classifier
 from identify.model import Photo, Recognition
 
-LEAST = 3.0  # times the network's input: no picture is decoded to less, so that a fair part of it fills a near look
+LEAST = 2.5  # times the network's input: no picture is decoded to less; what is too coarse is decoded again on doubt
 BLURRED = 0.75  # of the network's input: a near look at fewer pixels wants a finer picture
 
 
@@ -18,8 +18,9 @@ def recognise_photo(
 ) -> tuple[Recognition, Photo]:
     """Say what is in one photo and measure nothing; the recognition has no map of the part.
 
-    The photo is decoded to a quarter of its size, and again to a half where a near look would be finer than that: half
-    of the time of a photo goes into its decoding. How many looks are taken stands in the model's card.
+    The photo is decoded to a quarter of its size, and again to a half where the first near look was finer than that and
+    left doubt; that look is then taken again. Half of the time of a photo goes into its decoding. How many looks are
+    taken stands in the model's card.
 
     Raises
     ------
@@ -28,16 +29,15 @@ def recognise_photo(
     ModelError
         The model file is missing or damaged.
     """
-    network = classifier or recognisers.load()
-    least_px = round(LEAST * network.card.input_px)
+    network = (classifier or recognisers.load()).surveying()
+    card = network.card
+    least_px = round(LEAST * card.input_px)
     coarse = 2 if heic.is_heic(source) else 4  # HEIC is decoded whole in any case, and that takes long
     shot = photo.load(source, name=name, reduced=coarse, least_px=least_px)
-    whole = network.look(shot.rgb, recognisers.whole_square(shot.rgb.shape[:2]))
-    card = network.card
-    if shot.reduced == 4 and card.survey_looks and network.sureness([whole]) < card.survey_sure_at:
-        near = recognisers.part_square(whole, shot.rgb.shape[:2], max(card.crop_shares, default=1.0))
-        if near is not None and near.side_px < BLURRED * card.input_px:
+    looks = network.looks(shot.rgb, near=1, until=card.sure_at)
+    if shot.reduced == 4 and len(looks) > 1 and network.sureness(looks) < card.sure_at:
+        if looks[1].square.side_px < BLURRED * card.input_px:
             shot = photo.load(source, name=name, reduced=2, least_px=least_px)
-            whole = replace(whole, square=recognisers.whole_square(shot.rgb.shape[:2]))
-    looks = network.looks(shot.rgb, whole, near=card.survey_looks, until=card.survey_sure_at)
+            looks = (replace(looks[0], square=recognisers.whole_square(shot.rgb.shape[:2])),)
+    looks = network.looks(shot.rgb, looks, until=card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot

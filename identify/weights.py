@@ -6,7 +6,7 @@ import hashlib
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -66,6 +66,20 @@ class VarietyHead:
 
 
 @dataclass(frozen=True, slots=True)
+class SurveyLooks:
+    """Looks at a photo of which only the class is wanted: at most so many near ``looks``, the rest as in Card."""
+
+    looks: int
+    sure_at: float
+    whole_weight: float
+    first_px: int
+    turns: bool
+    temperature: float
+    unsure_below: float
+    set_from: float
+
+
+@dataclass(frozen=True, slots=True)
 class Card:
     """What must be known about a model file to use it.
 
@@ -76,9 +90,10 @@ class Card:
     mean, std : a pixel enters as (pixel - mean) / std.
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     whole_weight : of the whole photo's look in the mean of all looks.
-    survey_looks : where only the class is wanted, at most so many near looks.
-    survey_sure_at : there, no further look is needed from this probability on.
     sure_at : of a photo that is measured, no further near look is needed from this probability on.
+    first_px : side of the square that the first look, at the whole photo, is taken at [px].
+    turns : whether the networks of the file take turns, one a look; else each look is of them all.
+    survey : what else holds where only the class is wanted.
     unsure_below : the answer is unsure where the best probability is below this.
     set_from : the 95 % prediction set holds every class of at least this probability.
     least_part_share : an answer other than ``nothing`` needs at least this share of the photo labelled as part.
@@ -97,15 +112,36 @@ class Card:
     std: float
     crop_shares: tuple[float, ...]
     whole_weight: float
-    survey_looks: int
-    survey_sure_at: float
     sure_at: float
     temperature: float
     unsure_below: float
     set_from: float
     least_part_share: float
+    first_px: int
+    survey: SurveyLooks
+    turns: bool = False
     strange_by: str = ""
     strange_from: float = math.inf
+
+    @property
+    def hasty(self) -> bool:
+        """Whether the first look is less than a pass of all networks over a picture of the full size."""
+        return self.turns or self.first_px < self.input_px
+
+    def surveying(self) -> Card:
+        """The card as it holds where only the class is wanted."""
+        survey = self.survey
+        return replace(
+            self,
+            crop_shares=self.crop_shares[: survey.looks],
+            whole_weight=survey.whole_weight,
+            sure_at=survey.sure_at,
+            first_px=survey.first_px,
+            turns=survey.turns,
+            temperature=survey.temperature,
+            unsure_below=survey.unsure_below,
+            set_from=survey.set_from,
+        )
 
 
 def read_card(path: Path) -> Card:
@@ -135,9 +171,9 @@ def read_card(path: Path) -> Card:
             std=float(text["input"]["std"]),
             crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
             whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
-            survey_looks=int(text["input"].get("survey_looks", len(text["input"]["crop_shares"]))),
-            survey_sure_at=float(text["input"].get("survey_sure_at", text["input"]["sure_at"])),
             sure_at=float(text["input"]["sure_at"]),
+            first_px=int(text["input"]["side_px"]),
+            survey=_survey_looks(text),
             temperature=float(text["decision"]["temperature"]),
             unsure_below=float(text["decision"]["unsure_below"]),
             set_from=float(text["decision"]["set_from"]),
@@ -150,6 +186,22 @@ def read_card(path: Path) -> Card:
     if card.nothing not in card.classes or len(set(card.classes)) != len(card.classes):
         raise ModelError(f"The model's card {path.name} names its classes wrongly: {', '.join(card.classes)}.")
     return card
+
+
+def _survey_looks(text: Mapping[str, Any]) -> SurveyLooks:
+    """Cards of before lack the table or keys of it: then a survey looks as at a photo that is measured."""
+    plain, block = text["input"], text.get("survey", {})
+    said = text["decision"] | {"whole_weight": 0.0, "first_px": plain["side_px"], "turns": False} | plain | block
+    return SurveyLooks(
+        looks=int(block.get("looks", plain.get("survey_looks", len(plain["crop_shares"])))),
+        sure_at=float(block.get("sure_at", plain.get("survey_sure_at", plain["sure_at"]))),
+        whole_weight=float(said["whole_weight"]),
+        first_px=int(said["first_px"]),
+        turns=bool(said["turns"]),
+        temperature=float(said["temperature"]),
+        unsure_below=float(said["unsure_below"]),
+        set_from=float(said["set_from"]),
+    )
 
 
 def _variety_head(block: Mapping[str, Any]) -> VarietyHead:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import LEAST_NEAR, NAME, PART, Classifier, Look, label_map, load, mean_logits, softmax
+from identify.classifier import LEAST_NEAR, NAME, PART, Card, Classifier, Look, label_map, load, mean_logits, softmax
 from training import card, figures
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
@@ -28,7 +28,10 @@ RISK, DELTA, LEVEL = 0.025, 0.05, 0.95  # the smallest in steps of 0.005 that le
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
 CROP_SHARES = (0.7, 0.4, 0.85)  # the most different ones first
+STRIDE = 32  # [px]: sides that the network takes are multiples of it
 WHOLE_WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
+FIRST_SHARES = (1.0, 0.625, 0.5)  # of the network's input: sides at which the first look of a survey may be taken
+SURVEY_PASSES = 1.25  # a photo: what leaves a survey 0.8 of the rate of decoding and one pass (training.time_survey)
 SURE = (0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)  # where a further look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
 
@@ -55,15 +58,32 @@ def without_blanks(sample: list[Picture], *, workers: int) -> list[Picture]:
     return [picture for picture, span in zip(sample, spans, strict=True) if span >= 8]
 
 
-def look(classifier: Classifier, picture: Picture) -> tuple[tuple[Look, ...], float]:
-    """The looks at one picture, made worse for half of them, and the share of it that is labelled as part."""
+def manners(classifier: Classifier) -> list[Card]:
+    """Cards of the ways to look at a photo that are tried for surveys, that of a photo that is measured first.
+
+    Where the file's networks can be asked one by one, they take turns; the first look may be at a smaller picture.
+    """
+    plain = replace(classifier.card, crop_shares=CROP_SHARES)
+    sides = [round(share * plain.input_px) for share in FIRST_SHARES if classifier.any_size or share == 1]
+    turns = classifier.networks > 1
+    ways = [replace(plain, first_px=side, turns=turns) for side in sides if side % STRIDE == 0]
+    return [plain, *(way for way in ways if way.hasty)]
+
+
+def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tuple[list[tuple[Look, ...]], float]:
+    """The looks of each manner at one picture, made worse for half of them, and the share that is labelled as part."""
     rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
     rgb = rgb_of(picture)
     if rng.random() < 0.5:
         rgb = worn(rgb, rng)
-    looks = classifier.looks(rgb)
-    share = float(np.mean(label_map(looks, rgb.shape[:2], 2 * classifier.card.input_px) == PART))
-    return tuple(replace(one, mask=one.mask[:, :1, :1], features=one.features[:1]) for one in looks), share
+    seen = [classifier.with_card(card).looks(rgb) for card in cards]
+    share = float(np.mean(label_map(seen[0], rgb.shape[:2], 2 * classifier.card.input_px) == PART))
+    return [tuple(map(_without_map, looks)) for looks in seen], share
+
+
+def _without_map(look: Look) -> Look:
+    """The look as far as a calibration needs it; copies, because a part of an array keeps all of it in memory."""
+    return replace(look, mask=look.mask[:, :1, :1].copy(), features=look.features[:1].copy())
 
 
 def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, float]:
@@ -150,38 +170,52 @@ def weighed(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]) -> 
 
 
 def survey_looks(
-    all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]
+    seen: Sequence[tuple[Card, Sequence[tuple[Look, ...]]]], truth: NDArray[np.int64], chosen: dict[str, float]
 ) -> dict[str, Any]:
-    """How many near looks a survey takes, and when it stops; ``ways`` holds all that were tried.
+    """How a survey looks at a photo, and when it stops; ``ways`` holds all that were tried.
 
-    The fewest passes whose log loss exceeds that of all looks by no more than one standard error of the difference
+    Of the ways whose log loss exceeds that of all plain looks by no more than one standard error of the difference
     picture by picture (the rule of one standard error, Breiman et al. 1984, Classification and Regression Trees,
-    3.4.3).
+    3.4.3), the one of least log loss within :data:`SURVEY_PASSES`, or of the fewest passes where none is within.
+
+    Parameters
+    ----------
+    seen : looks at all pictures by each of the manners, the plain one first.
     """
-    weight, heat = chosen["whole_weight"], chosen["temperature"]
-    rows = np.arange(len(truth))
+    heat, rows = chosen["temperature"], np.arange(len(truth))
 
     def losses(logits: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(-np.log(softmax(logits, heat, axis=1)[rows, truth]), np.float64)
 
-    full = losses(_logits(all_looks, weight))
+    full = losses(_logits(seen[0][1], chosen["whole_weight"]))
     ways = []
-    for near in range(max(map(len, all_looks))):
-        for until in (*SURE, card.NEVER):
-            taken = [sure_looks(looks[: near + 1], until, weight) for looks in all_looks]
-            logits = _logits(taken, weight)
-            excess = losses(logits) - full
-            ways.append({
-                "survey_looks": near,
-                "sure_at": until,
-                "passes": float(np.mean([len(looks) for looks in taken])),
-                "top1": float(np.mean(logits.argmax(axis=1) == truth)),
-                "nll": float(losses(logits).mean()),
-                "excess": float(excess.mean()),
-                "standard_error": float(excess.std(ddof=1) / np.sqrt(len(truth))),
-            })  # fmt: skip
-    best = min((way for way in ways if way["excess"] <= way["standard_error"]), key=lambda w: (w["passes"], w["nll"]))
-    return {**best, "ways": ways}
+    for card_, all_looks in seen:
+        for near in range(max(map(len, all_looks))):
+            nearest = [looks[: near + 1] for looks in all_looks]
+            weight = min(WHOLE_WEIGHTS, key=lambda w: float(losses(_logits(nearest, w)).mean()))
+            for until in (*SURE, card.NEVER):
+                taken = [sure_looks(looks, until, weight) for looks in nearest]
+                logits = _logits(taken, weight)
+                excess = losses(logits) - full
+                ways.append({
+                    "first_px": card_.first_px,
+                    "turns": card_.turns,
+                    "whole_weight": weight,
+                    "survey_looks": near,
+                    "sure_at": until,
+                    "passes": float(np.mean([sum(look.passes for look in looks) for looks in taken])),
+                    "top1": float(np.mean(logits.argmax(axis=1) == truth)),
+                    "nll": float(losses(logits).mean()),
+                    "excess": float(excess.mean()),
+                    "standard_error": float(excess.std(ddof=1) / np.sqrt(len(truth))),
+                })  # fmt: skip
+    good = [way for way in ways if way["excess"] <= way["standard_error"]]
+    swift = [way for way in good if way["passes"] <= SURVEY_PASSES]
+    best = min(swift, key=lambda w: w["nll"]) if swift else min(good, key=lambda w: (w["passes"], w["nll"]))
+    looks = next(looks for card_, looks in seen if (card_.first_px, card_.turns) == (best["first_px"], best["turns"]))
+    near, until, weight = best["survey_looks"], best["sure_at"], best["whole_weight"]
+    logits = _logits([sure_looks(each_[: near + 1], until, weight) for each_ in looks], weight)
+    return {**best, "most_passes": SURVEY_PASSES, "fit": fit(logits, truth), "ways": ways}
 
 
 def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:
@@ -199,8 +233,10 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
     card.write(run, calibrated=False)
     provisional = load(run / NAME)
-    classifier = provisional.with_card(replace(provisional.card, crop_shares=CROP_SHARES))
-    seen = each(lambda picture: look(classifier, picture), sample, workers=workers)
+    cards = manners(provisional)
+    classifier = provisional.with_card(cards[0])
+    by_manner = each(lambda picture: look(classifier, picture, cards), sample, workers=workers)
+    seen = [(manner[0], share) for manner, share in by_manner]
     truth = np.array([classifier.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
 
     def first(count: int) -> list[tuple[Look, ...]]:
@@ -218,7 +254,9 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         for (_, share), picture in zip(seen, sample, strict=True)
         if picture.line["class"] != classifier.card.nothing and share > 0
     ]
-    survey, weight = survey_looks(first(count), truth, fits[winner]), fits[winner]["whole_weight"]
+    others = [(card_, [looks[number] for looks, _ in by_manner]) for number, card_ in enumerate(cards[1:], start=1)]
+    survey = survey_looks([(cards[0], first(count)), *others], truth, fits[winner])
+    weight = fits[winner]["whole_weight"]
     sure_at = settled_at(first(count), truth, fits[winner])
     taken = [sure_looks(looks, sure_at, weight, least=LEAST_NEAR) for looks in first(count)]
     return {

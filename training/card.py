@@ -76,9 +76,15 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "std": config["std"],
             "crop_shares": found.get("crop_shares", []),
             "whole_weight": chosen.get("whole_weight", 0.0),
-            "survey_looks": survey.get("survey_looks", 0),
-            "survey_sure_at": survey.get("sure_at", NEVER),
             "sure_at": found.get("sure_at", NEVER),
+        },
+        "survey": {
+            "looks": survey.get("survey_looks", 0),
+            "sure_at": survey.get("sure_at", NEVER),
+            "whole_weight": survey.get("whole_weight", 0.0),
+            "first_px": survey.get("first_px", config["side_px"]),
+            "turns": survey.get("turns", False),
+            **{key: survey.get("fit", UNCALIBRATED)[key] for key in UNCALIBRATED},
         },
         "decision": {
             **{key: chosen[key] for key in UNCALIBRATED},

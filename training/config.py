@@ -33,6 +33,8 @@ class Config:
     backbone: str
     side_px: int
     stored_px: int
+    small_px: tuple[int, ...]
+    small_share: float
     mean: float
     std: float
     batch: int
@@ -85,13 +87,15 @@ def read(path: Path) -> Config:
     labels = dict(text["labels"])
     labels["classes"], labels["views"] = tuple(labels["classes"]), tuple(labels["views"])
     labels["varieties"] = tuple((name, tuple(answers)) for name, answers in labels["varieties"].items())
+    text["small_px"] = tuple(text["small_px"])
     text["weights"] = Weights(**_known(weights, Weights, f"{path} [weights]"))
     text["augment"] = Settings(**_known(dict(text["augment"]), Settings, f"{path} [augment]"))
     text["labels"] = Labels(**_known(labels, Labels, f"{path} [labels]"))
     config = Config(**_known(text, Config, str(path)))
-    for name in ("side_px", "stored_px"):
-        if getattr(config, name) % 32:
-            raise ValueError(f"{path}: {name} is {getattr(config, name)}; it must be a multiple of 32.")
+    sides = [("side_px", config.side_px), ("stored_px", config.stored_px), *(("small_px", s) for s in config.small_px)]
+    for name, side in sides:
+        if side % 32:
+            raise ValueError(f"{path}: {name} is {side}; it must be a multiple of 32.")
     return config
 
 
@@ -102,10 +106,11 @@ def write(config: Config, path: Path) -> None:
 
 def read_resolved(path: Path) -> Config:
     """Read back what :func:`write` wrote."""
-    text = json.loads(path.read_text(encoding="utf-8"))
+    text = {"small_px": (), "small_share": 0.0} | json.loads(path.read_text(encoding="utf-8"))  # older runs had none
     labels = text["labels"]
     varieties = tuple((name, tuple(answers)) for name, answers in labels["varieties"])
     text["labels"] = Labels(tuple(labels["classes"]), labels["nothing"], tuple(labels["views"]), varieties)
+    text["small_px"] = tuple(text["small_px"])
     text["weights"] = Weights(**text["weights"])
     text["augment"] = Settings(**text["augment"])
     return Config(**text)

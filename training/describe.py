@@ -233,27 +233,39 @@ def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
 
 
 def _survey(found: dict[str, Any], passes: float) -> list[str]:
-    """Which looks a survey takes, beside the way of least log loss with each number of near looks."""
-    ways = found["ways"]
-    counts = sorted({way["survey_looks"] for way in ways})
-    best = [min((way for way in ways if way["survey_looks"] == near), key=lambda way: way["nll"]) for near in counts]
+    """Which looks a survey takes, beside the way of least log loss of each manner and number of near looks."""
+    kinds: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for way in found["ways"]:
+        kinds.setdefault((way["turns"], way["first_px"], way["survey_looks"]), []).append(way)
     rows = [
         [
+            "one in turn" if way["turns"] else "all",
+            str(way["first_px"]),
             str(way["survey_looks"]),
             "" if way["sure_at"] > 1 else f"{way['sure_at']:g}",
             f"{way['passes']:.2f}",
             percent(way["top1"]),
             f"{way['excess']:+.4f} ± {way['standard_error']:.4f}",
         ]
-        for way in best
+        for way in (min(ways, key=lambda way: way["nll"]) for ways in kinds.values())
     ]
+    fit, turns = found["fit"], "the file's networks take turns, one a look; " if found["turns"] else ""
+    sure = "" if found["sure_at"] > 1 else f", and none once a class has the probability {found['sure_at']:g}"
     return [
-        f"Surveys take at most {found['survey_looks']} near looks, and none once a class has the probability "
-        f"{found['sure_at']:g} before calibration: {found['passes']:.2f} passes a picture instead of {passes:.2f}, "
-        f"top-1 {percent(found['top1'])}, log loss {found['nll']:.4f}. These are the fewest passes whose log loss "
-        "exceeds that of all looks by no more than its standard error.",
+        f"In surveys {turns}the first look is at the whole photo at {found['first_px']} px and weighs "
+        f"{found['whole_weight']:g}; at most {found['survey_looks']} near looks follow{sure} before calibration: "
+        f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
+        f"{percent(found['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
+        "looks of all networks by no more than its standard error, this has the least within "
+        f"{found['most_passes']:g} passes, or the fewest passes. With a temperature of {fit['temperature']:.3f} the "
+        f"ECE is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
+        f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
+        f"bound {percent(fit['error_bound'], 2)}).",
         "",
-        table(["near looks", "sure at", "passes", "top-1", "log loss beyond that of all looks"], rows),
+        table(
+            ["networks", "first look [px]", "near looks", "sure at", "passes", "top-1", "log loss beyond all looks'"],
+            rows,
+        ),
     ]
 
 

@@ -114,10 +114,12 @@ def export_onnx(
     names: tuple[str, ...],
     given: str = "pixels",
     rows: int | None = None,
+    sides: bool = False,
 ) -> None:
     """Write a network as ONNX, opset 18, for inputs of ``shape`` (C, H, W) with a free batch size.
 
-    With ``rows`` the height is free too, in multiples of it.
+    With ``rows`` the height is free too, in multiples of it; with ``sides`` height and width are, see
+    :func:`free_sides`.
     """
     net = net.float().cpu().eval()
     free: dict[int, Any] = {0: torch.export.Dim("batch", min=1, max=1024)}
@@ -140,4 +142,19 @@ def export_onnx(
     model = onnx.load(path)
     for part in (*model.graph.node, *model.graph.value_info, *model.graph.input, *model.graph.output):
         part.ClearField("metadata_props")  # the exporter leaves stack traces with the paths of this machine
+    if sides:
+        free_sides(model)
     onnx.save(model, path)
+
+
+def free_sides(model: onnx.ModelProto) -> None:
+    """Let a picture of any height and width in, instead of the one that the network was exported with.
+
+    That is right where no node holds a size: :class:`FittingNet` has none, as it takes means of whole maps, doubles
+    maps by a factor, and pads alike for all multiples of 32; ``training.export`` compares a second size with torch.
+    """
+    model.graph.ClearField("value_info")
+    for values, kind in ((model.graph.input, "picture"), (model.graph.output, "map")):
+        for value in values:
+            for axis, name in zip(value.type.tensor_type.shape.dim[2:], ("height", "width"), strict=False):
+                axis.dim_param = f"{kind}_{name}"

@@ -116,9 +116,11 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--model", type=Path, help="model file; without: the one that ships")
     parser.add_argument("--pictures", type=Path, required=True)
     parser.add_argument("--view", help="only pictures of this view")
+    parser.add_argument("--measured", action="store_true", help="features as of photos that are measured (--scale)")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args(arguments)
     network = classifier.load(options.model)
+    network = network if options.measured else network.surveying()
     lines = [line for line in read_manifest(options.pictures) if options.view in (None, line["view"])]
     seen = each(lambda one: marks(network, one), pictures(options.pictures, lines), workers=options.workers)
     print("Shares of the pairs of which the print, an angle of the features [pi], or the survey's rule says one thing:")

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from onnx import numpy_helper
 from torch import Tensor, nn
 
-from training.join import PREFIXES
+from training.join import PREFIXES, first_of
 
 HALF = ".half"  # what training.export adds to the name of a weight that it stores as float16
 WIDENED = "_DequantizeLinear_Output"  # what the quantiser adds to the name of what it turns back into floats
@@ -41,7 +41,7 @@ def _own(name: str) -> str:
 
 def _stored(path: Path) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
     """All stored arrays by name, and the bias of each convolution by its weight's name."""
-    graph = onnx.load(path).graph
+    graph = first_of(onnx.load(path))
     kept = {weight.name: numpy_helper.to_array(weight) for weight in graph.initializer}
     arrays = {_own(name): value.astype(np.float32) for name, value in kept.items() if not name.startswith(OTHER)}
     for node in graph.node:

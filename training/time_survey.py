@@ -4,8 +4,8 @@
 
 The floor is the decoding of a photo to a quarter (HEIC: whole, there is no other way) and one pass of the network, by
 as many processes as the survey has, on every fourth photo of the same files, before and after each round of the
-survey. A survey looks at most photos more than once; what these passes take is the second floor. Processor time tells
-more than the clock where other programs run.
+survey. A survey looks at most photos more than once, and not every look is a whole pass; what its looks take is the
+second floor. Processor time tells more than the clock where other programs run.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ class Spent:
     peak_mb: float = 0.0
 
 
-def floor_of(data: bytes, network: classifier.Classifier, passes: float = 1.0) -> None:
-    """Decode and recognise as little as can be; a broken number of passes stands for its whole part and a rest."""
+def floor_of(data: bytes, network: classifier.Classifier, looks: int = 1) -> None:
+    """Decode as little as can be, and take so many looks with the network: with the card as loaded, whole passes."""
     if heic.is_heic(data):
         import pi_heif
 
@@ -62,11 +62,11 @@ def floor_of(data: bytes, network: classifier.Classifier, passes: float = 1.0) -
         rgb = np.asarray(image)[::4, ::4]
     else:
         rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_REDUCED_COLOR_4)
-    small = cv2.resize(rgb, (network.card.input_px,) * 2, interpolation=cv2.INTER_AREA)
-    fed = np.ascontiguousarray(small.transpose(2, 0, 1)[None], np.float32)
-    fed = (fed - network.card.mean) / network.card.std
-    for _ in range(round(passes)):
-        network._session.run(None, {network._input: np.asarray(fed, np.float32)})
+    for number in range(looks):
+        side = network.card.input_px if number else network.card.first_px
+        if number < 2:
+            small = cv2.resize(rgb, (side, side), interpolation=cv2.INTER_AREA)
+        network.outputs(np.asarray(small, np.uint8), number)
 
 
 def _floor_worker(files: Sequence[str]) -> float:
@@ -148,23 +148,25 @@ def _memory_kb(pid: int) -> int:
 
 
 def by_kind(bases: dict[Kind, list[bytes]]) -> float:
-    """Print what a photo of each kind takes of one processor; the mean number of passes that the network makes."""
+    """Print what a photo of each kind takes of one processor; the mean number of whole passes that its looks take."""
     cv2.setNumThreads(1)
     heic.decode_here()  # as in a survey's workers
     network = classifier.load()
-    passes: list[int] = []
-    print(f"{'':14s}{'survey':>9s}{'floor':>9s}{'floor with the same passes':>28s}   [ms of one processor]")
+    surveying = network.surveying()
+    passes: list[float] = []
+    print(f"{'':14s}{'survey':>9s}{'floor':>9s}{'floor with the same looks':>28s}   [ms of one processor]")
     for kind, files in bases.items():
         rows = []
         for data in files[:EACH]:
             _, shot = glance.recognise_photo(data)
-            looks = len(network.looks(shot.rgb, near=network.card.survey_looks, until=network.card.survey_sure_at))
-            passes.append(looks)
+            taken = surveying.looks(shot.rgb, until=surveying.card.sure_at)
+            looks = len(taken)
+            passes.append(sum(look.passes for look in taken))
             rows.append(
                 [
                     min(_took(lambda data=data: finding.find(data, None)) for _ in range(3)),
                     min(_took(lambda data=data: floor_of(data, network)) for _ in range(3)),
-                    min(_took(lambda data=data, looks=looks: floor_of(data, network, looks)) for _ in range(3)),
+                    min(_took(lambda data=data, looks=looks: floor_of(data, surveying, looks)) for _ in range(3)),
                 ]
             )
         if rows:
@@ -242,7 +244,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         folder = options.keep or Path(made)
         if options.photos:
-            print(f"The network makes {by_kind(bases):.1f} passes a photo.")
+            print(f"The looks at a photo take {by_kind(bases):.2f} passes of the network.")
             met = rates(folder, options.photos, options.rounds, bases)
             print(f"{GOAL_SHARE} of the floor's rate: {'holds' if met else 'DOES NOT HOLD'}")
         if options.memory:

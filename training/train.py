@@ -14,6 +14,7 @@ import copy
 import csv
 import json
 import math
+import random
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -25,7 +26,7 @@ from torch import Tensor, nn
 
 from training import config as configuration
 from training import ranks
-from training.augment import Augmenter
+from training.augment import Augmenter, smaller
 from training.config import Config
 from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
@@ -195,7 +196,8 @@ def train(
     clock, reported = Clock(config.steps, minutes * 60), 0
     while (progress := ranks.agreed(clock.progress(), device)) < 1:
         chosen = torch.randint(len(pictures), (batch_size,), device=device)
-        parts = step(net, augmenter, optimiser, config, chosen, progress, forward=forward)
+        small_px = small_side(config, clock.done)
+        parts = step(net, augmenter, optimiser, config, chosen, progress, forward=forward, small_px=small_px)
         average.update(net)
         clock.done += 1
         if progress >= reported / config.reports and ranks.number() == 0:
@@ -214,6 +216,12 @@ def train(
     }
 
 
+def small_side(config: Config, number: int) -> int | None:
+    """The side to which step ``number`` shrinks its pictures, the same in every process; None: not at all."""
+    draw = random.Random(f"{config.seed} {number}")
+    return draw.choice(config.small_px) if config.small_px and draw.random() < config.small_share else None
+
+
 def keep(net: nn.Module, run: Path) -> None:
     """Write the run's weights.pt, which a stopped run leaves as of its last report."""
     torch.save({name: value.cpu() for name, value in net.state_dict().items()}, run / "weights.pt")
@@ -228,10 +236,12 @@ def step(
     progress: float,
     *,
     forward: Callable[[Tensor], tuple[Tensor, ...]] | None = None,
+    small_px: int | None = None,
 ) -> dict[str, Tensor]:
     """One step on the pictures ``chosen``; returns the parts of its loss.
 
-    ``forward`` is a compiled ``net``, taken once all layers learn.
+    ``forward`` is a ``net`` compiled for the full size, taken once all layers learn; ``small_px`` is the side of
+    pictures that are shrunk.
     """
     heads_only = set_rates(optimiser, config, progress)
     net.train()
@@ -239,8 +249,10 @@ def step(
         net.backbone.eval()
     net.backbone.requires_grad_(not heads_only)
     batch = augmenter.draw(chosen)
+    if small_px is not None:
+        batch = smaller(batch, small_px)
     device = batch.pixels.device
-    through = net if heads_only or forward is None else forward
+    through = net if heads_only or forward is None or small_px is not None else forward
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
         outputs = through(batch.pixels.contiguous(memory_format=torch.channels_last))
     parts = losses(outputs, batch, config)

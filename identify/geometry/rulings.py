@@ -26,7 +26,7 @@ BY_CHANCE = 0.1  # share of scattered lines about the best direction
 MOST = 160  # lines that are looked at
 AT_ONCE = 128  # normals: what is worked out for them stays in the processor's cache
 FEWEST = 5
-INDEPENDENT, MOST_INDEPENDENT = 0.5, 8.0  # of the lines: several are one thing's
+INDEPENDENT, MOST_INDEPENDENT = 1.0, 16.0  # of the lines: several are one thing's
 ODDS = 0.9  # that lines which fall together do so on the bench
 
 

@@ -16,7 +16,7 @@ from identify.survey import archive, likeness, store
 from identify.survey.site import Shot
 
 CALLED = "The photo"  # in a record, which may stand for several files
-FORM = 2  # to be raised where the same photo gives another finding
+FORM = 3  # to be raised where the same photo gives another finding
 UNSCALED = "Nothing was measured. Take callipers, or name what lies beside the part with --scale."
 
 

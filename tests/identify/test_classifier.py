@@ -1,6 +1,7 @@
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -278,7 +279,7 @@ def test_near_looks_decide_and_count_alike(bare):
 def test_no_look_follows_a_sure_one(bare, monkeypatch):
     square, made = whole_square((64, 64)), []
 
-    def said(self, rgb, where):
+    def said(self, rgb, where, number=0):
         made.append(look(where, PART_SEEN, ((0, 0, 2), (3, 0, 0), (9, 0, 0), (6, 0, 0))[len(made)]))
         return made[-1]
 
@@ -322,10 +323,92 @@ def test_without_a_map_the_answer_is_the_same(bare, part_px, least):
 
 
 def test_a_card_of_before_takes_all_near_looks_in_a_survey(bare, tmp_path):
-    assert (bare.card.whole_weight, bare.card.survey_looks) == (0.0, 0)
+    assert bare.card.whole_weight == 0.0
+    assert bare.card.surveying() == bare.card
     path = tmp_path / "old.toml"
     path.write_text(CARD.replace("crop_shares = []", "crop_shares = [0.7, 0.5]"), encoding="utf-8")
-    assert classifier.read_card(path).survey_looks == 2
+    card = classifier.read_card(path)
+    assert card.surveying() == card
+    assert card.crop_shares == (0.7, 0.5)
+    assert not card.hasty
+
+
+def test_a_survey_looks_as_its_card_says(bare, tmp_path):
+    path = tmp_path / "swift.toml"
+    keys = "looks = 1\nsure_at = 0.8\nwhole_weight = 0.3\nfirst_px = 32\nturns = true\ntemperature = 0.9"
+    text = CARD.replace("crop_shares = []", "crop_shares = [0.7, 0.5]")
+    path.write_text(text.replace("[decision]", f"[survey]\n{keys}\n[decision]"), encoding="utf-8")
+    card = classifier.read_card(path)
+    assert (card.first_px, card.turns, card.hasty, card.whole_weight) == (card.input_px, False, False, 0.0)
+    swift = card.surveying()
+    assert (swift.crop_shares, swift.sure_at, swift.whole_weight) == ((0.7,), 0.8, 0.3)
+    assert (swift.first_px, swift.turns, swift.hasty) == (32, True, True)
+    assert (swift.temperature, swift.unsure_below) == (0.9, card.unsure_below)
+
+
+def test_where_a_hasty_look_sees_no_part_the_whole_is_looked_at_again(bare, monkeypatch):
+    near, wheres = classifier.Square(8.0, 8.0, 16.0), []
+
+    def said(self, rgb, where, number):
+        wheres.append((number, where.side_px))
+        return look(where, PART_SEEN, (1, 0, 0))
+
+    monkeypatch.setattr(classifier.Classifier, "look", said)
+    seen = iter([None, near, None, None])
+    monkeypatch.setattr(classifier, "part_square", lambda *_: next(seen))
+    shares = replace(bare.card, crop_shares=(0.7, 0.5, 0.4))
+    bare.card = replace(shares, turns=True)
+    assert len(bare.looks(noise((64, 64)))) == 3  # the second one saw a part, the third one none
+    assert wheres == [(0, 64.0), (1, 64.0), (2, 16.0)]
+    bare.card = shares  # a look that was not hasty would see the same again
+    assert len(bare.looks(noise((64, 64)))) == 1
+
+
+class Parrot:
+    """Stands for the runtime: answers what it was fed."""
+
+    def __init__(self):
+        self.fed = []
+
+    def get_inputs(self):
+        return [SimpleNamespace(name="pixels", shape=["batch", 3, "height", "width"])]
+
+    def get_overridable_initializers(self):
+        return [SimpleNamespace(name=classifier.NETWORKS, shape=[2])]
+
+    def run(self, names, fed):
+        self.fed.append(fed)
+        return [np.zeros((1, 3), np.float32)] * len(names)
+
+
+def test_networks_take_turns_and_the_first_look_is_smaller(bare):
+    parrot = Parrot()
+    card = replace(bare.card, input_px=64, first_px=32, turns=True)
+    network = classifier.Classifier(card, parrot)
+    square = whole_square((64, 64))
+    looks = [network.look(noise((64, 64)), square, number) for number in range(3)]
+    assert [fed["pixels"].shape[2:] for fed in parrot.fed] == [(32, 32), (64, 64), (64, 64)]
+    assert [fed[classifier.NETWORKS].tolist() for fed in parrot.fed] == [[True, False], [False, True], [True, False]]
+    assert [look.passes for look in looks] == [1 / 8, 1 / 2, 1 / 2]
+    parrot.fed.clear()
+    whole = network.with_card(replace(bare.card, input_px=64, first_px=64)).look(noise((64, 64)), square)
+    assert list(parrot.fed[0]) == ["pixels"]
+    assert whole.passes == 1
+
+
+@pytest.mark.parametrize("said", ["turns = true", "first_px = 128"])
+def test_a_card_that_wants_what_the_file_can_not_is_refused(copied: Path, monkeypatch, said: str):
+    path = copied.with_suffix(".toml")
+    head, rest = path.read_text(encoding="utf-8").split("[decision]")
+    path.write_text(f"{head.split('[survey]')[0]}[survey]\n{said}\n[decision]{rest}", encoding="utf-8")
+    session = SimpleNamespace(
+        get_outputs=lambda: [SimpleNamespace(name=name) for name in classifier.OUTPUTS],
+        get_inputs=lambda: [SimpleNamespace(name="pixels", shape=["batch", 3, 256, 256])],
+        get_overridable_initializers=list,
+    )
+    monkeypatch.setattr(classifier.weights, "session", lambda data: session)
+    with pytest.raises(ModelError, match="calibrate it again"):
+        classifier.load(copied)
 
 
 # ---------------------------------------------------------------- the shipped model on drawn pictures

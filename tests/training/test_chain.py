@@ -26,7 +26,7 @@ from training import (  # noqa: E402
     train,
     unknown,
 )
-from training.augment import Augmenter, Settings  # noqa: E402
+from training.augment import Augmenter, Settings, smaller  # noqa: E402
 from training.dataset import UNKNOWN, load, part_box  # noqa: E402
 from training.degrade import LUMA_TABLE, degrade, jpeg  # noqa: E402
 from training.network import load_backbone  # noqa: E402
@@ -44,6 +44,7 @@ def small() -> config.Config:
         config.read(FULL),
         side_px=64,
         stored_px=64,
+        small_px=(32,),
         batch=16,
         steps=3,
         reports=1,
@@ -121,6 +122,25 @@ def test_another_background_leaves_part_and_reference(toy_set: Path, small: conf
     assert torch.equal(laid[~shows], x[~shows])
 
 
+def test_some_steps_see_small_pictures_the_same_in_every_process(toy_set: Path, small: config.Config):
+    sides = [train.small_side(small, number) for number in range(400)]
+    assert set(sides) == {32, None}
+    assert 0.06 < sides.count(32) / 400 < 0.2  # 0.12 is asked
+    assert sides == [train.small_side(small, number) for number in range(400)]
+    rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
+    pictures = load([prepare.Row(**row) for row in rows[:14]], small.labels, side_px=64, workers=2)
+    augmenter = Augmenter(pictures, small.augment, side_px=64, nothing=6, installed=2, mean=127.0, std=128.0)
+    whole = augmenter.draw(torch.arange(14))
+    shrunk = smaller(whole, 32)
+    assert shrunk.pixels.shape == (14, 3, 32, 32)
+    assert shrunk.mask.shape == (14, 3, 8, 8)
+    assert torch.allclose(shrunk.mask.mean((2, 3)), whole.mask.mean((2, 3)), atol=1e-6)
+    net = train.build(small)
+    optimiser = train._optimiser(net, small)
+    parts = train.step(net, augmenter, optimiser, small, torch.arange(14), 0.2, small_px=32)
+    assert torch.isfinite(parts["total"])
+
+
 def test_heads_alone_leave_the_backbone_as_it_is(toy_set: Path, small: config.Config):
     torch.manual_seed(1)
     rows = prepare.index([toy_set], calibration_share=0.0)["rows"]
@@ -149,6 +169,9 @@ def test_torch_and_the_exported_file_agree(run: Path, small: config.Config):
     net.load_state_dict(torch.load(run / "weights.pt", weights_only=True))
     pixels = np.random.default_rng(0).normal(0, 0.5, (3, 3, 64, 64)).astype(np.float32)
     assert export.difference(net, run / "float32.onnx", pixels) <= 1e-4
+    for side in (32, 96):  # any size goes in, and the padding is that of the network
+        other = np.random.default_rng(side).normal(0, 0.5, (2, 3, side, side)).astype(np.float32)
+        assert export.difference(net, run / "float32.onnx", other) <= 1e-4
     net.class_head.weight.data *= 1.01  # the comparison can fail
     assert export.difference(net, run / "float32.onnx", pixels) > 1e-4
 
@@ -204,12 +227,28 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
     )
     assert np.allclose(second - first, np.arange(7.0), atol=1e-3)
     assert np.allclose(both, (first + second) / 2, atol=1e-4)
+    asked = np.array([False, True])
+    runner = export.session(tmp_path / "pair" / "float32.onnx")
+    alone = runner.run(["logits"], {"pixels": pixels, classifier.NETWORKS: asked})[0]
+    assert np.allclose(alone, second, atol=1e-4)
+    assert np.allclose(runner.run(["logits"], {"pixels": pixels, classifier.NETWORKS: ~asked})[0], first, atol=1e-4)
     small_file = tmp_path / "pair" / classifier.NAME
     whole = export.session(small_file).run(["logits"], {"pixels": pixels})[0]
     assert 0 < np.abs(whole - both).max() < 0.25 * np.ptp(both)
+    logits, mask = export.session(small_file).run(["logits", "mask"], {"pixels": pixels[..., ::2, ::2].copy()})
+    assert (logits.shape, mask.shape) == ((4, 7), (4, 3, 8, 8))
     found = json.loads((tmp_path / "pair" / "export.json").read_text())
     assert found["shipped"] == "int8"
     assert small_file.stat().st_size < 0.4 * (tmp_path / "pair" / "float32.onnx").stat().st_size
+    calibrate.main(["--run", str(tmp_path / "pair"), "--index", str(run / "index.json")])
+    chosen = json.loads((tmp_path / "pair" / "calibration.json").read_text())["survey"]
+    assert {(way["turns"], way["first_px"]) for way in chosen["ways"]} == {(False, 64), (True, 64), (True, 32)}
+    assert chosen["excess"] <= chosen["standard_error"]
+    swift = classifier.load(small_file).surveying().card
+    assert (swift.turns, swift.first_px) == (chosen["turns"], chosen["first_px"])
+    assert swift.whole_weight == pytest.approx(chosen["whole_weight"])
+    whole_or_half = {way["passes"] for way in chosen["ways"] if way["survey_looks"] == 0 and way["first_px"] == 64}
+    assert whole_or_half == {1.0, 0.5}
     metrics = json.loads((tmp_path / "pair" / "metrics.json").read_text())
     assert metrics["pictures"]["train"] == 2 * json.loads((run / "metrics.json").read_text())["pictures"]["train"]
     net = train.build(small)
@@ -248,6 +287,7 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     calibrate.main(["--run", str(run), "--index", str(run / "index.json")])
     found = json.loads((run / "calibration.json").read_text())
     assert found["chosen"]["error_bound"] > 0.01  # a score of pictures can't prove 1 %
+    assert {(way["turns"], way["first_px"]) for way in found["survey"]["ways"]} == {(False, 64), (False, 32)}
     made = classifier.load(run / classifier.NAME)
     assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
     evaluate.main(["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out", str(run)])

@@ -15,9 +15,11 @@ import pytest
 
 pytest.importorskip("torch")
 
+import torch
+
 from identify.geometry.part_edge import COLUMNS, MIDDLE
 from identify.model import Camera
-from training import fit_edges
+from training import edge_strips, edge_windows, fit_edges
 from training.drawn_parts import draw, joined, laid, look_at, stepped
 
 pytestmark = pytest.mark.train
@@ -54,13 +56,21 @@ def cut(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     labels = (cv2.resize(mask, (80, 60), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
     seen = SimpleNamespace(recognise=lambda shot: SimpleNamespace(labels=labels))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fit_edges.classifier, "load", lambda: seen)
-        fit_edges.cut([folder], out)
+        patch.setattr(edge_strips.classifier, "load", lambda: seen)
+        edge_strips.cut([folder], out)
     return out
 
 
+def test_pictures_are_held_back_whole() -> None:
+    strips = [edge_strips.Strip(np.zeros((1, 1, 3), np.uint8), np.zeros(1), 1.0, True, n // 3) for n in range(120)]
+    learnt, held = fit_edges.divided(strips)
+    assert {one.picture for one in held} == {19, 39}
+    assert len(learnt) + len(held) == 120
+    assert not {one.picture for one in held} & {one.picture for one in learnt}
+
+
 def test_strips_go_round_the_part_and_along_both_its_sides(cut: Path) -> None:
-    ring, *sides = fit_edges.loaded([cut])
+    ring, *sides = edge_strips.loaded([cut])
     assert ring.closed
     assert [side.closed for side in sides] == [False, False]
     for one in (ring, *sides):
@@ -74,12 +84,35 @@ def test_strips_go_round_the_part_and_along_both_its_sides(cut: Path) -> None:
 
 
 def test_a_changed_window_still_has_its_edge(cut: Path) -> None:
-    given, edges = fit_edges.batch(fit_edges.loaded([cut]), np.random.default_rng(2), 8)
-    assert given.shape == (8, 4, fit_edges.LENGTH, COLUMNS)
-    assert np.isfinite(edges).mean() > 0.7
-    assert np.nanmin(edges) >= 0
-    assert np.nanmax(edges) <= COLUMNS - 1
+    data = edge_windows.stock(edge_strips.loaded([cut]))
+    chosen = torch.arange(64) % len(data)
+    given, edges = edge_windows.changed(data, chosen, torch.Generator().manual_seed(2))
+    assert given.shape == (64, 4, edge_windows.LENGTH, COLUMNS)
+    assert given[:, :3].min() >= 0
+    assert given[:, :3].max() <= 1
     assert (given[:, 3, 0, MIDDLE] == 0).all()
+    known = torch.isfinite(edges)
+    assert known.float().mean() > 0.7
+    assert edges[known].min() >= 0
+    assert edges[known].max() <= COLUMNS - 1
+    place = edges[known].round().long()
+    window, row = torch.nonzero(known, as_tuple=True)
+    inner, outer = (given[window, :3, row, (place + far).clamp(0, COLUMNS - 1)].mean(1) for far in (-4, 4))
+    assert (outer - inner).abs().median() > 0.06, "the light still changes where the edge is"
+
+
+def test_a_plain_window_is_the_strip(cut: Path) -> None:
+    ring, *sides = edge_strips.loaded([cut])
+    data = edge_windows.stock([ring, *sides])
+    given, edges = edge_windows.plain(data, torch.arange(3))
+    side, width = sides[0], data.light.shape[1]
+    skipped, own = (width - 1) // 2 - MIDDLE, (side.light.shape[1] - 1) // 2 - MIDDLE
+    assert skipped >= own
+    light = np.moveaxis(given[1, :3].numpy(), 0, 2) * 255
+    assert light[0] == pytest.approx(side.light[0, own : own + COLUMNS].astype(float), abs=1e-3)
+    assert float(edges[1, 0]) == pytest.approx(side.edge[0] - own, abs=1e-3)
+    middle = (ring.light.shape[1] - 1) // 2 - MIDDLE
+    assert float(edges[0, 3]) == pytest.approx(ring.edge[3] - middle, abs=1e-3)
 
 
 def test_train_and_score_write_the_file_and_its_card(cut: Path, tmp_path: Path) -> None:
@@ -92,6 +125,7 @@ def test_train_and_score_write_the_file_and_its_card(cut: Path, tmp_path: Path) 
         assert odds.shape == (1, rows, COLUMNS)
         assert odds.sum(axis=2) == pytest.approx(1.0, abs=1e-4)
     assert str(Path(fit_edges.__file__).parents[1]).encode() not in out.read_bytes(), "no path of this machine"
+    assert torch.load(out.with_suffix(".pt"), weights_only=True)
     fit_edges.score([cut], out)
     card = tomllib.loads(out.with_suffix(".toml").read_text())
     assert card["sha256"] == hashlib.sha256(out.read_bytes()).hexdigest()

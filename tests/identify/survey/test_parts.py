@@ -335,8 +335,8 @@ def test_a_folder_that_can_not_be_read_is_named(tmp_path, monkeypatch):
 def test_a_small_photo_is_read_whole():
     data = (ROOT / "data_synthetic" / "demo" / "installed.jpg").read_bytes()
     recognition, shot = glance.recognise_photo(data)
-    network, whole = glance.recognisers.load(), photo.load(data)
-    looks = network.looks(whole.rgb, near=network.card.survey_looks, until=network.card.survey_sure_at)
+    network, whole = glance.recognisers.load().surveying(), photo.load(data)
+    looks = network.looks(whole.rgb, until=network.card.sure_at)
     assert shot.reduced == 1
     assert recognition.probabilities == network.settle(looks, whole.rgb.shape[:2]).probabilities
 
