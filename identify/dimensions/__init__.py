@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from identify import tables
-from identify.dimensions import reading, spline, standing, stem
+from identify.dimensions import reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -19,7 +19,7 @@ U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
-VAGUEST_STANDING = 0.10  # more leaves three neighbouring sizes of a body open
+VAGUEST_STANDING = 0.12  # more leaves three neighbouring sizes of a body open
 _VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
@@ -127,6 +127,12 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
             if name == "thread_major_diameter" and lain.crests is None and known is not None and not known.turned:
                 continue  # the outline's axis need not be the thread's, so only turns that are seen tell it
             found.setdefault(name, []).append((pose.weight, 0.0, one))
+    if known is not None and not known.turned and "thread_major_diameter" not in found:
+        for pose in plane.poses:
+            lain = stub.lie(photo, outline, plane.camera, pose, _listed())
+            if lain is not None:
+                one = reading.read(lain, outline, u_size_rel=u_size_rel)["thread_major_diameter"]
+                found.setdefault("thread_major_diameter", []).append((pose.weight, 0.0, one))
     if outline.cut_off:
         found.pop("overall_length", None)
     return found
@@ -198,13 +204,14 @@ class _Upright:
 
 def _height(answer: str, height_mm: float | None) -> standing.Height:
     row = None if answer == UNSURE else tables.load().fitting(answer)
+    known = UNKNOWN_HEIGHT
     if height_mm is not None:
-        return standing.Height(height_mm, U_GIVEN_MM, "height given", (row.foot_mm if row else None) or 0.0)
-    if row is None:
-        return UNKNOWN_HEIGHT
-    if row.height_mm is None or row.u_height_mm is None:
-        return UNKNOWN_HEIGHT
-    return standing.Height(row.height_mm, row.u_height_mm, "usual height of the class", row.foot_mm or 0.0)
+        known = standing.Height(height_mm, U_GIVEN_MM, "height given")
+    elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
+        known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
+    if row is None or row.foot_mm is None or row.u_foot_mm is None or known is UNKNOWN_HEIGHT:
+        return known
+    return replace(known, foot_mm=row.foot_mm, u_foot_mm=row.u_foot_mm)
 
 
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:

@@ -98,6 +98,7 @@ def settle(
     *,
     under: Array | None = None,
     close_mm: float = 1e-5,
+    resting: bool = True,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -105,6 +106,7 @@ def settle(
     ----------
     under : (N,) contact height over radius, station by station; 1 for round sections, cos 30° where a hexagon lies
         on a flat. Default 1 everywhere.
+    resting : False where the axis keeps its height and its slope.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -114,7 +116,8 @@ def settle(
     rays = world_rays(camera, pose, np.concatenate([sides.left_px, sides.right_px]))
     profile = _profile(now, start, rays, sides.trusted)
     for _ in range(ROUNDS):
-        moved = _rested(_centred(now, profile), profile, factor)
+        moved = _centred(now, profile)
+        moved = _rested(moved, profile, factor) if resting else moved
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
         profile = _profile(now, start, rays, sides.trusted)

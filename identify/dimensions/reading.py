@@ -84,6 +84,7 @@ class Lain:
     thread: thread.Thread | None = None
     crests: crests.Crests | None = None
     u_body_rel: float = 0.0
+    u_height_mm: float | None = None  # of the axis, where the part does not rest on what is measured
 
     @property
     def widest_mm(self) -> float:
@@ -275,7 +276,7 @@ def _rest_mm(lain: Lain) -> float:
     """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
     widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
     open_question = 0.0 if lain.hexagon is not None else U_SHAPE_REL * widest
-    return float(np.hypot(REST_MM, open_question))
+    return lain.u_height_mm or float(np.hypot(REST_MM, open_question))
 
 
 def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) -> list[BudgetLine]:
@@ -334,7 +335,7 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
         return Reading(
             name,
             estimate,
-            f"lying, {how}, cylinder on the bench",
+            f"lying, {how}, {'stub at its usual height' if lain.u_height_mm else 'cylinder on the bench'}",
             line,
             (sides.left_px[left], sides.right_px[right]),
         )

@@ -23,12 +23,12 @@ from identify.uncertainty import Estimate
 POINTS = 180
 START_PX = 200  # side of the plan in which the first circle is looked for
 CIRCLE = np.linspace(0, 2 * math.pi, 90, endpoint=False)
-_SCALE = np.array([1, 1, 1, 5, *[1] * 7, 1], float)
-_STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7, 0.05])
-_LOW = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7, 0.0])
-_HIGH = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7, 8.0])
+_SCALE = np.array([1, 1, 1, 5, *[1] * 7, 1, 2], float)
+_STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7, 0.05, 0.2])
+_LOW = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7, 0.0, 0.0])
+_HIGH = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7, 25.0, 60.0])
 COUNT = len(_STEP)
-U_INSET_MM = 1.5  # by which a foot is narrower than the rim, from zero on
+U_INSET_MM, U_NARROW_MM = 1.5, 9.0  # by which a foot, and a narrow one, is narrower than the rim, from zero on
 INDEPENDENT = 12.0  # edge points that err on their own; the rest repeat their neighbours' error
 EDGE_PX = 0.25
 LENS_REL = 0.0015
@@ -45,13 +45,15 @@ MOST_REST = 0.03  # of the outline's size: a worse fit is no upright cylinder
 class Height:
     """What is known of the rim's height over the bench before the photo: value, its spread [mm], where from.
 
-    ``foot_mm`` is how high over the bench the body's lower edge usually is, on pegs or a step.
+    ``foot_mm`` is how high over the bench the body's lower edge usually is, on pegs or a step, and its spread.
     """
 
     value_mm: float
     u_mm: float
     source: str
     foot_mm: float = 0.0
+    u_foot_mm: float = 0.5
+    u_inset_mm: float = U_INSET_MM
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,10 +161,12 @@ def stand(
     u_px = float(np.hypot(EDGE_PX, outline.u_px))
     factor = np.asarray(np.linalg.cholesky(pose.covariance + 1e-12 * np.eye(7)), float)
     found = []
-    ways = ((False, 1.0),) if narrow_foot else ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE))
+    prior = replace(prior, u_inset_mm=U_NARROW_MM) if narrow_foot else prior
+    ways = ((True, 1 - HIDDEN_BASE), (False, HIDDEN_BASE))
     for base, odds in ways:
         fit = _Fit(camera, pose, points, u_px, prior, rim_mm, base, factor)
-        first = fit.best(np.append(start, np.zeros(COUNT - 4)), np.ones(POINTS, bool), loss="cauchy")
+        guess = np.concatenate([start, np.zeros(COUNT - 5), [prior.foot_mm]])
+        first = fit.best(guess, np.ones(POINTS, bool), loss="cauchy")
         off = fit.off_px(first)
         used = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 0.5)
         rest = float(np.sqrt(np.mean(off[used] ** 2)))
@@ -176,7 +180,7 @@ def stand(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Outline points (M, 2) [px] against an upright cylinder: shape (4 numbers), pose (7), foot (1).
+    """Outline points (M, 2) [px] against an upright cylinder: shape (4 numbers), pose (7), foot (inset, height).
 
     The pose's numbers are steps in units of the Cholesky factor of its covariance, focal length first, so that each
     is one standard deviation and what is known of the pose beforehand is that each is zero, give or take one.
@@ -197,7 +201,7 @@ class _Fit:
         return self.u_px * math.sqrt(POINTS / INDEPENDENT)
 
     def view(self, numbers: Array) -> tuple[Camera, Pose]:
-        """Camera and pose of the numbers (12,)."""
+        """Camera and pose of the numbers (13,)."""
         return moved(self.camera, self.pose, self.factor @ numbers[4:11])
 
     def off_px(self, numbers: Array) -> Array:
@@ -206,12 +210,12 @@ class _Fit:
         return apart(self.points_px, pixels[_hull(pixels)])
 
     def pixels(self, numbers: Array) -> Array:
-        """Points (T, 90 or 180, 2) [px] of rim and base for T sets of numbers (T, 12)."""
+        """Points (T, 90 or 180, 2) [px] of rim and base for T sets of numbers (T, 13)."""
         x, y, radius, height = numbers[:, :4].T[:, :, None]
         top = height if self.rim_mm is None else np.full_like(height, self.rim_mm)
         rings = [(radius, top)]
         if self.base:
-            rings.append((radius - numbers[:, 11:], top - height + self.prior.foot_mm))
+            rings.append((radius - numbers[:, 11:12], top - height + numbers[:, 12:]))
         across = np.concatenate([wide * np.cos(CIRCLE) for wide, _ in rings], axis=1) + x
         along = np.concatenate([wide * np.sin(CIRCLE) for wide, _ in rings], axis=1) + y
         levels = np.concatenate([np.repeat(level, len(CIRCLE), axis=1) for _, level in rings], axis=1)
@@ -220,12 +224,12 @@ class _Fit:
     def residuals(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
         """Points used, the height known beforehand, the pose's steps, and the foot, all in standard deviations."""
         off = self.off_px(numbers)[used] / self.sigma_px
-        return np.concatenate(
-            [off, [(numbers[3] - self.prior.value_mm) / self.prior.u_mm], numbers[4:11], numbers[11:] / U_INSET_MM]
-        )
+        prior = self.prior
+        foot = numbers[11] / prior.u_inset_mm, (numbers[12] - prior.foot_mm) / prior.u_foot_mm
+        return np.concatenate([off, [(numbers[3] - prior.value_mm) / prior.u_mm], numbers[4:11], foot])
 
     def best(self, start: Array, used: NDArray[np.bool_], *, loss: str) -> Array:
-        """The numbers (12,) that fit best."""
+        """The numbers (13,) that fit best."""
         found = least_squares(
             lambda numbers: self.residuals(numbers, used),
             np.clip(start, _LOW + 1e-6, _HIGH - 1e-6),
@@ -239,7 +243,7 @@ class _Fit:
         return np.asarray(found.x)
 
     def jacobian(self, numbers: Array, used: NDArray[np.bool_]) -> Array:
-        """Derivatives (M + 9, 12) of the residuals: as the nearest places of the outline move, so do the distances."""
+        """Derivatives (M + 10, 13) of the residuals: as the nearest places of the outline move, so do the distances."""
         steps = np.diag(_STEP)
         trials = self.pixels(numbers + np.concatenate([np.zeros((1, COUNT)), steps, -steps]))
         hull = _hull(trials[0])
@@ -247,11 +251,11 @@ class _Fit:
         first, last = hull[nearest], np.roll(hull, -1)[nearest]
         motion = (trials[1 : COUNT + 1] - trials[COUNT + 1 :]) / (2 * _STEP[:, None, None])
         places = (1 - share)[:, None] * motion[:, first] + share[:, None] * motion[:, last]
-        slopes = np.zeros((int(used.sum()) + 9, COUNT))
-        slopes[:-9] = -np.einsum("cni,ni->nc", places, normals[nearest]) / self.sigma_px
-        slopes[-9, 3] = 1 / self.prior.u_mm
-        slopes[-8:-1, 4:11] = np.eye(7)
-        slopes[-1, 11] = 1 / U_INSET_MM
+        slopes = np.zeros((int(used.sum()) + 10, COUNT))
+        slopes[:-10] = -np.einsum("cni,ni->nc", places, normals[nearest]) / self.sigma_px
+        slopes[-10, 3] = 1 / self.prior.u_mm
+        slopes[-9:-2, 4:11] = np.eye(7)
+        slopes[-2, 11], slopes[-1, 12] = 1 / self.prior.u_inset_mm, 1 / self.prior.u_foot_mm
         return slopes
 
 
@@ -297,7 +301,7 @@ def _stood(
         BudgetLine("reference size", math.sqrt(size)),
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(gain[count]))),
-        BudgetLine("form of rim and base", math.hypot(lip, float(gain[count + 8]))),
+        BudgetLine("form of rim and base", math.hypot(lip, *gain[count + 8 :].tolist())),
         BudgetLine("not a plain cylinder", rest_px * scale),
         BudgetLine("outline", float(np.linalg.norm(gain[:count])) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),

@@ -18,6 +18,7 @@ from identify.model import Array, Bytes
 MOST_ROWS = 30000  # cv2.remap takes at most 32767
 MOST_BLOCKS = 256  # of neighbouring stations, by which the picture that they need is cut out
 PIECE_PX = 10000  # pixels whose light is worked out while one more piece is begun
+FEW_PX = 40000  # pixels that are not worth to be looked at in pieces
 
 _CODES = np.arange(256) / 255.0
 _LINEAR = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(np.float32)
@@ -61,7 +62,7 @@ def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: 
     high = np.clip(np.ceil(np.maximum.reduceat(np.maximum(*ends), starts)) + 3, 1, limit)
     light = np.empty((len(ends[0]), len(offsets_px), 3))
     boxes = np.hstack([low, high]).astype(int)
-    for first, last, (x0, y0, x1, y1) in _pieces(boxes, 0, len(starts), MOST_ROWS // block):
+    for first, last, (x0, y0, x1, y1) in _pieces(boxes, MOST_ROWS // block):
         here = slice(first * block, last * block)
         crop = linear_light(rgb[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)])
         x, y = (
@@ -73,25 +74,35 @@ def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: 
     return light
 
 
-def _pieces(boxes: NDArray[np.int_], first: int, last: int, most: int) -> Iterator[tuple[int, int, list[int]]]:
-    """Runs of at most ``most`` blocks, each with the box of picture it needs; halved as long as that saves picture.
+def _pieces(boxes: NDArray[np.int_], most: int) -> Iterator[tuple[int, int, list[int]]]:
+    """Runs of at most ``most`` blocks, each with the box (4,) of picture it needs, in halves of halves of all blocks.
 
-    A long slanting line has a large box, most of which it doesn't touch.
+    A long slanting line has a large box, most of which it doesn't touch: pieces are as many as keep the work least.
     """
-    box, middle = _around(boxes[first:last]), (first + last) // 2
-    parts = ((first, middle), (middle, last))
-    if last - first > most or (
-        last - first > 1 and sum(_area(_around(boxes[one:two])) for one, two in parts) + PIECE_PX < _area(box)
-    ):
-        for one, two in parts:
-            yield from _pieces(boxes, one, two, most)
-    else:
-        yield first, last, box
+    count = len(boxes)
+    around = [*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()]
+    if count <= most and (around[2] - around[0]) * (around[3] - around[1]) < FEW_PX:
+        yield 0, count, around
+        return
+    levels: list[NDArray[np.int_]] = [boxes]
+    while len(levels[-1]) > 1:
+        below = levels[-1]
+        pairs = np.concatenate([below, below[-1:]] if len(below) % 2 else [below]).reshape(-1, 2, 4)
+        levels.append(np.hstack([pairs[..., :2].min(axis=1), pairs[..., 2:].max(axis=1)]).astype(np.int_))
+    work: list[Array] = [_area(level) + PIECE_PX for level in levels]
+    for rank in range(1, len(levels)):
+        halves = np.abs(work[rank - 1])
+        apart = np.add.reduceat(halves, np.arange(0, len(halves), 2))
+        whole = work[rank] if min(count, 1 << rank) <= most else np.full(len(apart), np.inf)
+        work[rank] = np.where(whole <= apart, whole, -apart)  # less than nothing: in two
+    waiting = [(len(levels) - 1, 0)]
+    while waiting:
+        rank, index = waiting.pop()
+        if work[rank][index] >= 0:
+            yield index << rank, min((index + 1) << rank, count), levels[rank][index].tolist()
+        else:
+            waiting += [(rank - 1, half) for half in (2 * index + 1, 2 * index) if half < len(levels[rank - 1])]
 
 
-def _around(boxes: NDArray[np.int_]) -> list[int]:
-    return [*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()]
-
-
-def _area(box: list[int]) -> int:
-    return (box[2] - box[0]) * (box[3] - box[1])
+def _area(boxes: NDArray[np.int_]) -> Array:
+    return np.asarray((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]), float)

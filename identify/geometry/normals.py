@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from identify.geometry import rulings
+from identify.geometry import rulings, textures
 from identify.geometry.coin_pose import FOCAL_STEPS, Prior, refocused
 from identify.model import Array, Bytes, Camera
 
@@ -23,7 +25,7 @@ def up_is_away(normals: Array, log_focal: float = 0.0) -> Array:
 
 
 def likely(rgb: Bytes, camera: Camera, skip_px: Array) -> Prior:
-    """How likely a bench's normals are before its coin is looked at: how cameras are held, and the bench's lines.
+    """How likely a bench's normals are before its coin is looked at: how cameras are held, its lines and its texture.
 
     Parameters
     ----------
@@ -32,13 +34,14 @@ def likely(rgb: Bytes, camera: Camera, skip_px: Array) -> Prior:
     """
     known = camera.focal_source == "EXIF"
     shifts = (0.0,) if known else tuple(step * camera.u_focal_rel for step in FOCAL_STEPS)
-    found = rulings.look(rgb, [refocused(camera, shift) for shift in shifts], skip_px)
-    if found is None:
+    cameras = [refocused(camera, shift) for shift in shifts]
+    looks = [found for found in (rulings.look(rgb, cameras, skip_px), textures.look(rgb, cameras)) if found is not None]
+    if not looks:
         return up_is_away
-    told = dict(zip(shifts, found, strict=True))
+    told = dict(zip(shifts, zip(*looks, strict=True), strict=True))
 
     def density(normals: Array, log_focal: float) -> Array:
         nearest = min(told, key=lambda shift: abs(shift - log_focal))
-        return up_is_away(normals) * told[nearest].likelihood(normals)
+        return math.prod((each.likelihood(normals) for each in told[nearest]), start=up_is_away(normals))
 
     return density

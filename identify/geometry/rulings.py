@@ -24,8 +24,9 @@ BINS = 90  # of directions over a quarter turn
 SPREAD_BINS = 1.5  # of lines of one direction: 1.5 degrees
 BY_CHANCE = 0.1  # share of scattered lines about the best direction
 MOST = 160  # lines that are looked at
+AT_ONCE = 128  # normals: what is worked out for them stays in the processor's cache
 FEWEST = 5
-INDEPENDENT, MOST_INDEPENDENT = 0.5, 8.0  # of the lines: several are one thing's
+INDEPENDENT, MOST_INDEPENDENT = 1.0, 16.0  # of the lines: several are one thing's
 ODDS = 0.9  # that lines which fall together do so on the bench
 
 
@@ -76,20 +77,37 @@ def _together(ends: Array, lengths: Array, camera: Camera, normals: Array) -> Ar
     first, second, _ = np.moveaxis(frames(normals), 2, 0)
     turned = _turned(ends, 1e-3)
     planes, other = (np.cross(rays(camera, each[:, 0]), rays(camera, each[:, 1])) for each in (ends, turned))
-    angle = np.arctan2(first @ planes.T, -(second @ planes.T))
-    step = np.arctan2(first @ other.T, -(second @ other.T)) - angle
-    step = np.abs((step + math.pi / 2) % math.pi - math.pi / 2) / 1e-3
-    weight = lengths * np.minimum(step, 1.0)  # where directions crowd together in any case they say less
-    place = angle % (math.pi / 2) / (math.pi / 2) * BINS
-    below = np.floor(place)
-    row = np.arange(len(normals))[:, None] * BINS
-    counts = np.zeros(len(normals) * BINS)
-    for at, part in ((below, 1 - (place - below)), (below + 1, place - below)):
-        counts += np.bincount((row + at.astype(int) % BINS).ravel(), (weight * part).ravel(), len(counts))
     bins = np.minimum(np.arange(BINS), BINS - np.arange(BINS))
-    bell = np.exp(-0.5 * (bins / SPREAD_BINS) ** 2)
-    soft = np.fft.irfft(np.fft.rfft(counts.reshape(-1, BINS), axis=1) * np.fft.rfft(bell), n=BINS, axis=1)
-    return np.asarray(soft.max(axis=1) / lengths.sum())
+    bell = np.exp(-0.5 * (bins / SPREAD_BINS) ** 2)[np.subtract.outer(np.arange(BINS), np.arange(BINS))]
+    counts = np.concatenate(
+        [
+            _directed(np.stack([first[part], -second[part]]), planes, other, lengths)
+            for part in (slice(start, start + AT_ONCE) for start in range(0, len(normals), AT_ONCE))
+        ]
+    )
+    return np.asarray((counts @ bell).max(axis=1) / lengths.sum())
+
+
+def _directed(axes: Array, planes: Array, other: Array, lengths: Array) -> Array:
+    """Length of the lines by their direction over a quarter turn (N, BINS), laid flat on ``axes`` (2, N, 3).
+
+    ``other`` are the planes of the lines, turned by 1e-3.
+    """
+    (y, x), (y_other, x_other) = axes @ planes.T, axes @ other.T
+    step = np.abs(y_other * x - x_other * y) / np.maximum(np.abs(x * x_other + y * y_other), 1e-300)
+    weight = lengths * np.minimum(step / 1e-3, 1.0)  # where directions crowd together in any case they say less
+    crossed = BINS * ((x < 0) != (y < 0))
+    angle = np.arctan2(np.abs(y).astype(np.float32), np.abs(x).astype(np.float32))  # a third of the time of doubles
+    place = np.abs(crossed - angle * (BINS / (math.pi / 2)))
+    below = place.astype(np.int64)
+    over = weight * (place - below)
+    pitch = BINS + 2  # what is counted beyond a quarter turn is counted from zero on
+    at = (below + pitch * np.arange(len(below))[:, None]).ravel()
+    counts = np.bincount(at, (weight - over).ravel(), pitch * len(below))
+    counts += np.bincount(at + 1, over.ravel(), len(counts))
+    counts = counts.reshape(-1, pitch)
+    counts[:, :2] += counts[:, BINS:]
+    return np.asarray(counts[:, :BINS])
 
 
 def _turned(ends: Array, angle_rad: float) -> Array:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from identify.model import Array
 
 LAP = 60  # rows by which a closed strip or a part is gone on beyond its end, so that its path can settle
-PARTS, PART_ROWS = 4, 200  # parts of a long strip that are followed side by side, and rows of each at least
+PARTS, PART_ROWS = 12, 40  # parts of a long strip that are followed side by side, and rows of each at least
 
 
 def clearness(visible: Array, clear: float) -> Array:
@@ -69,38 +69,44 @@ def _followed(gains: Array, jump: int, jump_cost: float, leap_cost: float) -> ND
     strips, count, columns = gains.shape
     pitch = columns + 2 * jump  # the strips lie side by side, padded so that no path leaves its own
     reached = np.full((count, strips, pitch), -np.inf)
+    reached[:, :, jump : jump + columns] = gains.transpose(1, 0, 2)
     flat = reached.reshape(count, -1)
-    best = flat[:, jump:-jump]  # of all strips; what lies between them is wiped out again by ``added``
-    added = np.full((count, strips, pitch), -np.inf)
-    added[:, :, jump : jump + columns] = gains.transpose(1, 0, 2)
-    added = added.reshape(count, -1)[:, jump:-jump]
-    best[0] = added[0]
-    near = sliding_window_view(flat, best.shape[1], axis=1)  # (N, 2 jump + 1, S K + ...) views
+    width = flat.shape[1] - 2 * jump
+    near = sliding_window_view(flat, width, axis=1)  # (N, 2 jump + 1, width) views
     costs = jump_cost * np.abs(np.arange(-jump, jump + 1))
-    whole = np.repeat(costs[:, None], best.shape[1], axis=1)
-    options = np.full((2 * jump + 2, flat.shape[1]), -np.inf)  # the last one is the leap
-    leap, stepped = options[-1].reshape(strips, pitch), options[:-1, : best.shape[1]]
-    options = options[: len(options) - (leap_cost == np.inf), : best.shape[1]]
-    for around, here, own, there in zip(near[:-1], reached[:-1], added[1:], best[1:], strict=True):
-        np.subtract(around, whole, out=stepped)
+    apart = costs[jump + 1 :, None]
+    moved, best = np.empty((jump, width)), np.empty(width)
+    leap = np.full(strips * pitch, -np.inf)
+    leaps, within = leap.reshape(strips, pitch), leap[jump:-jump]
+    rows = zip(near[:, jump - 1 :: -1], near[:, jump], near[:, jump + 1 :], reached, flat[1:, jump:-jump], strict=False)
+    for left, here, right, row, there in rows:  # ``there`` holds its own gain, and nothing is gained between strips
+        np.maximum(left, right, out=moved)
+        np.subtract(moved, apart, out=moved)
+        np.maximum.reduce(moved, axis=0, out=best)
+        np.maximum(best, here, out=best)
         if leap_cost < np.inf:
-            np.subtract(np.maximum.reduce(here, axis=1, keepdims=True), leap_cost, out=leap)
-        np.add(np.maximum.reduce(options, axis=0), own, out=there)
-    return np.array([_traced(reached[:, n], costs, leap_cost) for n in range(strips)])
+            np.subtract(np.maximum.reduce(row, axis=1, keepdims=True), leap_cost, out=leaps)
+            np.maximum(best, within, out=best)
+        np.add(there, best, out=there)
+    return _traced(reached, costs, leap_cost)
 
 
 def _traced(reached: Array, costs: Array, leap_cost: float) -> NDArray[np.int64]:
-    """The path (N,) back from the best end of ``reached`` (N, K + 2 jump), padded with jump columns on either side."""
-    jump, width = len(costs) // 2, len(costs)
-    tops = reached.argmax(axis=1)
-    leaps = (reached[np.arange(len(reached)), tops] - leap_cost).tolist()
-    places, prices = (tops - jump).tolist(), costs.tolist()
-    column = places[-1]
-    path = [column]
-    for row in range(len(reached) - 2, -1, -1):  # a few numbers of each row are looked at: numpy is not worth its call
-        near = reached[row, column : column + width].tolist()
-        options = [value - price for value, price in zip(near, prices, strict=True)]
-        highest = max(options)
-        column = places[row] if leaps[row] > highest else column - jump + options.index(highest)
-        path.append(column)
-    return np.array(path[::-1], np.int64)
+    """The paths (S, N) back from the best ends of ``reached`` (N, S, K + 2 jump), padded by jump columns each side."""
+    count, strips, pitch = reached.shape
+    flat, starts = reached.reshape(count, -1), pitch * np.arange(strips)
+    places = reached.argmax(axis=2) + starts  # of the best of each row and strip, in ``flat``
+    leaps = np.take_along_axis(flat, places, axis=1) - leap_cost
+    steps, whole = np.arange(len(costs)) - len(costs) // 2, np.tile(costs, (strips, 1))
+    begins = np.arange(strips) * len(costs)
+    paths = np.empty((count, strips), np.int64)
+    paths[-1] = column = places[-1]
+    for row in range(count - 2, -1, -1):
+        options = flat[row].take(column[:, None] + steps)
+        options -= whole
+        best = options.argmax(axis=1)
+        stepped = column + best
+        stepped -= len(costs) // 2
+        leapt = leaps[row] > options.take(begins + best)
+        paths[row] = column = np.where(leapt, places[row], stepped)
+    return np.asarray((paths - starts - len(costs) // 2).T)

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry.lines import principal
+from identify.geometry.line_fit import principal
 from identify.model import Array, Bytes
 
 LEAST_SPREAD = 3.0  # standard deviation of a colour direction that says something [codes]

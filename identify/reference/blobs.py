@@ -10,6 +10,7 @@ from identify.model import Array, Bytes
 REFERENCE = 2  # value of a label map
 LEAST_BLOB = 60.0  # pixels of the label map
 FILLED = 0.8  # share of the quadrilateral that the blob fills
+Box = tuple[int, int, int, int]  # left, top, right, bottom [px]
 
 
 def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> Array | None:
@@ -44,3 +45,21 @@ def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> A
         if len(quad) < 4:
             break
     return None
+
+
+def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:
+    """The box about the largest blob that a label map calls reference, ``grown`` by a share of its sides all round.
+
+    In pixels of a picture of the photo of ``size_px``, width and height; parameters as ``outline``.
+    """
+    count, _, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
+    if count < 2:
+        return None
+    left, top, wide, high, area = stats[1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))].tolist()
+    if area < LEAST_BLOB:
+        return None
+    more = grown * max(wide, high)
+    scale = np.array(size_px) / labels.shape[1::-1]
+    low = np.maximum(np.floor((np.array([left, top]) - more) * scale), 0).astype(int)
+    high_end = np.minimum(np.ceil((np.array([left + wide, top + high]) + more) * scale), size_px).astype(int)
+    return int(low[0]), int(low[1]), int(high_end[0]), int(high_end[1])

@@ -7,13 +7,15 @@ the card's own corners are round.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
 
 from identify.geometry.camera import focal_px_from_35mm
-from identify.geometry.lines import Line, crossing, mean_edge, refine_edge, u_crossing_px
+from identify.geometry.line_fit import Line, crossing, u_crossing_px
+from identify.geometry.lines import Edge, mean_edge, refine_edges
 from identify.geometry.pyramid import reduced
 from identify.geometry.quads import misfit, square_to_quad
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
@@ -23,6 +25,8 @@ from identify.reference.rectangles import ROUGH_PX, candidates
 
 MASK_PX = 12.0  # by which a side may be off as a label map has it
 SEARCH_PX = 1000  # long side of the picture in which the card is looked for
+GROWN = 0.3  # of its sides, by which the surroundings of what a label map calls reference are wider all round
+WORTH = 0.4  # of the picture: larger surroundings are not looked at first
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
 LEAST = 0.7  # score of a card
@@ -33,6 +37,9 @@ HARDLY_ROUND = 0.1  # of those of a card whose corners a shadow or the part hide
 ROUND_CLEAR = 3.5  # standard uncertainties by which it differs from sharp corners
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
+
+
+_Sides = tuple[Array, tuple[Line, ...], Array]  # the sides' crossings (4, 2), the lines, their shares seen (4,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +100,10 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
     focals = _focals_px(photo)
     fits: list[_Fit] = []
     best: _Fit | None = None
-    lines = candidates(small, focals / factor, size.width_mm / size.height_mm, labels)
+    told = (focals / factor, size.width_mm / size.height_mm, labels)
+    lines = chain(*(candidates(small, *told, window=window) for window in (*_near(small, labels), None)))
     for quads, reach_px in chain([(_labelled(small, labels), MASK_PX)], ((quads, ROUGH_PX + 2) for quads in lines)):
-        rough = [each for quad in quads if (each := _rough(small, quad, focals / factor, size, reach_px))]
+        rough = _rough(small, list(quads), focals / factor, size, reach_px)
         for score, corners in sorted(rough, key=lambda each: -each[0]):
             if best and best.score > score:
                 break
@@ -116,24 +124,31 @@ def _focals_px(photo: Photo) -> Array:
 
 
 def _sides(
-    rgb: Bytes, corners: Array, size: CardSize, *, reach_px: float, seam: float, blocks: int
-) -> tuple[Array, tuple[Line, ...], Array] | None:
-    """The four sides fitted near a quadrilateral: their crossings (4, 2), the lines, and their shares seen (4,)."""
+    rgb: Bytes, quads: Sequence[Array], size: CardSize, *, reach_px: float, seam: float, blocks: int
+) -> list[_Sides | None]:
+    """The four sides fitted near each quadrilateral (4, 2); None where one of them is not seen."""
+    if not len(quads):
+        return []
     skips = 1.3 * size.corner_mm / np.array([size.width_mm, size.height_mm] * 2)
-    inward = np.sign(_area(corners))
-    seam_px = seam * size.thickness_mm * float(np.linalg.norm(corners[1] - corners[0])) / size.width_mm
-    sides, shares = [], []
-    for start, end, skip in zip(corners, np.roll(corners, -1, axis=0), skips, strict=True):
-        ends = start + skip * (end - start), end - skip * (end - start)
-        edge = refine_edge(rgb, *ends, reach_px=reach_px, inward=inward, seam_px=seam_px, blocks=blocks)
-        if edge is None:
-            return None
-        sides.append(edge[0])
-        shares.append(edge[1])
-    met = [crossing(sides[n - 1], sides[n]) for n in range(4)]
+    start = np.stack(quads)
+    step = np.roll(start, -1, axis=1) - start
+    ends = np.stack([start + skips[:, None] * step, start + step - skips[:, None] * step], axis=2)
+    inward = np.repeat([float(np.sign(_area(quad))) for quad in quads], 4)
+    seam_px = np.repeat(seam * size.thickness_mm * np.linalg.norm(step[:, 0], axis=1) / size.width_mm, 4)
+    ways = {"inward": inward.tolist(), "seam_px": seam_px.tolist()}
+    edges = refine_edges(rgb, ends.reshape(-1, 2, 2), reach_px=reach_px, blocks=blocks, **ways)
+    return [_crossed(edges[n : n + 4]) for n in range(0, len(edges), 4)]
+
+
+def _crossed(edges: Sequence[Edge | None]) -> _Sides | None:
+    """The crossings (4, 2) of four sides, the lines, and their shares seen (4,)."""
+    seen = [edge for edge in edges if edge is not None]
+    if len(seen) < 4:
+        return None
+    met = [crossing(seen[n - 1][0], seen[n][0]) for n in range(4)]
     if any(corner is None for corner in met):
         return None
-    return np.array(met), tuple(sides), np.array(shares)
+    return np.array(met), tuple(line for line, _ in seen), np.array([share for _, share in seen])
 
 
 def _labelled(small: Bytes, labels: Bytes | None) -> Array:
@@ -142,19 +157,29 @@ def _labelled(small: Bytes, labels: Bytes | None) -> Array:
     return np.zeros((0, 4, 2)) if corners is None else np.stack([corners, np.roll(corners, -1, axis=0)])
 
 
-def _rough(small: Bytes, quad: Array, focals: Array, size: CardSize, reach_px: float) -> tuple[float, Array] | None:
-    """Score and corners (4, 2) of a candidate fitted in the small picture; None where it is no such rectangle."""
-    found = _sides(small, quad, size, reach_px=reach_px, seam=0.0, blocks=18)
-    if found is not None and reach_px > ROUGH_PX + 2:
-        found = _sides(small, found[0], size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
-    if found is None:
-        return None
-    corners, _, shares = found
-    short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
-    error = _misfit(small, corners, focals, size, (0.04 + 2 * EDGE_PX / short_px, 0.05 + 2 * EDGE_PX / short_px))
-    if error > 1.0 or shares.mean() < 0.5:
-        return None
-    return float(shares.mean() + 0.5 * shares.min()) - 0.15 * error**2, corners
+def _near(small: Bytes, labels: Bytes | None) -> list[blobs.Box]:
+    """The surroundings of what a label map calls reference, where they are but a small part of the picture."""
+    box = None if labels is None else blobs.box(labels, (small.shape[1], small.shape[0]), grown=GROWN)
+    if box is None or (box[2] - box[0]) * (box[3] - box[1]) > WORTH * small.shape[0] * small.shape[1]:
+        return []
+    return [box]
+
+
+def _rough(
+    small: Bytes, quads: Sequence[Array], focals: Array, size: CardSize, reach_px: float
+) -> list[tuple[float, Array]]:
+    """Scores and corners (4, 2) of those candidates that are such a rectangle, fitted in the small picture."""
+    found = [each for each in _sides(small, quads, size, reach_px=reach_px, seam=0.0, blocks=18) if each is not None]
+    if reach_px > ROUGH_PX + 2:
+        again = _sides(small, [corners for corners, _, _ in found], size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
+        found = [each for each in again if each is not None]
+    rough = []
+    for corners, _, shares in found:
+        short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+        error = _misfit(small, corners, focals, size, (0.04 + 2 * EDGE_PX / short_px, 0.05 + 2 * EDGE_PX / short_px))
+        if error <= 1.0 and shares.mean() >= 0.5:
+            rough.append((float(shares.mean() + 0.5 * shares.min()) - 0.15 * error**2, corners))
+    return rough
 
 
 def _misfit(rgb: Bytes, corners: Array, focals: Array, size: CardSize, tolerance: tuple[float, float]) -> float:
@@ -165,7 +190,7 @@ def _misfit(rgb: Bytes, corners: Array, focals: Array, size: CardSize, tolerance
 def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: CardSize) -> _Fit | None:
     """Fit the four sides in the full picture, again where that moved them far, and cross them."""
     for reach_px in (1.5 * factor + 3, 5.0):
-        found = _sides(rgb, corners, size, reach_px=reach_px, seam=2.2, blocks=36)
+        (found,) = _sides(rgb, [corners], size, reach_px=reach_px, seam=2.2, blocks=36)
         if found is None:
             return None
         before, (corners, sides, shares) = corners, found
@@ -180,14 +205,15 @@ def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: Card
 
 def _overrun(rgb: Bytes, corners: Array, sides: tuple[Line, ...]) -> float:
     """Share of the eight prolongations of the sides, 4 to 16 % of their length, along which the edge goes on."""
-    on = []
-    for n, side in enumerate(sides):
-        start, end = corners[n], corners[(n + 1) % 4]
-        for corner, far in ((start, end), (end, start)):
-            out = corner - far
-            edge = refine_edge(rgb, corner + 0.04 * out, corner + 0.16 * out, reach_px=2.5, blocks=18)
-            turn = 1.0 if edge is None else abs(float(edge[0].direction @ side.normal))
-            on.append(edge is not None and edge[1] > 0.7 and turn < 0.05)
+    after = np.roll(corners, -1, axis=0)
+    out = np.stack([corners - after, after - corners], axis=1)  # beyond either end of each side
+    begin = np.stack([corners, after], axis=1)
+    ends = np.stack([begin + 0.04 * out, begin + 0.16 * out], axis=2)
+    edges = refine_edges(rgb, ends.reshape(8, 2, 2), reach_px=2.5, blocks=18)
+    on = [
+        edge is not None and edge[1] > 0.7 and abs(float(edge[0].direction @ sides[n // 2].normal)) < 0.05
+        for n, edge in enumerate(edges)
+    ]
     return float(np.mean(on))
 
 

@@ -22,6 +22,7 @@ ON_PART = 0.6  # of a circle's face, beyond which it is the part's own
 PART_OF_FACE = 0.8  # ratio of a blob's axes
 LEAST_BLOB = 8  # pixels of the label map
 PART, REFERENCE = 1, 2  # values of a label map
+LESS_SURE = 0.1  # in support
 SURE = 0.9  # support of a rim that is taken for the coin where the label map calls something else so
 NAMED_SUPPORT, ALL_NAMED = 0.6, 0.8  # support of a rim of whose face a label map calls that share reference
 DISTANCE_MM, U_DISTANCE = 300.0, 0.6  # from which photos of parts are taken, and standard deviation of its logarithm
@@ -144,7 +145,7 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     score = (
         rim.support**2
         / (1 + (rim.u_rel / 0.01) ** 2)
-        * (1.0 if stands_apart(found, rims) else 0.6)
+        * (1.0 if stands_apart(found, [other for other in rims if _rivals(other, rim, labels, photo)]) else 0.6)
         * (1.0 if whole(found, photo) else 0.2)
     )
     if labels is None:
@@ -153,7 +154,14 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     if on_part:
         return score * (0.2 + part + reference)
     near = 1.0 / (1.0 + _gap_px(found, labels, photo) / (12 * found.major_px))
-    return score * near * (0.25 + 2 * reference) * max(0.05, 1 - 1.2 * part)
+    return score * near * (0.25 + 2 * reference**2) * max(0.05, 1 - 1.2 * part)
+
+
+def _rivals(other: Rim, rim: Rim, labels: Bytes | None, photo: Photo) -> bool:
+    """Whether a rim is as likely a coin as another one: pebbles and a carpet's dots may touch it."""
+    if labels is None:
+        return True
+    return other.support > rim.support - LESS_SURE and _shares(other.ellipse, labels, photo)[1] >= LEAST_FACE
 
 
 def _likely_size(rim: Rim, row: ReferenceRow, photo: Photo) -> float:

@@ -30,9 +30,11 @@ SEEN = 0.75  # least share of the places between the outermost numerals at which
 U_LEAN = 0.3  # numerals say nothing of the slope of the marks
 NEARLY = 1.5  # times as fine as the band is the picture that it is taken from
 STEP_MM = 10.0
+SOFT, ALTERNATE, EQUAL = 1.5, 6.0, 0.2  # of ink in every second place: its blur [rows], standard errors, and ink
+NONE, MARKS = "No evenly spaced numerals are seen.", "Long and short marks alternate."
 
 
-def read(rgb: Bytes, edge: Edge, width_px: float) -> tuple[Reading, Array] | None:
+def read(rgb: Bytes, edge: Edge, width_px: float) -> tuple[Reading, Array] | str:
     """Read the row of numerals on a ruler.
 
     Parameters
@@ -43,8 +45,8 @@ def read(rgb: Bytes, edge: Edge, width_px: float) -> tuple[Reading, Array] | Non
 
     Returns
     -------
-    The reading, and the flattened light (D, L) beside the edge for each pixel of ``rgb``; None where no evenly spaced
-    numerals are seen.
+    The reading, and the flattened light (D, L) beside the edge for each pixel of ``rgb``; NONE where no evenly spaced
+    numerals are seen, MARKS where long and short marks reach as far as numerals and could pass for them.
     """
     small, factor = reduced(rgb, max(rgb.shape[:2]) * min(1.0, WIDE_PX / width_px) * NEARLY)
     near = edge.scaled(1 / factor)
@@ -58,11 +60,14 @@ def read(rgb: Bytes, edge: Edge, width_px: float) -> tuple[Reading, Array] | Non
     best: tuple[float, Comb, Array, Array, float, float] | None = None
     for middle in np.arange(MIDDLE[0] * WIDE_PX, MIDDLE[1] * WIDE_PX, STEP):
         top = int(middle - TALL / 2)
-        found = _row(flat[top : top + TALL].mean(axis=0))
+        band = flat[top : top + TALL].mean(axis=0)
+        found = _row(band)
+        if found is not None and _alternate(band, *found[1:4]):
+            return MARKS
         if found is not None and (best is None or _rather(found, best[:2])):
             best = (*found, top + TALL / 2)
     if best is None:
-        return None
+        return NONE
     score, comb, numbers, places, rms, depth = best
     flat_px = np.asarray(cv2.resize(flat, (int(edge.length), int(width_px)), interpolation=cv2.INTER_LINEAR), float)
     full = Comb(comb.a / scale, comb.b / scale, comb.c, coherence=comb.coherence, ink=comb.ink)
@@ -73,6 +78,14 @@ def _rather(found: tuple[float, Comb, Array, Array, float], best: tuple[float, C
     """Whether a row is rather the numerals' than the best so far: not that of marks between them."""
     one, other = abs(found[1].a), abs(best[1].a)
     return one > TWICE * other or (one > other / TWICE and found[0] > best[0])
+
+
+def _alternate(profile: Array, comb: Comb, numbers: Array, places: Array) -> bool:
+    """Whether every second place has more ink than those between: marks of 10 and 5 mm do, numerals do not."""
+    ink = np.interp(places, np.arange(len(profile)), gaussian_filter1d(comb.ink * profile, SOFT))
+    one, other = (ink[numbers % 2 == parity] for parity in (0, 1))
+    u = float(np.hypot(*(np.std(each) / max(len(each), 1) ** 0.5 for each in (one, other))))
+    return bool(abs(one.mean() - other.mean()) > ALTERNATE * u + EQUAL)
 
 
 def _row(profile: Array) -> tuple[float, Comb, Array, Array, float] | None:

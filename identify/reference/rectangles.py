@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from identify.geometry.quads import distinct, from_lines, misfit
 from identify.geometry.strokes import grain, join, planes, segments
 from identify.model import Array, Bytes
+from identify.reference.blobs import Box
 
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 ROUGH_PX = 4.0  # by which a side may be off before it is fitted
@@ -27,15 +28,22 @@ def _planes(small: Bytes) -> list[tuple[Bytes, float]]:
     return sorted(found, key=lambda each: -cv2.meanStdDev(each[0])[1].item() / (each[1] + 1))
 
 
-def candidates(small: Bytes, focals: Array, ratio: float, labels: Bytes | None) -> Iterator[Array]:
+def candidates(
+    small: Bytes, focals: Array, ratio: float, labels: Bytes | None, *, window: Box | None = None
+) -> Iterator[Array]:
     """Quadrilaterals (N, 4, 2) of the small picture that may be a rectangle of that side ratio, best first.
 
     Each begins with its long side. They come plane by plane from the lines that stand out from its grain, then from
     faint ones, then from all planes'. Where there are labels, those of faint lines must hold some of the reference.
+    With a ``window`` of the picture only its lines are looked at, in the first plane.
     """
     tried = np.zeros((0, 4, 2))
-    for looked_at, pools, faint in _pools(_planes(small), faintly=labels is None or bool((labels == REFERENCE).any())):
-        found = _ranked(small, looked_at, pools, focals, ratio, labels)
+    left, top, right, bottom = window or (0, 0, small.shape[1], small.shape[0])
+    corner = np.array([left, top])
+    sorts = _planes(small[top:bottom, left:right])[: 1 if window else None]
+    faintly = window is None and (labels is None or bool((labels == REFERENCE).any()))
+    for looked_at, pools, faint in _pools(sorts, faintly=faintly):
+        found = _ranked(small, looked_at, [pool + corner for pool in pools], focals, ratio, labels, corner)
         if faint and labels is not None:
             found = found[_marked(labels, found, small.shape[1::-1])]
         quads = np.concatenate([tried, found])
@@ -59,9 +67,15 @@ def _pools(sorts: list[tuple[Bytes, float]], *, faintly: bool) -> Iterator[tuple
 
 
 def _ranked(
-    small: Bytes, looked_at: list[Bytes], pools: list[Array], focals: Array, ratio: float, labels: Bytes | None
+    small: Bytes,
+    looked_at: list[Bytes],
+    pools: list[Array],
+    focals: Array,
+    ratio: float,
+    labels: Bytes | None,
+    corner: Array,
 ) -> Array:
-    """The best quadrilaterals (N, 4, 2) from pools of segments."""
+    """The best quadrilaterals (N, 4, 2) from pools of segments; the planes looked at begin at ``corner`` (2,)."""
     height, width = small.shape[:2]
     least = 0.035 * max(width, height)
     found = [
@@ -81,7 +95,7 @@ def _ranked(
     if not len(near):
         return quads[near]
     quads, error = quads[near], error[near]
-    support = _support(looked_at, quads)
+    support = _support(looked_at, quads - corner)
     rank = support.mean(axis=1) + 0.5 * support.min(axis=1) - 0.15 * error**2
     if labels is not None:
         rank += 0.2 * _hinted(labels, quads, (width, height))

@@ -23,11 +23,12 @@ from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
 from identify.reference import numerals, scales
-from identify.reference.ruler_ends import Edge, End, ends, on_named, strokes_at_ends, width_on
+from identify.reference.ruler_ends import Edge, End, ends, on_label, on_named, strokes_at_ends, width_on
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
 MOST_LINES = 60  # long lines of the picture beside which marks are looked for
+MANY_PIECES, MOST_OWN = 200, 12  # segments among which a ruler's sides may be lost, and lines kept on what is named one
 MOST_EDGES = 12  # sides of such lines that are read
 MOST_UNNAMED = 6  # of them that a label map does not call reference
 MOST_NAMED = 4  # of the named thing's edges that are read by numerals
@@ -63,7 +64,7 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     pattern of long marks is found.
     """
     small, factor = reduced(photo.rgb, SEARCH_PX)
-    strokes = _strokes(small)
+    strokes = _strokes(small, labels)
     sides = _sides(strokes, labels, small.shape[1::-1])
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
     reason = "No ruler was found."
@@ -97,13 +98,20 @@ def _not_found(reason: str) -> NotMeasured:
     return NotMeasured("reference", reason, advice)
 
 
-def _strokes(small: Bytes) -> Strokes:
-    """Long lines of a picture, found at half its size in lightness and in colour."""
-    pieces = [
-        segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60)))
-        for plane in planes(halved(small))
-    ]
-    joined = join(np.concatenate(pieces), most=MOST_LINES)
+def _strokes(small: Bytes, labels: Bytes | None) -> Strokes:
+    """Long lines of a picture, found at half its size in lightness and in colour; some on what is named reference."""
+    pieces = np.concatenate(
+        [
+            segments(plane, shortest_px=14, gradient=int(np.clip(4 * grain(plane), 8, 60)))
+            for plane in planes(halved(small))
+        ]
+    )
+    joined = join(pieces, most=MOST_LINES)
+    if labels is not None and len(pieces) > MANY_PIECES:
+        half_px = small.shape[1] / 2, small.shape[0] / 2
+        own = join(pieces[on_label(labels, pieces, half_px)], most=MOST_OWN)
+        ends = np.concatenate([own.ends_px, joined.ends_px])
+        joined = Strokes(ends, np.concatenate([own.covered_px, joined.covered_px]))
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
 
 
@@ -144,7 +152,9 @@ def _by_numerals(rgb: Bytes, sides: list[Edge], factor: float, labels: Bytes) ->
         width_px = width_on(labels, edge, rgb.shape[1::-1])
         if width_px is not None and width_px * NARROW < edge.length:
             found = numerals.read(rgb, edge, width_px)
-            read += [] if found is None else [(edge, *found)]
+            if found == numerals.MARKS:
+                return []
+            read += [] if isinstance(found, str) else [(edge, *found)]
     widest = max((abs(each[1].comb.a) for each in read), default=0.0)
     return [each for each in read if abs(each[1].comb.a) > widest / numerals.TWICE]
 
@@ -188,14 +198,15 @@ def _combs(profile: Array, times: int) -> list[Comb]:
     ]
 
 
-def _ends(rgb: Bytes, edge: Edge, scale: Reading, strokes: Strokes) -> list[End]:
-    """Lines that may be the ruler's own ends, and the outermost marks as they were fitted."""
+def _ends(rgb: Bytes, edge: Edge, scale: Reading, strokes: Strokes) -> list[list[End]]:
+    """Lines that may be each of the ruler's own ends, and the outermost marks as they were fitted."""
     px_per_mm = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
     span = float(scale.feet.min()), float(scale.feet.max())
     found = ends(rgb, edge, span, px_per_mm, _far_edge_px(edge, strokes, px_per_mm))
-    found = found or strokes_at_ends(rgb, edge, span, px_per_mm, strokes)
+    if not any(found):
+        found = [[line] for line in strokes_at_ends(rgb, edge, span, px_per_mm, strokes)]
     u = float(np.hypot(2 * scale.u_lean, U_FITTED))
-    return [*found, *(End(foot, scale.comb.s0 + scale.comb.s1 * foot, u) for foot in span)]
+    return [*found, *([End(foot, scale.comb.s0 + scale.comb.s1 * foot, u)] for foot in span)]
 
 
 def _leaning(
@@ -204,7 +215,7 @@ def _leaning(
     scale: Reading,
     focal_px: float,
     size_px: tuple[int, int],
-    stops: list[End],
+    stops: list[list[End]],
 ) -> Reading:
     """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
 
@@ -228,10 +239,13 @@ def _leaning(
     normals = np.cross(axis, square)
     normals *= -np.sign(normals[:, 2:])
     prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
-    for end in stops:
-        away = s0 + s1 * end.foot - end.slope
-        close = np.exp(-0.5 * (away / end.u) ** 2) / end.u
-        prior += np.log(close + ROUGH[0] * np.exp(-0.5 * (away / ROUGH[1]) ** 2) / ROUGH[1] + OTHER_LINE)
+    for lines in stops:
+        told = np.zeros(len(turns))
+        for line in lines:
+            away = s0 + s1 * line.foot - line.slope
+            close = np.exp(-0.5 * (away / line.u) ** 2) / line.u
+            told += (close + ROUGH[0] * np.exp(-0.5 * (away / ROUGH[1]) ** 2) / ROUGH[1]) / len(lines)
+        prior += np.log(told + OTHER_LINE)
     return scales.leaning(flat, scale, s0, s1, prior)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.geometry.lines import refine_edge
 from identify.geometry.strokes import Strokes
@@ -16,6 +17,7 @@ U_END = 0.012  # slope of a ruler's end: its wall, its shadow, the lens
 MARGIN_MM = 22.0  # by which a ruler's end may lie beyond its last mark
 CLEAR_OF_MARKS = (0.28, 0.92)  # shares of the width between which an end is measured: marks stand at the edge
 DIFFERENT = 0.5  # difference of the colours on both sides of an end over its scatter along it
+SAME = 0.01  # difference in slope of what is one line, seen twice
 BEYOND_MM = 1.5  # of the bench beyond it that must be in view
 STEEPEST = 0.7  # slope of an end to the edge's normal that is tried
 SEARCH_PX_PER_MM = 3.0
@@ -24,6 +26,7 @@ MASK_SHORT = 0.3  # by which what a label map calls reference may end too early 
 WHOLE = 0.6  # share of a line beyond which all of it is taken for the reference's
 BESIDE_PX = (6.0, 14.0, 22.0)  # depths of those places in the reduced picture
 CLEAR = 4.0  # step at an end over the usual step beside it
+MOST_LINES, WEAKER, APART_MM = 3, 0.35, 2.0  # that may be one end, as strong as the strongest, so far apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +72,14 @@ def on_named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None
     return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
 
 
+def on_label(labels: Bytes, pieces: Array, size_px: tuple[float, ...]) -> NDArray[np.bool_]:
+    """Which of the line segments (N, 2, 2) of a picture of that width and height are on, or beside, the reference."""
+    near = cv2.dilate((labels == REFERENCE).astype(np.uint8), np.ones((5, 5), np.uint8))
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((pieces.mean(axis=1) + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).T
+    return np.asarray(near[row, column] > 0)
+
+
 def width_on(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> float | None:
     """How far what a label map calls reference reaches inwards from an edge [px]; None where it does outwards too."""
     along = np.linspace(0.1, 0.9, 33) * edge.length
@@ -93,15 +104,20 @@ class End:
     u: float
 
 
-def ends(rgb: Bytes, edge: Edge, span_px: tuple[float, float], px_per_mm: float, width_px: float) -> list[End]:
-    """The ends of a ruler whose marks span ``span_px`` along an edge, as far as they are seen in (H, W, 3) uint8."""
+def ends(rgb: Bytes, edge: Edge, span_px: tuple[float, float], px_per_mm: float, width_px: float) -> list[list[End]]:
+    """The lines that may be the first and last end of a ruler whose marks span ``span_px`` along an edge.
+
+    Lists are shorter where less is seen in (H, W, 3) uint8, the likeliest line first.
+    """
     found = []
     for outer, way in zip(span_px, (-1.0, 1.0), strict=True):
-        rough = _stepped(rgb, edge, outer, way, px_per_mm, width_px)
-        if rough is None or not _in_view(rgb, edge, *rough, way * BEYOND_MM * px_per_mm, width_px):
-            continue
-        fine = _measured(rgb, edge, *rough, px_per_mm, width_px)
-        found += [] if fine is None else [fine]
+        lines: list[End] = []
+        for rough in _stepped(rgb, edge, outer, way, px_per_mm, width_px):
+            if _in_view(rgb, edge, *rough, way * BEYOND_MM * px_per_mm, width_px):
+                line = _measured(rgb, edge, *rough, px_per_mm, width_px)
+                known = line is None or any(abs(each.slope - line.slope) < SAME for each in lines)
+                lines += [] if line is None or known else [line]
+        found.append(lines)
     return found
 
 
@@ -128,8 +144,8 @@ def strokes_at_ends(
 
 def _stepped(
     rgb: Bytes, edge: Edge, outer: float, way: float, px_per_mm: float, width_px: float
-) -> tuple[float, float] | None:
-    """Foot [px] and slope of the line beyond the outermost mark across which the colours differ most.
+) -> list[tuple[float, float]]:
+    """Foot [px] and slope of the lines beyond the outermost mark across which the colours differ most.
 
     Light is summed along lines of every slope over most of the ruler's width: marks and numerals are short, its end
     is not.
@@ -150,17 +166,23 @@ def _stepped(
     first = int(lean * scale)
     count = size[0] - 3 - 2 * first
     if count < 8:
-        return None
+        return []
     shifts = np.round(slopes[:, None] * rows * 0.88).astype(int) + first
     sums = np.stack([sum(steps[row, at : at + count] for row, at in enumerate(line)) for line in shifts]) / size[1]
     strength = np.linalg.norm(sums, axis=2)
-    best = np.unravel_index(int(np.argmax(strength)), strength.shape)
     usual = float(np.median(strength)) + 0.05
-    if strength[best] < CLEAR * usual:
-        return None
-    slope = float(slopes[best[0]]) * way
-    at = start + way * (best[1] + 1.5) / scale
-    return at - 0.06 * depth * slope, slope
+    middles = np.arange(count) + slopes[:, None] * 0.44 * size[1]
+    found: list[tuple[float, float]] = []
+    least = max(CLEAR * usual, WEAKER * float(strength.max()))
+    while len(found) < MOST_LINES:
+        best = np.unravel_index(int(np.argmax(strength)), strength.shape)
+        if strength[best] < least:
+            break
+        slope = float(slopes[best[0]]) * way
+        at = start + way * (best[1] + 1.5) / scale
+        found.append((at - 0.06 * depth * slope, slope))
+        strength[np.abs(middles - middles[best]) < APART_MM * px_per_mm * scale] = 0.0
+    return found
 
 
 def _in_view(rgb: Bytes, edge: Edge, foot: float, slope: float, beyond_px: float, width_px: float) -> bool:

@@ -30,6 +30,7 @@ FINEST_PX = 1.4  # a millimetre beside readable marks of 5 and 10 mm: those stan
 DEPTHS = ((0.0, 5.5), (0.0, 7.5), (0.0, 4.2), (2.2, 5.0), (2.8, 6.2), (3.4, 7.5))
 CUMULATIVE = 3  # of them from the edge on
 NUMBERED = 1.6  # times the ink that is between numerals
+INK = 0.9  # odds that the ink tells the slope
 LEAST_LEAN_STEPS = 0.2  # of the slopes tried
 NUMERALS_MM = (6.0, 11.0)  # depths between which numerals stand and marks of 5 mm do not reach
 TENS_MM = (1.0, 2.5)  # steps of scales whose long marks are 10 mm apart
@@ -251,41 +252,55 @@ def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> 
 
     The marks stay where they are at the depth in which they were located. How likely a slope with less ink is follows
     from what it lacks against the scatter of what its single marks lack (the statistic of Vuong, Econometrica 57,
-    1989, whose variance is four times that of a normal likelihood: neighbours share numerals and glare); ``prior``
-    (T,) is the logarithm of what was likely before.
+    1989, whose variance is four times that of a normal likelihood: neighbours share numerals and glare); in a few
+    pictures blur or grain has other slopes seem right (``INK``). ``prior`` (T,) is the logarithm of what was likely
+    before.
     """
-    comb, held = found.comb, found.depth_px
-    step = float(np.median(comb.spacing(found.numbers)))
-    every = 2 if found.unit_mm == QUARTER[0] else 1
-    numbers = np.arange(found.numbers.min(), found.numbers.max() + 1)
-    numbers = numbers[(numbers - found.zero) % every == 0]
-    feet = (comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None])
-    slopes = s0[:, None] + s1[:, None] * feet
-    ink = np.zeros(slopes.shape)
-    columns = np.arange(flat.shape[1])
-    deep = _rows(flat, MARKS_MM * step / found.unit_mm)
-    for depth in range(0, deep, max(1, deep // MOST_DEPTHS)):
-        ink += np.interp(feet + (depth + 0.5) * slopes, columns, comb.ink * flat[depth])
-    soft = gaussian_filter1d(ink, 1.5, axis=0)
-    total = soft.sum(axis=1)
-    best = int(np.clip(np.argmax(total), 2, len(total) - 3))
-    short = soft[best] - soft
-    noise = np.sqrt(np.sum((short - short.mean(axis=1, keepdims=True)) ** 2, axis=1))
-    places = np.arange(len(s0))
-    logs = prior - 0.5 * (short.sum(axis=1) / np.maximum(noise, 1e-9)) ** 2
+    feet = _feet(found, s0, s1)
+    told = np.exp(ink_odds(flat, found, feet, s0, s1))
+    logs = prior + np.log(INK * told / told.mean() + 1 - INK)
     odds = np.exp(logs - logs.max())
+    places = np.arange(len(s0))
     at = float(places @ odds / odds.sum())
     spread = max(math.sqrt(float((places - at) ** 2 @ odds / odds.sum())), LEAST_LEAN_STEPS)
     (one, two), low, high = (
         (float(np.interp(place, places, s0)), float(np.interp(place, places, s1)))
         for place in (at, at - spread, at + spread)
     )
+    comb, held = found.comb, found.depth_px
     grow = (1 + held * comb.s1) / (1 + held * two)
     shift = held * (comb.s0 - one) / (1 + held * two)
-    ends = np.array([feet[best].min(), feet[best].max()])
+    ends = np.array([found.feet.min(), found.feet.max()])
     u_lean = float(np.abs(high[0] - low[0] + (high[1] - low[1]) * ends).max()) / 2
     moved = replace(comb, a=grow * comb.a + shift * comb.c, b=grow * comb.b + shift, s0=one, s1=two)
     return replace(found, comb=moved, feet=grow * found.feet + shift, u_lean=u_lean)
+
+
+def _feet(found: Reading, s0: Array, s1: Array) -> Array:
+    """Where all marks of the scale (K,) meet the edge at every slope, (T, K) [px]."""
+    every = 2 if found.unit_mm == QUARTER[0] else 1
+    numbers = np.arange(found.numbers.min(), found.numbers.max() + 1)
+    numbers = numbers[(numbers - found.zero) % every == 0]
+    held = found.depth_px
+    return np.asarray((found.comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None]))
+
+
+def ink_odds(flat: Array, found: Reading, feet: Array, s0: Array, s1: Array) -> Array:
+    """Log likelihood (T,) of slopes by the ink along marks with those feet (T, K), against the likeliest."""
+    step = float(np.median(found.comb.spacing(found.numbers)))
+    slopes = s0[:, None] + s1[:, None] * feet
+    ink = np.zeros(slopes.shape)
+    columns = np.arange(flat.shape[1])
+    deep = _rows(flat, MARKS_MM * step / found.unit_mm)
+    for depth in range(0, deep, max(1, deep // MOST_DEPTHS)):
+        ink += np.interp(feet + (depth + 0.5) * slopes, columns, found.comb.ink * flat[depth])
+    soft = gaussian_filter1d(ink, 1.5, axis=0)
+    total = soft.sum(axis=1)
+    best = int(np.clip(np.argmax(total), 2, len(total) - 3))
+    short = soft[best] - soft
+    noise = np.sqrt(np.sum((short - short.mean(axis=1, keepdims=True)) ** 2, axis=1))
+    logs = -0.5 * (short.sum(axis=1) / np.maximum(noise, 1e-9)) ** 2
+    return np.asarray(logs - logs.max())
 
 
 def _numbers(comb: Comb, length: float) -> Array:

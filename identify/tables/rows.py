@@ -204,7 +204,7 @@ class FittingClass:
     turned : False where the body is not round about the part's long axis, so that its width shows no diameter.
     narrow_foot : True where the part stands on something narrower than its body, so that no base line shows its height.
     height_mm, u_height_mm : height of the measured rim when the part stands on end, and its standard uncertainty [mm].
-    foot_mm : how high the body's lower edge is then, on pegs or a step [mm].
+    foot_mm, u_foot_mm : how high the body's lower edge is then, on pegs or a step, and its standard uncertainty [mm].
     varieties : second answers, each with its closed list.
     """
 
@@ -220,6 +220,7 @@ class FittingClass:
     height_mm: float | None
     u_height_mm: float | None
     foot_mm: float | None
+    u_foot_mm: float | None
     look_alikes: tuple[str, ...]
     cautions: tuple[str, ...]
     varieties: dict[str, tuple[str, ...]]
@@ -241,6 +242,7 @@ CLASSES = {
     "height_mm": _SIZE,
     "u_height_mm": _SIZE,
     "foot_mm": _SIZE,
+    "u_foot_mm": _SIZE,
     "look_alikes": Column(words),
     "cautions": Column(words),
     "varieties": Column(word_lists),

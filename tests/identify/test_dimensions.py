@@ -314,11 +314,14 @@ def upright(answer: str, tilt_deg: float, height_mm: float | None) -> tuple[tupl
     )
 
 
-def test_a_part_on_a_narrow_foot_is_refused_until_its_height_is_given() -> None:
-    """What stands on a capsule shows no base of its own: the same outline that gives a cylinder says nothing of it."""
+def test_a_part_on_a_narrow_foot_is_vague_until_its_height_is_given() -> None:
+    """What stands on a capsule may end high over the bench: the same outline says less of it than of a cylinder."""
     plain, _ = upright("unsure", 25, None)
     assert abs(plain[0].value - 35) <= plain[0].u95
-    refused, why = upright("thermostatic", 25, None)
+    vague, _ = upright("thermostatic", 25, None)
+    assert abs(vague[0].value - 35) <= vague[0].u95
+    assert vague[0].u95 > 1.5 * plain[0].u95
+    refused, why = upright("thermostatic", 3, None)
     assert refused == ()
     assert "--height" in why[0].advice
     assert "--scale-on part" in why[0].advice

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from identify.geometry.lines import crossing, fit_line, refine_edge, u_crossing_px
+from identify.geometry.line_fit import crossing, fit_line, u_crossing_px
+from identify.geometry.lines import refine_edge
 
 
 def step_picture(angle_deg, offset_px, blur_px=1.0, size=120, low=0.1, high=0.6, seam=None):
