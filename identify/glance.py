@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from identify import classifier as recognisers
 from identify import heic, photo
 from identify.classifier import Classifier
-from identify.model import Photo, Recognition
+from identify.model import Bytes, Photo, Recognition
 
 LEAST = 2.5  # times the network's input: no picture is decoded to less; what is too coarse is decoded again on doubt
 BLURRED = 0.75  # of the network's input: a near look at fewer pixels wants a finer picture
@@ -41,3 +44,9 @@ def recognise_photo(
             looks = (replace(looks[0], square=recognisers.whole_square(shot.rgb.shape[:2])),)
     looks = network.looks(shot.rgb, looks, until=card.sure_at)
     return network.settle(looks, shot.rgb.shape[:2], mapped=False), shot
+
+
+def features(rgb: Bytes, *, classifier: Classifier | None = None) -> NDArray[np.float32]:
+    """What the first look of :func:`recognise_photo` at a picture (H, W, 3) would tell photos apart by, (F,)."""
+    network = (classifier or recognisers.load()).surveying()
+    return network.look(rgb, recognisers.whole_square(rgb.shape[:2])).features
