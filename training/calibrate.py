@@ -174,10 +174,9 @@ def survey_looks(
 ) -> dict[str, Any]:
     """How a survey looks at a photo, and when it stops; ``ways`` holds all that were tried.
 
-    Of the ways whose log loss exceeds that of all plain looks by no more than one standard error of the difference
-    picture by picture (the rule of one standard error, Breiman et al. 1984, Classification and Regression Trees,
-    3.4.3), the one that answers most photos within :data:`SURVEY_PASSES`, of these the one of least log loss; or the
-    one of the fewest passes where none is within.
+    Of the ways within :data:`SURVEY_PASSES` a photo the one of least log loss, or the one of the fewest passes where
+    none is within. By how much its log loss exceeds that of all plain looks, with the standard error of the difference
+    picture by picture, is said with it.
 
     Parameters
     ----------
@@ -207,10 +206,13 @@ def survey_looks(
                     "standard_error": float((loss - full).std(ddof=1) / np.sqrt(len(truth))),
                     "fit": fit(logits, truth),
                 })  # fmt: skip
-    good = [way for way in ways if way["excess"] <= way["standard_error"]]
-    swift = [way for way in good if way["passes"] <= SURVEY_PASSES]
-    best = min(swift or good, key=lambda w: (-w["fit"]["accepted"], w["nll"]) if swift else (w["passes"], w["nll"]))
-    return {**best, "most_passes": SURVEY_PASSES, "ways": ways}
+    return {**swift_enough(ways), "most_passes": SURVEY_PASSES, "ways": ways}
+
+
+def swift_enough(ways: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """The way of least log loss within :data:`SURVEY_PASSES`, or the one of the fewest passes."""
+    swift = [way for way in ways if way["passes"] <= SURVEY_PASSES]
+    return min(swift or ways, key=lambda way: way["nll"] if swift else way["passes"])
 
 
 def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:

@@ -256,9 +256,9 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
         f"In surveys {turns}the first look is at the whole photo at {found['first_px']} px and weighs "
         f"{found['whole_weight']:g}; at most {found['survey_looks']} near looks follow{sure} before calibration: "
         f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
-        f"{percent(fit['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
-        "looks of all networks by no more than its standard error, this answers most photos within "
-        f"{found['most_passes']:g} passes, or takes the fewest. With a temperature of {fit['temperature']:.3f} the "
+        f"{percent(fit['top1'])}, log loss {found['nll']:.4f}, which exceeds that of all looks of all networks by "
+        f"{found['excess']:.4f} (standard error {found['standard_error']:.4f}). It is the least of the ways within "
+        f"{found['most_passes']:g} passes. With a temperature of {fit['temperature']:.3f} the "
         f"ECE is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
         f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
         f"bound {percent(fit['error_bound'], 2)}).",
