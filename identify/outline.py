@@ -177,18 +177,30 @@ def _most_salient(rough: Bytes, unlike: Array) -> Mask | None:
     return best
 
 
-def _reference_mask(photo: Photo, reference: Reference | None, shape_hw: tuple[int, int], *, grow: float) -> Mask:
-    mask = np.zeros(shape_hw, np.uint8)
+def _reference_mask(
+    photo: Photo,
+    reference: Reference | None,
+    shape_hw: tuple[int, int],
+    *,
+    grow: float,
+    window: tuple[slice, slice] = (slice(None), slice(None)),
+) -> Mask:
+    """Where the reference is (h, w), on a map of ``shape_hw`` over the whole photo or within a window of it."""
+    (top, bottom, _), (left, right, _) = (part.indices(side) for part, side in zip(window, shape_hw, strict=True))
+    mask = np.zeros((bottom - top, right - left), np.uint8)
     if reference is not None and not reference.on_part:
         scale = np.array([shape_hw[1] / photo.width_px, shape_hw[0] / photo.height_px])
         points = (reference.outline_px + 0.5) * scale - 0.5
         middle = points.mean(axis=0)
-        cv2.fillPoly(mask, [np.round(middle + grow * (points - middle)).astype(np.int32)], 1)
+        grown = np.round(middle + grow * (points - middle)).astype(np.int32)
+        cv2.fillPoly(mask, [grown - np.array([left, top], np.int32)], 1)
     return mask.view(bool)
 
 
 def _without_reference(seed: _Seed, photo: Photo, reference: Reference | None) -> _Seed:
     banned = _reference_mask(photo, reference, seed.inside.shape[:2], grow=1.0)
+    if seed.trusted and not (seed.inside & banned).any():
+        return seed
     return _Seed(_largest(seed.inside & ~banned), seed.slack_px, seed.method, seed.trusted)
 
 
@@ -238,10 +250,10 @@ def _refined(photo: Photo, seed: _Seed, reference: Reference | None) -> tuple[Ma
     soft = cv2.resize(
         seed.inside.astype(np.float32), (width // 2 or 1, height // 2 or 1), interpolation=cv2.INTER_LINEAR
     )
-    near = cv2.resize(soft[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)], size, interpolation=cv2.INTER_LINEAR)
+    box = slice(y0 // 2, -(-y1 // 2)), slice(x0 // 2, -(-x1 // 2))
+    near = cv2.resize(soft[box], size, interpolation=cv2.INTER_LINEAR)
     rough = near > 0.5
-    whole = _reference_mask(photo, reference, (height // 2 or 1, width // 2 or 1), grow=1.02)
-    cut_out = whole[y0 // 2 : -(-y1 // 2), x0 // 2 : -(-x1 // 2)].view(np.uint8)
+    cut_out = _reference_mask(photo, reference, soft.shape[:2], grow=1.02, window=box).view(np.uint8)
     banned = np.asarray(cv2.resize(cut_out, size, interpolation=cv2.INTER_NEAREST), np.uint8).astype(bool)
     if seed.trusted:
         return rough & ~banned, window

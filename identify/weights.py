@@ -7,6 +7,7 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -35,11 +36,23 @@ def checked(path: Path, sha256: str) -> bytes:
 
 
 def session(data: bytes) -> ort.InferenceSession:
-    """A session on one thread of the processor: whole processes share the cores, not the threads of one network."""
+    """A session on one thread of the processor: whole processes share the cores, not the threads of one network.
+
+    All sessions of a process work in one memory, since they run one after the other.
+    """
+    _share_memory()
     options = ort.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
+    options.add_session_config_entry("session.use_env_allocators", "1")
     return ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+
+
+@cache
+def _share_memory() -> None:
+    """Give the runtime one memory for all sessions, which grows by what is asked for, not to the next power of two."""
+    place = ort.OrtMemoryInfo("Cpu", ort.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0, ort.OrtMemType.DEFAULT)
+    ort.create_and_register_allocator(place, ort.OrtArenaCfg({"arena_extend_strategy": 1}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from scipy.ndimage import median_filter
 
 from identify.dimensions.axis import Profile
 from identify.geometry.camera import camera_place_mm, project
-from identify.geometry.edges import sample_profiles
+from identify.geometry.edges import sample_places
 from identify.model import Array, Camera, Photo, Pose
 
 SIXTH = math.pi / 3
@@ -120,7 +120,7 @@ def _light(
     right /= np.linalg.norm(right, axis=1, keepdims=True)
     points = centre[:, None, :] + offsets_mm[None, :, None] * right[:, None, :]
     pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
-    light = sample_profiles(photo.rgb, pixels, np.zeros_like(pixels), np.zeros(1))[:, 0]
+    light = sample_places(photo.rgb, pixels)
     coded = np.sqrt(light).reshape(len(inner), len(offsets_mm), 3)
     return np.asarray(np.median(coded, axis=0))
 

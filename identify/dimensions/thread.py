@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from identify.dimensions.axis import Profile
 from identify.dimensions.lying import crest_line
 from identify.geometry.camera import camera_place_mm, project
-from identify.geometry.edges import sample_profiles
+from identify.geometry.edges import sample_places
 from identify.model import Array, Camera, Photo, Pose
 
 LEAST_PX = 2.5  # a pitch; finer threads are not resolved
@@ -78,7 +78,7 @@ def unrolled_light(
     outward = up[:, None, :] * cos[None, :, None] + right[:, None, :] * sin[None, :, None]
     points = centre[:, None, :] + radius_mm[:, None, None] * outward
     pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
-    light = sample_profiles(photo.rgb, pixels, np.zeros_like(pixels), np.zeros(1))[:, 0].mean(axis=1)
+    light = sample_places(photo.rgb, pixels).mean(axis=1)
     return np.sqrt(np.maximum(light, 0)).reshape(len(station_mm), len(angles_rad))
 
 

@@ -74,6 +74,20 @@ def sample_profiles(rgb: Bytes, stations_px: Array, normals: Array, offsets_px: 
     return light
 
 
+def sample_places(rgb: Bytes, places_px: Array) -> Array:
+    """Linear light (N, 3) at single places (N, 2), as ``sample_profiles`` has it.
+
+    Of the many pixels between few places the light is not worked out.
+    """
+    limit = np.array(rgb.shape[1::-1]) - 1
+    below = np.floor(places_px).astype(int)
+    (left, top), (right, bottom) = (np.clip(below + more, 0, limit).T for more in (0, 1))
+    x, y = (places_px - below).astype(np.float32).T[..., None]
+    upper = (1 - x) * _LINEAR[rgb[top, left]] + x * _LINEAR[rgb[top, right]]
+    lower = (1 - x) * _LINEAR[rgb[bottom, left]] + x * _LINEAR[rgb[bottom, right]]
+    return np.asarray((1 - y) * upper + y * lower, float)
+
+
 def _pieces(boxes: NDArray[np.int_], most: int) -> Iterator[tuple[int, int, list[int]]]:
     """Runs of at most ``most`` blocks, each with the box (4,) of picture it needs, in halves of halves of all blocks.
 

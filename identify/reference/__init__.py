@@ -119,8 +119,9 @@ def _likelier(labels: Bytes | None) -> tuple[int, ...]:
     count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
     if count < 2:
         return ()
-    rows, columns = np.nonzero(blobs == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
-    _, sides, _ = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
+    largest = (blobs == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
+    border, _ = cv2.findContours(largest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    _, sides, _ = cv2.minAreaRect(np.concatenate(border).astype(np.float32))
     short, long = min(sides) + 1, max(sides) + 1
     if long > LONG * short:
         return (2,)

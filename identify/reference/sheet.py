@@ -33,6 +33,7 @@ __all__ = ["Layout", "Text", "board_picture", "find", "layout"]
 FEWEST_CORNERS = 6
 U_LAID_PX = 0.7  # of a corner in the searched picture, by all squares together
 LEAST_BLOB = 0.05  # share of the picture that a sheet fills
+TOLD = 0.15  # share that hardly anything else fills: then its markers are looked for without a quick look before
 AGREED = 0.6  # share of the corners that lie where the squares put them, where no marker is read
 LOOK_PX, SEARCH_PX = 1000, 2000  # long sides of the pictures in which any marker, then every marker is looked for
 FEWEST_SQUARES = 30  # without a readable marker: a bench has two or three, a sheet eighty
@@ -60,11 +61,14 @@ def find(
     """
     if check_mm is not None and not 50 < check_mm < 150:
         raise UsageError(f"Check line of {check_mm} mm: it is drawn 100 mm long; measure it again in millimetres.")
-    if not _likely(photo.rgb):
+    told = labels is not None and float(np.mean(labels == blobs.REFERENCE)) > TOLD
+    if not told and not _likely(photo.rgb):
         return _not_found(0)
     markers, numbers, grey, factor = _markers(photo.rgb)
     sheets = [layout(name) for name in ([paper] if paper else PAPERS)]
     reference = _by_markers(photo, markers, numbers, grey, factor, sheets, check_mm)
+    if isinstance(reference, NotMeasured) and told and not _likely(photo.rgb):
+        return _not_found(0)
     if isinstance(reference, NotMeasured) and labels is not None:
         placed = _by_squares(photo, grey, factor, sheets, labels, check_mm)
         return reference if placed is None else placed

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from identify.geometry.edges import linear_light, sample_profiles
+from identify.geometry.edges import linear_light, sample_places, sample_profiles
 from identify.geometry.lines import refine_edge
 
 
@@ -95,3 +95,10 @@ def test_profiles_of_a_long_line_are_those_of_its_stations(angle_deg):
     for index in (0, 17, 300, 600):
         alone = sample_profiles(picture, stations[index : index + 1], normals[index : index + 1], offsets)
         assert together[index] == pytest.approx(alone[0], abs=2e-5)
+
+
+def test_single_places_are_sampled_as_profiles_are():
+    rgb = np.random.default_rng(3).integers(0, 256, (60, 80, 3)).astype(np.uint8)
+    places = np.random.default_rng(4).uniform(-3, (83, 63), (500, 2))
+    profiles = sample_profiles(rgb, places, np.zeros_like(places), np.zeros(1))[:, 0]
+    assert sample_places(rgb, places) == pytest.approx(profiles, abs=1e-5)
