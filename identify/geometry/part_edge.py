@@ -30,7 +30,7 @@ FAR = 1.4  # of the reach: an edge further off was never taught
 BLUR_PX = 0.8
 PLAIN_STEP = 0.05  # a higher step in linear light, where the network points too, is the edge
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
-CLEARER = 1.0  # logarithm of how much likelier such a step makes a place: the network alone rounds a thread's crests
+CLEARER = 2.0  # logarithm of how much likelier such a step makes a place: the network alone rounds a thread's crests
 
 
 def offsets_px(step_px: float = STEP_PX) -> Array:
