@@ -31,7 +31,7 @@ PART = ("sources", "pictures", "classes")  # what metrics.json says of the pictu
 def _descent(found: dict[str, Any], exported: dict[str, Any]) -> set[str]:
     """Names of the model files that a run went on from or wrote, or of its backbone where it went on from none."""
     start = found.get("start") or {}
-    return {found.get("backbone") or start["sha256"], exported.get("sha256", "")} - {""}
+    return {found.get("backbone") or start.get("sha256", "random weights"), exported.get("sha256", "")} - {""}
 
 
 @torch.no_grad()
