@@ -26,6 +26,7 @@ LESS_SURE = 0.1  # in support
 SURE = 0.9  # support of a rim that is taken for the coin where the label map calls something else so
 NAMED_SUPPORT, ALL_NAMED = 0.6, 0.8  # support of a rim of whose face a label map calls that share reference
 DISTANCE_MM, U_DISTANCE = 300.0, 0.6  # from which photos of parts are taken, and standard deviation of its logarithm
+SPECKS = 3e-4  # of a label map called reference: less is no coin, the smallest take twice that
 LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
 
 
@@ -74,8 +75,9 @@ def choose(
         shares = [_shares(rim.ellipse, labels, photo) for rim in rims]
         named = [score * (own >= LEAST_FACE) for score, (_, own) in zip(scores, shares, strict=True)]
         if not rims or max(named) <= 0:  # what the map calls reference is no coin: a sure one elsewhere is one
+            most = ON_PART if np.mean(labels == REFERENCE) < SPECKS else LEAST_FACE  # the map may call a coin part
             named = [
-                score * (rim.support > SURE and part < LEAST_FACE)
+                score * (rim.support > SURE and part < most)
                 for score, rim, (part, _) in zip(scores, rims, shares, strict=True)
             ]
         scores = named

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from identify.model import Ellipse, Photo
+from identify.model import Ellipse, Photo, Reference
 from identify.reference import blobs, coin
 from identify.reference.rims import Rim
 from identify.tables import load
@@ -45,3 +45,13 @@ def test_pebbles_beside_a_named_coin_do_not_take_from_it():
     photo = Photo("pebbles", "", np.zeros((600, 800, 3), np.uint8), *SIZE, 26.0)
     found = coin.choose(photo, rims, load().reference("eur-1"), labels=labels)
     assert found.ellipse.x_px == 200.0
+
+
+@pytest.mark.parametrize(("wide", "high", "taken"), [(2, 1, True), (40, 4, False)])
+def test_specks_of_reference_elsewhere_do_not_rule_out_a_sure_coin(wide, high, taken):
+    labels = np.zeros((75, 100), np.uint8)
+    labels[5 : 5 + high, :wide] = 2
+    labels[35:40, 20:26] = 1  # two fifths of the coin are called part
+    photo = Photo("specks", "", np.zeros((600, 800, 3), np.uint8), *SIZE, 26.0)
+    sure = Rim(Ellipse(200.0, 300.0, 40.0, 40.0, 0.0), np.zeros((0, 2)), 0.1, 0.93, 0.3, 0.006)
+    assert isinstance(coin.choose(photo, [sure], load().reference("eur-1"), labels=labels), Reference) == taken
