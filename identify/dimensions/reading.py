@@ -20,26 +20,26 @@ LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers l
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
 # Set on the calibration split of the rendered pictures.
-U_BODY_REL, U_BODY_SQUAT_REL = 0.024, 0.045
+U_BODY_REL, U_BODY_SQUAT_REL = 0.012, 0.022
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
-U_THREAD_REL = 0.030  # of the crests' level: worn first turns, a collar near by; training split as above
+U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.55  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
 # of the valleys may differ.
-U_LEVEL_REL = 0.020
+U_LEVEL_REL = 0.010
 U_OTHER_REL = 0.10
 U_DROP_SHARE = 0.15
 AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
-TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
+TOGETHER = 0.7  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat

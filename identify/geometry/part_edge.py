@@ -28,8 +28,9 @@ BESIDE = 3  # columns: an edge is this near the place that the network points at
 UNLIKELY = 1e-3  # odds that count no more
 FAR = 1.4  # of the reach: an edge further off was never taught
 BLUR_PX = 0.8
+PLAIN_STEP = 0.05  # a higher step in linear light, where the network points too, is the edge
 CLEAR_STEP = 0.12  # a step in the square root of light that leaves no doubt; a stronger one counts no more
-CLEARER = 2.5  # logarithm of how much likelier such a step makes a place: the network alone rounds a thread's crests
+CLEARER = 2.0  # logarithm of how much likelier such a step makes a place: the network alone rounds a thread's crests
 
 
 def offsets_px(step_px: float = STEP_PX) -> Array:
@@ -88,9 +89,11 @@ def doubt(odds: Array, path: NDArray[np.int64]) -> Array:
 
 
 def sharpened(profile: Array, odds: Array, path: NDArray[np.int64], step_px: float = STEP_PX) -> tuple[Array, Array]:
-    """Column (N,) of the steepest step that the network finds likely near a path (N,), and that step's height (N,).
+    """Column (N,) of the edge near a path (N,), and the height (N,) of the steepest step that is likely there.
 
-    The step is located in linear light to a part of a column; how likely each column is only chooses among steps.
+    The edge is that step, located in linear light to a part of a column; where it is faint, or not where the network
+    points, midway between it and the mean of the places by their odds: on strips that the network never saw, either
+    alone was further off.
     """
     steep = steepness(profile, step_px=step_px, blur_px=BLUR_PX)
     rows = np.arange(len(path))
@@ -100,4 +103,8 @@ def sharpened(profile: Array, odds: Array, path: NDArray[np.int64], step_px: flo
     left, mid, right = steep[rows, best - 1], steep[rows, best], steep[rows, best + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend < -1e-12, bend, 1.0), 0.0)
-    return best + np.clip(shift, -1, 1), mid
+    near = odds[rows[:, None], around] + UNLIKELY**2
+    mean = np.sum(near * around, axis=1) / near.sum(axis=1)
+    step = best + np.clip(shift, -1, 1)
+    plain = (mid > PLAIN_STEP) & (np.abs(step - mean) < 1)
+    return np.where(plain, step, (step + mean) / 2), mid
