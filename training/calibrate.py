@@ -176,16 +176,17 @@ def survey_looks(
 
     Of the ways whose log loss exceeds that of all plain looks by no more than one standard error of the difference
     picture by picture (the rule of one standard error, Breiman et al. 1984, Classification and Regression Trees,
-    3.4.3), the one of least log loss within :data:`SURVEY_PASSES`, or of the fewest passes where none is within.
+    3.4.3), the one that answers most photos within :data:`SURVEY_PASSES`, of these the one of least log loss; or the
+    one of the fewest passes where none is within.
 
     Parameters
     ----------
     seen : looks at all pictures by each of the manners, the plain one first.
     """
-    heat, rows = chosen["temperature"], np.arange(len(truth))
+    rows = np.arange(len(truth))
 
     def losses(logits: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(-np.log(softmax(logits, heat, axis=1)[rows, truth]), np.float64)
+        return np.asarray(-np.log(softmax(logits, chosen["temperature"], axis=1)[rows, truth]), np.float64)
 
     full = losses(_logits(seen[0][1], chosen["whole_weight"]))
     ways = []
@@ -196,26 +197,20 @@ def survey_looks(
             for until in (*SURE, card.NEVER):
                 taken = [sure_looks(looks, until, weight) for looks in nearest]
                 logits = _logits(taken, weight)
-                excess = losses(logits) - full
+                loss = losses(logits)
                 ways.append({
-                    "first_px": card_.first_px,
-                    "turns": card_.turns,
-                    "whole_weight": weight,
-                    "survey_looks": near,
-                    "sure_at": until,
+                    **{"first_px": card_.first_px, "turns": card_.turns, "whole_weight": weight},
+                    **{"survey_looks": near, "sure_at": until},
                     "passes": float(np.mean([sum(look.passes for look in looks) for looks in taken])),
-                    "top1": float(np.mean(logits.argmax(axis=1) == truth)),
-                    "nll": float(losses(logits).mean()),
-                    "excess": float(excess.mean()),
-                    "standard_error": float(excess.std(ddof=1) / np.sqrt(len(truth))),
+                    "nll": float(loss.mean()),
+                    "excess": float((loss - full).mean()),
+                    "standard_error": float((loss - full).std(ddof=1) / np.sqrt(len(truth))),
+                    "fit": fit(logits, truth),
                 })  # fmt: skip
     good = [way for way in ways if way["excess"] <= way["standard_error"]]
     swift = [way for way in good if way["passes"] <= SURVEY_PASSES]
-    best = min(swift, key=lambda w: w["nll"]) if swift else min(good, key=lambda w: (w["passes"], w["nll"]))
-    looks = next(looks for card_, looks in seen if (card_.first_px, card_.turns) == (best["first_px"], best["turns"]))
-    near, until, weight = best["survey_looks"], best["sure_at"], best["whole_weight"]
-    logits = _logits([sure_looks(each_[: near + 1], until, weight) for each_ in looks], weight)
-    return {**best, "most_passes": SURVEY_PASSES, "fit": fit(logits, truth), "ways": ways}
+    best = min(swift or good, key=lambda w: (-w["fit"]["accepted"], w["nll"]) if swift else (w["passes"], w["nll"]))
+    return {**best, "most_passes": SURVEY_PASSES, "ways": ways}
 
 
 def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:

@@ -104,7 +104,7 @@ def _run(run: dict[str, Any]) -> str:
     taken = "; ".join(
         f"seed {one['seed']}, {one.get('steps', 0)} steps in {one.get('seconds', 0):.0f} s" for one in own
     )
-    mean = f" Of {len(own)} such runs the mean of the weights is taken." if len(own) > 1 else ""
+    mean = f" Of these {len(own)} runs the mean of the weights is taken." if len(own) > 1 else ""
     return (
         f"{begun}: rates up to {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), "
         f"{config['batch']} pictures a step and device; {taken}, on {run.get('devices', 1)} × "
@@ -244,8 +244,9 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
             str(way["survey_looks"]),
             "" if way["sure_at"] > 1 else f"{way['sure_at']:g}",
             f"{way['passes']:.2f}",
-            percent(way["top1"]),
+            percent(way["fit"]["top1"]),
             f"{way['excess']:+.4f} ± {way['standard_error']:.4f}",
+            percent(way["fit"]["accepted"]),
         ]
         for way in (min(ways, key=lambda way: way["nll"]) for ways in kinds.values())
     ]
@@ -255,15 +256,24 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
         f"In surveys {turns}the first look is at the whole photo at {found['first_px']} px and weighs "
         f"{found['whole_weight']:g}; at most {found['survey_looks']} near looks follow{sure} before calibration: "
         f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
-        f"{percent(found['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
-        "looks of all networks by no more than its standard error, this has the least within "
-        f"{found['most_passes']:g} passes, or the fewest passes. With a temperature of {fit['temperature']:.3f} the "
+        f"{percent(fit['top1'])}, log loss {found['nll']:.4f}. Of the ways whose log loss exceeds that of all "
+        "looks of all networks by no more than its standard error, this answers most photos within "
+        f"{found['most_passes']:g} passes, or takes the fewest. With a temperature of {fit['temperature']:.3f} the "
         f"ECE is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
         f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
         f"bound {percent(fit['error_bound'], 2)}).",
         "",
         table(
-            ["networks", "first look [px]", "near looks", "sure at", "passes", "top-1", "log loss beyond all looks'"],
+            [
+                "networks",
+                "first look [px]",
+                "near looks",
+                "sure at",
+                "passes",
+                "top-1",
+                "log loss beyond all looks'",
+                "answered",
+            ],
             rows,
         ),
     ]

@@ -95,10 +95,11 @@ def _edge(inside: Array, offsets: Array, *, outermost: bool) -> Array:
 
 
 def _of_picture(asked: tuple[Path, dict[str, Any], int]) -> list[Strip] | None:
-    """The strips of one picture; None where it can't be read."""
+    """The strips of one picture; None where it can't be read: hours of work must not end at one odd picture."""
     try:
         return [one for one in strips(*asked) if len(one.edge) >= LEAST_ROWS]
-    except (IdentifyError, OSError, cv2.error):
+    except (IdentifyError, ArithmeticError, LookupError, OSError, TypeError, ValueError, cv2.error) as why:
+        print(asked[1].get("file"), type(why).__name__, why, flush=True)
         return None
 
 

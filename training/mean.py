@@ -1,9 +1,11 @@
-"""The mean of the weights of several runs that went on from one model file: one network, steadier than each.
+"""The mean of the weights of several runs of one descent: one network, steadier than each.
 
     python -m training.mean --runs runs/a runs/b --out runs/mean
 
-Weights fine-tuned from one start lie in one basin, and their mean does as well or better there [Wortsman et al. 2022,
-Model soups]; calibrate it and compare before shipping. The new run folder is exported and calibrated as any other.
+The runs went on from one model file, or one from the other. Weights of one descent lie in one basin, and their mean
+does as well or better there [Wortsman et al. 2022, Model soups]; calibrate it and compare before shipping. Each batch
+normalisation is put into the convolution before it first, because a run that goes on from a file sets it up anew. The
+new run folder is exported and calibrated as any other.
 """
 
 from __future__ import annotations
@@ -11,35 +13,99 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import torch
+from torch import Tensor, nn
 
+from training import config as configuration
 from training.card import read_json
+from training.network import FittingNet
 
-SHARED = ("start", "sources", "classes", "pictures", "asked", "blank", "torch")
+PART = ("sources", "pictures", "classes")  # what metrics.json says of the pictures that a run learnt from
 
 
-def mean_of(runs: list[Path]) -> dict[str, torch.Tensor]:
-    """The mean state dictionary of the runs' weights.pt.
+def _descent(found: dict[str, Any], exported: dict[str, Any]) -> set[str]:
+    """Names of the model files that a run went on from or wrote, or of its backbone where it went on from none."""
+    start = found.get("start") or {}
+    return {found.get("backbone") or start.get("sha256", "random weights"), exported.get("sha256", "")} - {""}
+
+
+@torch.no_grad()
+def folded(net: FittingNet) -> dict[str, Tensor]:
+    """The state of ``net`` with each batch normalisation in the convolution before it; all that it adds is a bias."""
+    waiting: nn.Conv2d | None = None
+    for module in net.modules():
+        if isinstance(module, nn.Conv2d):
+            waiting = module
+        elif isinstance(module, nn.BatchNorm2d) and waiting is not None:
+            scale = module.weight / (module.running_var + module.eps).sqrt()
+            waiting.weight.mul_(scale.view(-1, 1, 1, 1))
+            module.bias.sub_(module.running_mean * scale)
+            module.running_mean.zero_()
+            module.running_var.fill_(1 - module.eps)
+            module.weight.fill_(1)
+    return net.state_dict()
+
+
+def mean_of(runs: Sequence[Path]) -> dict[str, Tensor]:
+    """The mean state dictionary of the runs' weights.pt, batch normalisations folded.
 
     Raises
     ------
     ValueError
-        Two runs differ in their start, their pictures, or the names of their weights.
+        A run is not of the same descent as the first, or of another network.
     """
-    kept = [read_json(run / "metrics.json") for run in runs]
-    for run, found in zip(runs, kept, strict=True):
-        if odd := [key for key in SHARED if found.get(key) != kept[0].get(key)]:
-            raise ValueError(f"{run} and {runs[0]} differ in {odd[0]!r}; a mean is only for runs that share it.")
-    states = [torch.load(run / "weights.pt", map_location="cpu", weights_only=True) for run in runs]
+    descents = [_descent(read_json(run / "metrics.json"), read_json(run / "export.json")) for run in runs]
+    known, states = set(descents[0]), []
+    for run, descent in zip(runs, descents, strict=True):
+        if not known & descent:
+            raise ValueError(f"{run} and {runs[0]} did not start from one file; a mean is only for runs that did.")
+        known |= descent
+        config = configuration.read_resolved(run / "config.json")
+        labels = config.labels
+        net = FittingNet(config.backbone, classes=len(labels.classes), views=len(labels.views), answers=labels.answers)
+        net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
+        states.append(folded(net))
     if any(state.keys() != states[0].keys() for state in states):
         raise ValueError(f"{', '.join(map(str, runs))} are not runs of one network.")
     return {
         name: torch.stack([state[name].double() for state in states]).mean(0).to(value.dtype)
         for name, value in states[0].items()
     }
+
+
+def parts_of(found: dict[str, Any]) -> list[dict[str, Any]]:
+    """What a run's metrics say of its pictures: a part a set that was learnt from at once."""
+    return found.get("parts") or [{name: found[name] for name in PART}]
+
+
+def together(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """All parts added up, each set of pictures once."""
+    own = {tuple(source["manifest_sha256"] for source in part["sources"]): part for part in parts}
+    distinct = list(own.values())
+    return {
+        "parts": distinct,
+        "sources": [source for part in distinct for source in part["sources"]],
+        "pictures": dict(sum((Counter(part["pictures"]) for part in distinct), Counter())),
+        "classes": {
+            subset: dict(sum((Counter(part["classes"][subset]) for part in distinct), Counter()))
+            for subset in distinct[0]["classes"]
+        },
+    }
+
+
+def metrics_of(runs: Sequence[Path]) -> dict[str, Any]:
+    """metrics.json of the mean: that of the first run, the pictures of all, and each run's own making."""
+    found = [read_json(run / "metrics.json") for run in runs]
+    own = [
+        {"seed": read_json(run / "config.json")["seed"], "steps": one["steps"], "seconds": one["seconds"]}
+        for run, one in zip(runs, found, strict=True)
+    ]
+    return found[0] | together([part for one in found for part in parts_of(one)]) | {"mean_of": own}
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -52,16 +118,7 @@ def main(arguments: list[str] | None = None) -> None:
     options.out.mkdir(parents=True, exist_ok=True)
     torch.save(weights, options.out / "weights.pt")
     shutil.copy(options.runs[0] / "config.json", options.out / "config.json")
-    metrics: dict[str, Any] = read_json(options.runs[0] / "metrics.json")
-    metrics["mean_of"] = [
-        {
-            "seed": read_json(run / "config.json")["seed"],
-            "steps": (found := read_json(run / "metrics.json"))["steps"],
-            "seconds": found["seconds"],
-        }
-        for run in options.runs
-    ]
-    (options.out / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
+    (options.out / "metrics.json").write_text(json.dumps(metrics_of(options.runs), indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -3,7 +3,8 @@
 ``python -m training.measure_renders DIR``: every picture of a loose part goes through the pipeline's own steps
 (reference, plane, outline, dimensions); what comes out is set against the manifest: bias, median |error|, 95th
 percentile, u95, and how many true values lie within u95. The true mask at the network's resolution stands in for the
-network unless ``--labels network``; ``--pose true`` takes the true camera, so that only outline and dimensions count.
+network unless ``--labels network``; ``--pose true`` takes the true camera, so that only outline and dimensions count;
+``--bench blank`` lays the part on one strange colour, so that its edge is clear and only what is read off it counts.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import json
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +23,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify import classifier, dimensions, outline, photo, plane, reference, tables
+from identify.geometry.edges import linear_light
 from identify.model import Array, Bytes, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
 
 GRID = 64  # cells of the network's mask across its second look
 LOOK_SHARE = 0.7  # of that look's side that the part fills
 PART, REFERENCE = 1, 2
+BLANK = (255, 0, 255)  # no part is of this colour
 GOOD_TILT_DEG = 35.0
 TRUE_POSE_U = np.array([2e-3, 5e-4, 5e-4, 5e-4, 0.1, 0.1, 0.3])
 
@@ -76,6 +79,14 @@ def _coarse(mask: NDArray[np.bool_], side: float, centre: tuple[float, float], s
     return np.asarray(cv2.warpAffine(cells, back, shape[::-1], flags=cv2.INTER_LINEAR) > 0.5)
 
 
+def on_blank(shot: Photo, mask: Bytes) -> Photo:
+    """The photo with its part cut out by the true mask and laid on one colour; light is mixed as a lens would."""
+    inside = cv2.GaussianBlur((mask == PART).astype(np.float32), (0, 0), 0.6)[..., None]
+    mixed = inside * linear_light(shot.rgb) + (1 - inside) * (np.array(BLANK, np.float32) / 255)
+    coded = np.where(mixed <= 0.0031308, 12.92 * mixed, 1.055 * np.maximum(mixed, 1e-9) ** (1 / 2.4) - 0.055)
+    return replace(shot, rgb=np.round(255 * coded).clip(0, 255).astype(np.uint8))
+
+
 def true_plane(row: dict[str, Any], shot: Photo) -> Plane:
     """Camera and bench of a manifest line."""
     seen = row["camera"]
@@ -96,9 +107,9 @@ def scale_name(row: dict[str, Any]) -> str | None:
 
 
 def steps(
-    row: dict[str, Any], shot: Photo, labels: Bytes | None, *, pose: str
+    row: dict[str, Any], shot: Photo, labels: Bytes | None, *, pose: str, edges: Photo | None = None
 ) -> tuple[Reference | None, Plane | NotMeasured | None, Outline | NotMeasured]:
-    """Reference, plane and outline as the pipeline finds them, or with the true camera."""
+    """Reference, plane and outline as the pipeline finds them, or with the true camera, or an outline of ``edges``."""
     name = scale_name(row)
     found = reference.find(shot, name, labels=labels, on_part=row["reference"]["on_part"]) if name else None
     seen = found or None
@@ -109,7 +120,7 @@ def steps(
     return (
         (seen if isinstance(seen, Reference) else None),
         bench,
-        outline.trace(shot, reference=seen or None, labels=labels),
+        outline.trace(edges or shot, reference=seen or None, labels=labels),
     )
 
 
@@ -121,12 +132,15 @@ def rows(folder: Path) -> Iterator[dict[str, Any]]:
             yield row
 
 
-def score(folder: Path, row: dict[str, Any], *, pose: str, labels: str) -> tuple[list[Score], list[NotMeasured]]:
+def score(
+    folder: Path, row: dict[str, Any], *, pose: str, labels: str, blank: bool = False
+) -> tuple[list[Score], list[NotMeasured]]:
     """All values of one picture against the truth."""
     shot = photo.load(folder / row["file"])
-    mask = cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE)
-    given = labels_of(labels, shot, np.asarray(mask, np.uint8))
-    seen, bench, traced = steps(row, shot, given, pose=pose)
+    mask = np.asarray(cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE), np.uint8)
+    given = labels_of(labels, shot, mask)
+    looked_at = on_blank(shot, mask) if blank else shot
+    seen, bench, traced = steps(row, shot, given, pose=pose, edges=looked_at)
     if isinstance(bench, NotMeasured):
         return [], [bench]
     if isinstance(traced, NotMeasured):
@@ -134,7 +148,7 @@ def score(folder: Path, row: dict[str, Any], *, pose: str, labels: str) -> tuple
     truth = dict(row["dimensions_mm"])
     wanted = tuple(truth)
     measured, missed = dimensions.measure(
-        shot, traced, bench, reference=seen, view=row["view"], answer=row["class"], wanted=wanted
+        looked_at, traced, bench, reference=seen, view=row["view"], answer=row["class"], wanted=wanted
     )
     kind = "none" if row["reference"] is None else row["reference"]["kind"]
     scores = [
@@ -201,6 +215,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--pose", choices=("reference", "true"), default="reference")
     parser.add_argument("--labels", choices=("true", "network", "none"), default="true")
+    parser.add_argument("--bench", choices=("seen", "blank"), default="seen")
     parser.add_argument("--each", action="store_true", help="print every value too")
     parser.add_argument("--first", type=int, default=None, help="only that many pictures")
     asked = parser.parse_args(argv)
@@ -210,7 +225,8 @@ def main(argv: list[str] | None = None) -> int:
     for count, row in enumerate(rows(asked.folder)):
         if asked.first is not None and count >= asked.first:
             break
-        found, lacking = score(asked.folder, row, pose=asked.pose, labels=asked.labels)
+        blank = asked.bench == "blank"
+        found, lacking = score(asked.folder, row, pose=asked.pose, labels=asked.labels, blank=blank)
         scores += found
         name = main_quantity(row)
         if name is not None:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -23,6 +22,7 @@ from training.card import read_json
 from training.dataset import load
 from training.export import normalised, score, ship, to_integers
 from training.join import PREFIXES, joined
+from training.mean import parts_of, together
 from training.prepare import CALIBRATION, read_rows
 
 RANGES = 200  # pictures that the integers' ranges are taken from
@@ -31,15 +31,9 @@ RANGES = 200  # pictures that the integers' ranges are taken from
 def metrics_of(runs: Sequence[Path]) -> dict[str, Any]:
     """metrics.json of the pair: what the networks learnt from added up, and each one's own making under ``pair``."""
     found = [read_json(run / "metrics.json") for run in runs]
-    counts = {
-        subset: dict(sum((Counter(one["classes"][subset]) for one in found), Counter()))
-        for subset in found[0]["classes"]
-    }
-    own = ("steps", "seconds", "devices", "device", "held", "start")
+    own = ("steps", "seconds", "devices", "device", "held", "start", "mean_of")
     return {
-        "pictures": {subset: sum(one["pictures"][subset] for one in found) for subset in found[0]["pictures"]},
-        "classes": counts,
-        "sources": [source for one in found for source in one["sources"]],
+        **together([part for one in found for part in parts_of(one)]),
         "asked": found[0]["asked"],
         "backbone": found[0]["backbone"],
         "torch": found[-1]["torch"],

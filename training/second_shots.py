@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from identify import classifier
+from identify import classifier, glance
 from identify.model import Bytes
 from identify.survey import likeness
 from training.prepare import read_manifest
@@ -45,8 +45,7 @@ def shot(rgb: Bytes, rng: np.random.Generator, strength: float) -> Bytes:
 
 def mark(network: classifier.Classifier, rgb: Bytes) -> Mark:
     """Print and traits as a survey has them."""
-    look = network.look(rgb, classifier.whole_square(rgb.shape[:2]))
-    return likeness.print_of(rgb), likeness.traits_of(look.features)
+    return likeness.print_of(rgb), likeness.traits_of(glance.features(rgb, classifier=network))
 
 
 def marks(network: classifier.Classifier, picture: Picture) -> list[Mark]:
@@ -116,11 +115,9 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--model", type=Path, help="model file; without: the one that ships")
     parser.add_argument("--pictures", type=Path, required=True)
     parser.add_argument("--view", help="only pictures of this view")
-    parser.add_argument("--measured", action="store_true", help="features as of photos that are measured (--scale)")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args(arguments)
     network = classifier.load(options.model)
-    network = network if options.measured else network.surveying()
     lines = [line for line in read_manifest(options.pictures) if options.view in (None, line["view"])]
     seen = each(lambda one: marks(network, one), pictures(options.pictures, lines), workers=options.workers)
     print("Shares of the pairs of which the print, an angle of the features [pi], or the survey's rule says one thing:")

@@ -238,7 +238,8 @@ def main() -> None:
     parser.add_argument("--memory", type=int, nargs="*", default=[], metavar="COUNT", help="for the peak memory")
     parser.add_argument("--keep", type=Path, help="folder for the photos (default: one that is removed)")
     options = parser.parse_args()
-    bases = {kind: survey_photos.base(kind, options.pictures) for kind in MIX}
+    kinds = [kind for kind in MIX if options.photos or kind.ending == ".jpg"]  # memory is measured without HEIC
+    bases = {kind: survey_photos.base(kind, options.pictures) for kind in kinds}
     for kind in (kind for kind, files in bases.items() if not files):
         print(f"No {kind.name}: this machine can't write it (heif-enc is missing).")
     with tempfile.TemporaryDirectory() as made:

@@ -20,9 +20,9 @@ from identify.geometry.camera import camera_place_mm, moved, on_height, project,
 from identify.model import Array, BudgetLine, Camera, Outline, Pose
 from identify.uncertainty import Estimate
 
-POINTS = 180
+POINTS = 120
 START_PX = 200  # side of the plan in which the first circle is looked for
-CIRCLE = np.linspace(0, 2 * math.pi, 90, endpoint=False)
+CIRCLE = np.linspace(0, 2 * math.pi, 72, endpoint=False)
 _SCALE = np.array([1, 1, 1, 5, *[1] * 7, 1, 2], float)
 _STEP = np.array([0.05, 0.05, 0.05, 0.3, *[0.1] * 7, 0.05, 0.2])
 _LOW = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7, 0.0, 0.0])
@@ -98,7 +98,7 @@ def silhouette(
 
 
 def _rings(shape_mm: Array, rim_mm: float | None, base: bool, foot_mm: tuple[float, float]) -> Array:
-    """Points (90 or 180, 3) of the rim, then of the base."""
+    """Points (72 or 144, 3) of the rim, then of the base."""
     x, y, radius, height = shape_mm
     top = height if rim_mm is None else rim_mm
     turn = np.column_stack([np.cos(CIRCLE), np.sin(CIRCLE), np.zeros(len(CIRCLE))])
@@ -210,7 +210,7 @@ class _Fit:
         return apart(self.points_px, pixels[_hull(pixels)])
 
     def pixels(self, numbers: Array) -> Array:
-        """Points (T, 90 or 180, 2) [px] of rim and base for T sets of numbers (T, 13)."""
+        """Points (T, 72 or 144, 2) [px] of rim and base for T sets of numbers (T, 13)."""
         x, y, radius, height = numbers[:, :4].T[:, :, None]
         top = height if self.rim_mm is None else np.full_like(height, self.rim_mm)
         rings = [(radius, top)]

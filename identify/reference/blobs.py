@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.model import Array, Bytes
 
@@ -45,6 +46,29 @@ def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> A
         if len(quad) < 4:
             break
     return None
+
+
+def beside(labels: Bytes, pieces: Array, size_px: tuple[float, ...]) -> NDArray[np.bool_]:
+    """Which of the segments (N, 2, 2) of a picture of that width and height lie on what a label map calls reference.
+
+    A little beyond it counts: there its own sides may be.
+    """
+    near = cv2.dilate((labels == REFERENCE).astype(np.uint8), np.ones((5, 5), np.uint8))
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((pieces.mean(axis=1) + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).T
+    return np.asarray(near[row, column] > 0)
+
+
+def covered(labels: Bytes, quad: Array, size_px: tuple[int, ...]) -> float:
+    """How well a quadrilateral (4, 2) [px] and what a label map calls reference cover each other, 0 to 1.
+
+    The area in common over that of both together.
+    """
+    face = np.zeros(labels.shape, np.uint8)
+    corners = (quad + 0.5) / np.array(size_px) * labels.shape[1::-1] - 0.5
+    cv2.fillPoly(face, [np.round(corners).astype(np.int32)], 1)
+    named = labels == REFERENCE
+    return float(np.sum(named & (face > 0)) / max(np.sum(named | (face > 0)), 1))
 
 
 def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:

@@ -30,6 +30,8 @@ WORTH = 0.4  # of the picture: larger surroundings are not looked at first
 FOCALS35_MM = np.array([14, 18, 22, 26, 30, 36, 45, 56, 70, 90.0])  # tried where the photo does not say
 PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
 LEAST = 0.7  # score of a card
+NAMED = 0.8  # share in which a label map and a card cover each other
+PLAIN_NAMED, LEAST_NAMED = 0.9, 0.5  # the same scores where they do
 MISFIT = 1.5  # tolerances by which the fitted corners may be no card's: each of them may be off by as much
 OVERRUN, OVERRUN_ROUND = 0.29, 0.6  # share of the sides that may go on beyond the corners: on a bench of many lines
 ROUND = (0.55, 1.6)  # share of the arcs in the corners' colours
@@ -109,9 +111,9 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
                 break
             fit = _refine(photo.rgb, (corners + 0.5) * factor - 0.5, factor, focals, size)
             fits += [fit] if fit else []
-            if fit and _is_card(fit, photo.rgb, size) and (best is None or fit.score > best.score):
+            if fit and _is_card(fit, photo.rgb, size, labels) and (best is None or fit.score > best.score):
                 best = fit
-        if best and best.score > PLAIN:
+        if best and best.score > (PLAIN_NAMED if _named(best, photo.rgb, labels) else PLAIN):
             break
     return _not_found(fits, photo.rgb) if best is None else _reference(best, photo, size)
 
@@ -259,7 +261,7 @@ def _through(homography: Array, points: Array) -> Array:
     return mapped[:, :2] / mapped[:, 2:]
 
 
-def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
+def _is_card(fit: _Fit, rgb: Bytes, size: CardSize, labels: Bytes | None) -> bool:
     """Whether the sides are seen, the side ratio is right and the corners are round."""
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
     px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
@@ -268,7 +270,12 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
     blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
     usual = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
     round_ones = np.count_nonzero((more > -less) & (more < less + blunt))
-    like = seen and fit.score > LEAST and fit.misfit < MISFIT and not _cut_off(fit, rgb)
+    like = (
+        seen
+        and fit.score > (LEAST_NAMED if _named(fit, rgb, labels) else LEAST)
+        and fit.misfit < MISFIT
+        and not _cut_off(fit, rgb)
+    )
     if not like or fit.overrun > (OVERRUN_ROUND if round_ones == 4 else OVERRUN):
         return False
     by_edges = fit.misfit < 1.0 and -1.2 < usual < 0.85 + blunt
@@ -279,6 +286,11 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize) -> bool:
         return False
     clear = ROUND[0] < told.share < ROUND[1] and told.share > ROUND_CLEAR * told.u
     return bool(clear or (by_edges and round_ones >= 3))
+
+
+def _named(fit: _Fit, rgb: Bytes, labels: Bytes | None) -> bool:
+    """Whether a label map calls this very quadrilateral reference."""
+    return labels is not None and blobs.covered(labels, fit.corners_px, rgb.shape[1::-1]) > NAMED
 
 
 def _cut_off(fit: _Fit, rgb: Bytes) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -11,11 +12,13 @@ from numpy.typing import NDArray
 from identify.geometry.quads import distinct, from_lines, misfit
 from identify.geometry.strokes import grain, join, planes, segments
 from identify.model import Array, Bytes
+from identify.reference import blobs
 from identify.reference.blobs import Box
 
 FAINT = 8  # gradient [codes, over three pixels] of the faintest lines
 ROUGH_PX = 4.0  # by which a side may be off before it is fitted
 REFERENCE = 2  # value of a label map
+BESIDE = 4  # pixels of a label map by which it may end too early
 APART_PX = 3.0  # nearer quadrilaterals are one
 
 
@@ -33,8 +36,9 @@ def candidates(
 ) -> Iterator[Array]:
     """Quadrilaterals (N, 4, 2) of the small picture that may be a rectangle of that side ratio, best first.
 
-    Each begins with its long side. They come plane by plane from the lines that stand out from its grain, then from
-    faint ones, then from all planes'. Where there are labels, those of faint lines must hold some of the reference.
+    Each begins with its long side. They come from the lines beside what labels call reference; then plane by plane from
+    the lines that stand out from its grain, then from faint ones, then from all planes'. Where there are labels, those
+    of faint lines must hold some of the reference.
     With a ``window`` of the picture only its lines are looked at, in the first plane.
     """
     tried = np.zeros((0, 4, 2))
@@ -42,7 +46,9 @@ def candidates(
     corner = np.array([left, top])
     sorts = _planes(small[top:bottom, left:right])[: 1 if window else None]
     faintly = window is None and (labels is None or bool((labels == REFERENCE).any()))
-    for looked_at, pools, faint in _pools(sorts, faintly=faintly):
+    named = window is None and labels is not None and faintly
+    beside = [_beside(sorts, labels)] if labels is not None and named else []
+    for looked_at, pools, faint in chain(beside, _pools(sorts, faintly=faintly)):
         found = _ranked(small, looked_at, [pool + corner for pool in pools], focals, ratio, labels, corner)
         if faint and labels is not None:
             found = found[_marked(labels, found, small.shape[1::-1])]
@@ -50,6 +56,20 @@ def candidates(
         new = [n for n in distinct(quads, apart_px=APART_PX, most=len(quads)) if n >= len(tried)]
         tried = np.concatenate([tried, quads[new]])
         yield quads[new]
+
+
+def _beside(sorts: list[tuple[Bytes, float]], labels: Bytes) -> tuple[list[Bytes], list[Array], bool]:
+    """All planes, and even faint segments that lie on what labels call reference: elsewhere there may be many more."""
+    height, width = sorts[0][0].shape
+    rows, columns = (np.flatnonzero((labels == REFERENCE).any(axis=axis)) for axis in (1, 0))
+    scale = np.array([width, height]) / labels.shape[1::-1]
+    low = np.maximum(np.array([columns[0], rows[0]]) - BESIDE, 0) * scale
+    high = np.minimum((np.array([columns[-1], rows[-1]]) + 1 + BESIDE) * scale, (width, height))
+    (left, top), (right, bottom) = low.astype(int), high.astype(int)
+    corner = np.array([left, top])
+    found = [segments(plane[top:bottom, left:right], gradient=FAINT) + corner for plane, _ in sorts]
+    pieces = np.concatenate(found)
+    return [plane for plane, _ in sorts], [pieces[blobs.beside(labels, pieces, (width, height))]], True
 
 
 def _pools(sorts: list[tuple[Bytes, float]], *, faintly: bool) -> Iterator[tuple[list[Bytes], list[Array], bool]]:

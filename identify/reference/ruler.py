@@ -22,8 +22,9 @@ from identify.geometry.quads import seen_with
 from identify.geometry.strokes import Strokes, grain, join, planes, segments
 from identify.geometry.ticks import Comb, find_combs, flatten, rhythm
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference
-from identify.reference import numerals, scales
-from identify.reference.ruler_ends import Edge, End, ends, on_label, on_named, strokes_at_ends, width_on
+from identify.reference import blobs, numerals, scales
+from identify.reference.lean import Lean
+from identify.reference.ruler_ends import Edge, End, ends, on_named, strokes_at_ends, width_on
 from identify.reference.scales import Reading
 
 SEARCH_PX = 2000
@@ -40,11 +41,8 @@ COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
 U_SIZE_REL = 0.002
 U_WIDTH_REL = 0.3  # estimated by a nominal focal length: what the marks' slopes tell must not be told twice
-USUAL_NORMAL, U_NORMAL = (0.0, -0.17), 0.25  # x and y of the bench's, seen by people who hold a camera (own estimate)
-ROUGH = (0.15, 0.05)  # odds that an end's slope is seen less surely, by a shadow or what lies on it; how surely then
-OTHER_LINE = 0.05  # odds that a line at the ruler's end is another thing's, over the slopes that it may have
 U_FITTED = 0.05  # slopes of short marks as they are fitted: blur and numerals turn all alike
-WIDEST_DEG = 50.0  # turn of the ruler's plane about its edge
+LITTLE = 0.012  # uncertainty of the marks' slopes above which the bench is asked too
 PLAIN_U_REL, PLAIN_ALIKE = 3e-4, 0.85  # a scale read as well as this is not looked for elsewhere
 
 
@@ -87,8 +85,12 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
     edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
     lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
     focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
-    scale = _leaning(flat, edge, scale, focal_px, photo.rgb.shape[1::-1], _ends(photo.rgb, edge, scale, lines))
-    return _reference(photo, edge, scale, lines)
+    stops = _ends(photo.rgb, edge, scale, lines)
+    lean = Lean(edge, scale, focal_px, photo.rgb.shape[1::-1])
+    told = lean.of_marks(flat, stops)
+    if told.u_lean > LITTLE:
+        told = lean.on_bench(photo.rgb, _outline(edge, scale, lines))
+    return _reference(photo, edge, told, lines)
 
 
 def _not_found(reason: str) -> NotMeasured:
@@ -109,7 +111,7 @@ def _strokes(small: Bytes, labels: Bytes | None) -> Strokes:
     joined = join(pieces, most=MOST_LINES)
     if labels is not None and len(pieces) > MANY_PIECES:
         half_px = small.shape[1] / 2, small.shape[0] / 2
-        own = join(pieces[on_label(labels, pieces, half_px)], most=MOST_OWN)
+        own = join(pieces[blobs.beside(labels, pieces, half_px)], most=MOST_OWN)
         ends = np.concatenate([own.ends_px, joined.ends_px])
         joined = Strokes(ends, np.concatenate([own.covered_px, joined.covered_px]))
     return Strokes((joined.ends_px + 0.5) * 2 - 0.5, joined.covered_px * 2)
@@ -209,46 +211,6 @@ def _ends(rgb: Bytes, edge: Edge, scale: Reading, strokes: Strokes) -> list[list
     return [*found, *([End(foot, scale.comb.s0 + scale.comb.s1 * foot, u)] for foot in span)]
 
 
-def _leaning(
-    flat: Array,
-    edge: Edge,
-    scale: Reading,
-    focal_px: float,
-    size_px: tuple[int, int],
-    stops: list[list[End]],
-) -> Reading:
-    """The reading with the slope of its marks found anew, from all their ink at once and from the ruler's ends.
-
-    Marks are square to the edge in space. With the focal length and the edge's vanishing point their slopes in the
-    picture, linear along the edge, hang on one number: the turn of the ruler's plane about its edge.
-    """
-    comb = scale.comb
-    start = edge.origin - (np.array(size_px) - 1) / 2
-    if abs(comb.c) * edge.length < 1e-4 * abs(comb.a):
-        axis = np.array([*edge.along, 0.0])
-    else:
-        axis = np.array([*(start + comb.a / comb.c * edge.along), focal_px])
-        axis /= np.linalg.norm(axis)
-    first = np.cross(axis, [0.0, 0.0, 1.0])
-    first /= np.linalg.norm(first)
-    turns = np.radians(np.arange(-WIDEST_DEG, WIDEST_DEG + 0.5))
-    square = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * np.cross(axis, first)
-    depth = square[:, :2] @ edge.inward * focal_px - square[:, 2] * (start @ edge.inward)
-    s1 = -square[:, 2] / depth
-    s0 = (square[:, :2] @ edge.along * focal_px - square[:, 2] * (start @ edge.along)) / depth
-    normals = np.cross(axis, square)
-    normals *= -np.sign(normals[:, 2:])
-    prior = -0.5 * np.sum(((normals[:, :2] - USUAL_NORMAL) / U_NORMAL) ** 2, axis=1)
-    for lines in stops:
-        told = np.zeros(len(turns))
-        for line in lines:
-            away = s0 + s1 * line.foot - line.slope
-            close = np.exp(-0.5 * (away / line.u) ** 2) / line.u
-            told += (close + ROUGH[0] * np.exp(-0.5 * (away / ROUGH[1]) ** 2) / ROUGH[1]) / len(lines)
-        prior += np.log(told + OTHER_LINE)
-    return scales.leaning(flat, scale, s0, s1, prior)
-
-
 def _straightened(rgb: Bytes, rough: Edge, factor: float) -> Edge:
     """The edge refitted in the full picture; as it was where that fails."""
     end = rough.origin + rough.length * rough.along
@@ -304,6 +266,14 @@ def _reference(photo: Photo, edge: Edge, scale: Reading, strokes: Strokes) -> Re
         u_size_rel=U_SIZE_REL,
         u_across_rel=U_WIDTH_REL,
     )
+
+
+def _outline(edge: Edge, scale: Reading, strokes: Strokes) -> Array:
+    """Corners (4, 2) [px] of about where the ruler is."""
+    spacing = float(np.median(scale.comb.spacing(scale.numbers))) / scale.unit_mm
+    ends = np.array([scale.feet.min() - 6 * spacing, scale.feet.max() + 6 * spacing])
+    width_px = _far_edge_px(edge, strokes, spacing)
+    return np.concatenate([edge.place(ends, 0.0), edge.place(ends[::-1], width_px)])
 
 
 def _far_points(edge: Edge, comb: Comb, numbers: Array, width_px: float) -> Array:

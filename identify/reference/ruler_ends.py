@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from identify.geometry.lines import refine_edge
 from identify.geometry.strokes import Strokes
@@ -70,14 +69,6 @@ def on_named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None
         return replace(edge, named=True)
     origin = edge.place(steps[first : first + 1] * edge.length, 0.0)[0]
     return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
-
-
-def on_label(labels: Bytes, pieces: Array, size_px: tuple[float, ...]) -> NDArray[np.bool_]:
-    """Which of the line segments (N, 2, 2) of a picture of that width and height are on, or beside, the reference."""
-    near = cv2.dilate((labels == REFERENCE).astype(np.uint8), np.ones((5, 5), np.uint8))
-    shape = np.array(labels.shape[1::-1])
-    column, row = np.clip((pieces.mean(axis=1) + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).T
-    return np.asarray(near[row, column] > 0)
 
 
 def width_on(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> float | None:

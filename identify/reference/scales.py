@@ -250,15 +250,14 @@ def _shifted(comb: Comb, by: float) -> Comb:
 def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> Reading:
     """The reading with that one of the slopes (s0, s1) (T,) along which its marks have most ink.
 
-    The marks stay where they are at the depth in which they were located. How likely a slope with less ink is follows
-    from what it lacks against the scatter of what its single marks lack (the statistic of Vuong, Econometrica 57,
-    1989, whose variance is four times that of a normal likelihood: neighbours share numerals and glare); in a few
-    pictures blur or grain has other slopes seem right (``INK``). ``prior`` (T,) is the logarithm of what was likely
-    before.
+    The marks stay where they are at the depth in which they were located. ``prior`` (T,) is the logarithm of what was
+    likely before.
     """
-    feet = _feet(found, s0, s1)
-    told = np.exp(ink_odds(flat, found, feet, s0, s1))
-    logs = prior + np.log(INK * told / told.mean() + 1 - INK)
+    return leaned(found, s0, s1, prior + ink_odds(flat, found, s0, s1))
+
+
+def leaned(found: Reading, s0: Array, s1: Array, logs: Array) -> Reading:
+    """The reading with the mean of the slopes (s0, s1) (T,), whose log odds are given (T,)."""
     odds = np.exp(logs - logs.max())
     places = np.arange(len(s0))
     at = float(places @ odds / odds.sum())
@@ -276,31 +275,33 @@ def leaning(flat: Array, found: Reading, s0: Array, s1: Array, prior: Array) -> 
     return replace(found, comb=moved, feet=grow * found.feet + shift, u_lean=u_lean)
 
 
-def _feet(found: Reading, s0: Array, s1: Array) -> Array:
-    """Where all marks of the scale (K,) meet the edge at every slope, (T, K) [px]."""
+def ink_odds(flat: Array, found: Reading, s0: Array, s1: Array) -> Array:
+    """Log odds (T,) of slopes (s0, s1) (T,) by the ink along the marks, against even odds.
+
+    How likely a slope with less ink is follows from what it lacks against the scatter of what its single marks lack
+    (the statistic of Vuong, Econometrica 57, 1989, whose variance is four times that of a normal likelihood: neighbours
+    share numerals and glare). In a few pictures blur or grain has other slopes seem right (``INK``).
+    """
+    comb, held = found.comb, found.depth_px
+    step = float(np.median(comb.spacing(found.numbers)))
     every = 2 if found.unit_mm == QUARTER[0] else 1
     numbers = np.arange(found.numbers.min(), found.numbers.max() + 1)
     numbers = numbers[(numbers - found.zero) % every == 0]
-    held = found.depth_px
-    return np.asarray((found.comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None]))
-
-
-def ink_odds(flat: Array, found: Reading, feet: Array, s0: Array, s1: Array) -> Array:
-    """Log likelihood (T,) of slopes by the ink along marks with those feet (T, K), against the likeliest."""
-    step = float(np.median(found.comb.spacing(found.numbers)))
+    feet = (comb.at(numbers, held) - held * s0[:, None]) / (1 + held * s1[:, None])
     slopes = s0[:, None] + s1[:, None] * feet
     ink = np.zeros(slopes.shape)
     columns = np.arange(flat.shape[1])
     deep = _rows(flat, MARKS_MM * step / found.unit_mm)
     for depth in range(0, deep, max(1, deep // MOST_DEPTHS)):
-        ink += np.interp(feet + (depth + 0.5) * slopes, columns, found.comb.ink * flat[depth])
+        ink += np.interp(feet + (depth + 0.5) * slopes, columns, comb.ink * flat[depth])
     soft = gaussian_filter1d(ink, 1.5, axis=0)
     total = soft.sum(axis=1)
     best = int(np.clip(np.argmax(total), 2, len(total) - 3))
     short = soft[best] - soft
     noise = np.sqrt(np.sum((short - short.mean(axis=1, keepdims=True)) ** 2, axis=1))
     logs = -0.5 * (short.sum(axis=1) / np.maximum(noise, 1e-9)) ** 2
-    return np.asarray(logs - logs.max())
+    told = np.exp(logs - logs.max())
+    return np.asarray(np.log(INK * told / told.mean() + 1 - INK))
 
 
 def _numbers(comb: Comb, length: float) -> Array:

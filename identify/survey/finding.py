@@ -107,6 +107,7 @@ def find(data: bytes, scale: str | None) -> Finding:
     measured: tuple[str, ...] = ()
     if scale is None:
         recognition, shot = glance.recognise_photo(data, name=CALLED)
+        features = recognition.features
         refusal = retake.nothing_to_measure(recognition)
         advice = (UNSCALED,) if refusal is None else _advice([refusal])
     else:
@@ -114,6 +115,7 @@ def find(data: bytes, scale: str | None) -> Finding:
 
         case, shot = pipeline.identify_photo(data, name=CALLED, scale=scale)
         recognition = case.recognition
+        features = glance.features(shot.rgb)  # of the same look as in a survey that measures nothing
         measured = tuple(f"{found.quantity.replace('_', ' ')} {found}" for found in case.measurements)
         advice = () if measured else _advice(case.not_measured)
     likely = max(recognition.probabilities, key=lambda name: recognition.probabilities[name])
@@ -128,7 +130,7 @@ def find(data: bytes, scale: str | None) -> Finding:
         measured=measured,
         advice=advice,
         likeness=likeness.print_of(shot.rgb),
-        traits="" if recognition.features is None else likeness.traits_of(recognition.features),
+        traits="" if features is None else likeness.traits_of(features),
     )
 
 

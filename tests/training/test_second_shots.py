@@ -6,7 +6,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import pytest
 
 from identify import classifier
 from identify.survey import likeness
@@ -27,10 +26,9 @@ def test_a_shot_that_turns_nothing_is_the_middle_of_the_picture():
     assert np.abs(turned.astype(int) - same.astype(int)).max() > 6
 
 
-@pytest.mark.parametrize("measured", [False, True])
-def test_the_rule_joins_second_shots_of_installed_taps_and_no_others(measured):
+def test_the_rule_joins_second_shots_of_installed_taps_and_no_others():
     """The print alone joins one in twenty of them, the network's features most (see DEVELOPERS.md)."""
-    network = classifier.load() if measured else classifier.load().surveying()
+    network = classifier.load()
     lines = [line for line in read_manifest(FOLDER) if line["view"] == "installed"]
     seen = [second_shots.marks(network, one) for one in pictures(FOLDER, lines)]
     assert len(seen) >= 8

@@ -6,7 +6,9 @@ import pytest
 
 from identify.geometry.ticks import Comb
 from identify.model import NotMeasured, Reference
-from identify.reference import ruler, scales
+from identify.reference import numerals, ruler, scales
+from identify.reference.lean import Lean
+from identify.reference.ruler_ends import Edge, End
 
 STEEL = (0.55, 0.56, 0.58)
 
@@ -280,3 +282,53 @@ def test_strip_without_numerals_is_no_ruler(bench):
     scene.box((0.0, 0.0), 20.0, (160.0, 28.0), STEEL)
     found = ruler.find(scene.photo(), labels=labelled(scene, np.zeros(2), 20.0, (160.0, 28.0)))
     assert isinstance(found, NotMeasured)
+
+
+def strip(places, widths_px, depth_px=56, length=720):
+    """A white ruler's edge along the top, with dark bars (K,) of given widths that reach half across it."""
+    rgb = np.full((depth_px + 30, length, 3), 200, np.uint8)
+    for place, width in zip(places, widths_px, strict=True):
+        rgb[8 : depth_px * 3 // 4, round(place - width / 2) : round(place + width / 2)] = 60
+    return cv2.GaussianBlur(rgb, (0, 0), 0.8)
+
+
+EDGE = Edge(np.array([0.0, 0.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 720.0)
+
+
+def test_long_and_short_marks_do_not_pass_for_numerals():
+    places = np.arange(20, 710, 17.0)
+    equal = numerals.read(strip(places, np.full(len(places), 6)), EDGE, 56.0)
+    assert not isinstance(equal, str)
+    assert equal[0].comb.a == pytest.approx(17.0, rel=0.02)
+    widths = np.where(np.arange(len(places)) % 2 == 0, 8, 3)
+    assert numerals.read(strip(places, widths), EDGE, 56.0) == numerals.MARKS
+
+
+def test_the_end_that_fits_the_other_end_is_taken():
+    """Of three lines at one end the one that a single turn of the ruler explains along with the other end."""
+    comb = Comb(20.0, 10.0, 0.0)
+    numbers = np.arange(19.0)
+    scale = scales.Reading(comb, numbers, comb.at(numbers), 10.0, 0, 0.3, 0.9, 8.0, 0.3)
+    flat = np.random.default_rng(3).normal(0, 0.3, (40, 720))
+    edge = Edge(np.array([300.0, 250.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 400.0)
+    lean = Lean(edge, scale, 800.0, (1024, 768))
+    # the lines square to the edge on a plane turned by 25 degrees about it meet 800 px / tan 25 below the middle
+    first, last = ((511.5 - 300 - foot) / (383.5 + 800 / np.tan(np.radians(25)) - 250) for foot in (10.0, 380.0))
+
+    def near(slopes):
+        told = lean.of_marks(flat, [[End(10.0, first, 0.012)], [End(380.0, slope, 0.012) for slope in slopes]])
+        return told.comb.s0 + told.comb.s1 * 380.0
+
+    assert near([last]) == pytest.approx(last, abs=0.01)
+    assert near([last + 0.2, last, last + 0.3]) == pytest.approx(last, abs=0.02)
+
+
+def test_sides_of_a_named_ruler_are_found_among_many_lines(bench):
+    scene = bench(tilt_deg=12, turn_deg=50, distance_mm=300)
+    for x in np.arange(-300, 300, 2.5):  # a ribbed mat
+        scene.box((0.0, 0.0), 20.0, (1.2, 600.0), (0.12, 0.1, 0.1), shift=(x, 0.0))
+    draw_ruler(scene, at=(5.0, 4.0), angle=65.0, length=150.0, width=28.0)
+    found = ruler.find(scene.photo(), labels=labelled(scene, np.array([5.0, 4.0]), 65.0, (160.0, 28.0)))
+    assert isinstance(found, Reference), found
+    mm = to_mm(found, ends_px(scene, (5.0, 4.0), 65.0, 150.0, 28.0))
+    assert np.linalg.norm(mm[1] - mm[0]) == pytest.approx(150.0, rel=0.01)

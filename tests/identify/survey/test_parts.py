@@ -349,6 +349,13 @@ def large() -> bytes:
     return file.getvalue()
 
 
+def test_features_are_those_of_the_first_look_of_a_survey():
+    rgb = photo.load(ROOT / "data_synthetic" / "demo" / "installed.jpg").rgb
+    recognition, shot = glance.recognise_photo((ROOT / "data_synthetic" / "demo" / "installed.jpg").read_bytes())
+    assert shot.reduced == 1
+    assert (glance.features(rgb) == recognition.features).all()
+
+
 def test_a_large_photo_is_read_at_a_quarter_and_says_the_same():
     recognition, shot = glance.recognise_photo(large())
     whole = glance.recognisers.load().recognise(photo.load(large()))
@@ -369,6 +376,22 @@ def test_a_small_part_is_read_at_a_half_unless_its_class_is_sure(monkeypatch, si
     _, shot = glance.recognise_photo(large())
     assert shot.reduced == reduced
     assert recognisers.load().card.input_px == 256
+
+
+def test_a_blurred_near_look_that_left_doubt_is_taken_again_on_the_finer_picture(monkeypatch):
+    recognisers, seen = glance.recognisers, []
+    near = recognisers.Square(300.0, 200.0, 100.0)
+    taken = recognisers.Classifier.look
+
+    def look(network, rgb, square, number=0):
+        seen.append((number, rgb.shape[1], square.side_px))
+        return taken(network, rgb, square, number)
+
+    monkeypatch.setattr(recognisers.Classifier, "look", look)
+    monkeypatch.setattr(recognisers.Classifier, "sureness", lambda network, looks: 0.0)
+    monkeypatch.setattr(recognisers, "part_square", lambda look, size_hw, share: near)
+    glance.recognise_photo(large())
+    assert seen[:4] == [(0, 1008, 1008.0), (1, 1008, 100.0), (1, 2016, 100.0), (2, 2016, 100.0)]
 
 
 def test_a_photo_that_takes_too_long_is_one_row(tmp_path, monkeypatch):
