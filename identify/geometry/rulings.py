@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import map_coordinates
 
 from identify.geometry.bows import frames
 from identify.geometry.camera import rays
 from identify.geometry.pencils import lines
+from identify.geometry.tilted import Tilted
 from identify.model import Array, Bytes, Camera
 
 WIDEST_DEG, STEP_DEG = 50.0, 2.0
@@ -30,22 +29,7 @@ INDEPENDENT, MOST_INDEPENDENT = 1.0, 16.0  # of the lines: several are one thing
 ODDS = 0.9  # that lines which fall together do so on the bench
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rulings:
-    """Log likelihood of tilts on a square grid (2 K + 1, 2 K + 1) of (y, x), in steps of STEP_DEG."""
-
-    log_likelihood: Array
-
-    def likelihood(self, normals: Array) -> Array:
-        """Likelihood (N,) of normals (N, 3) against the mean over all tilts."""
-        angle = np.degrees(np.arccos(np.clip(-normals[:, 2], -1, 1)))
-        per_sine = angle / np.maximum(np.hypot(normals[:, 0], normals[:, 1]), 1e-9) / STEP_DEG
-        middle = (len(self.log_likelihood) - 1) / 2
-        at = [normals[:, 1] * per_sine + middle, normals[:, 0] * per_sine + middle]
-        return np.asarray(np.exp(map_coordinates(self.log_likelihood, at, order=1, mode="nearest")))
-
-
-def look(rgb: Bytes, cameras: Sequence[Camera], skip_px: Array) -> list[Rulings] | None:
+def look(rgb: Bytes, cameras: Sequence[Camera], skip_px: Array) -> list[Tilted] | None:
     """Lay the lines of a photo (H, W, 3) flat at every tilt, as each camera sees them; None where there are too few.
 
     Parameters
@@ -69,7 +53,7 @@ def look(rgb: Bytes, cameras: Sequence[Camera], skip_px: Array) -> list[Rulings]
     many = min(INDEPENDENT * lengths.sum() ** 2 / np.sum(lengths**2), MOST_INDEPENDENT)
     log = many * told.reshape(-1, len(side), len(side))
     likelihood = np.exp(log - log.max())
-    return [Rulings(each) for each in np.log(ODDS * likelihood / likelihood.mean() + 1 - ODDS)]
+    return [Tilted(each, STEP_DEG) for each in np.log(ODDS * likelihood / likelihood.mean() + 1 - ODDS)]
 
 
 def _together(ends: Array, lengths: Array, camera: Camera, normals: Array) -> Array:

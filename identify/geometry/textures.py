@@ -17,11 +17,11 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from identify.geometry.bows import frames
 from identify.geometry.camera import rays
 from identify.geometry.pyramid import reduced
+from identify.geometry.tilted import Tilted
 from identify.model import Array, Bytes, Camera
 
 SEARCH_PX = 500
@@ -39,21 +39,6 @@ WIDEST_DEG, STEP_DEG = 48.0, 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Textures:
-    """Log likelihood of tilts on a square grid (2 K + 1, 2 K + 1) of (y, x), in steps of STEP_DEG."""
-
-    log_likelihood: Array
-
-    def likelihood(self, normals: Array) -> Array:
-        """Likelihood (N,) of normals (N, 3) against the mean over all tilts."""
-        angle = np.degrees(np.arccos(np.clip(-normals[:, 2], -1, 1)))
-        per_sine = angle / np.maximum(np.hypot(normals[:, 0], normals[:, 1]), 1e-9) / STEP_DEG
-        middle = (len(self.log_likelihood) - 1) / 2
-        at = [normals[:, 1] * per_sine + middle, normals[:, 0] * per_sine + middle]
-        return np.asarray(np.exp(map_coordinates(self.log_likelihood, at, order=1, mode="nearest")))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
     """Cells with texture: places (C, 2) [px], log frequency (C,), its usual shape (2, 2), and the gain."""
 
@@ -63,7 +48,7 @@ class _Seen:
     gain: float
 
 
-def look(rgb: Bytes, cameras: Sequence[Camera]) -> list[Textures] | None:
+def look(rgb: Bytes, cameras: Sequence[Camera]) -> list[Tilted] | None:
     """How likely every tilt makes a photo (H, W, 3) alike all over, by each camera; None where there is no texture.
 
     Parameters
@@ -82,7 +67,7 @@ def look(rgb: Bytes, cameras: Sequence[Camera]) -> list[Textures] | None:
         log = sum(_judged(each, camera, normals) for each in seen) / (LEVELS - 1)
         likelihood = np.exp(log - np.max(log))
         even = ODDS * likelihood / likelihood.mean() + 1 - ODDS
-        found.append(Textures(np.log(even).reshape(len(side), len(side))))
+        found.append(Tilted(np.log(even).reshape(len(side), len(side)), STEP_DEG))
     return found
 
 
