@@ -24,7 +24,9 @@ from training import card, figures
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
-RISK, DELTA, LEVEL = 0.025, 0.05, 0.95  # the smallest in steps of 0.005 that leaves three photos of four an answer
+RISKS = tuple(step / 400 for step in range(2, 21))  # of a wrong answer: the smallest is taken that leaves
+ANSWERED = 0.75  # of the photos an answer
+DELTA, LEVEL = 0.05, 0.95
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
 CROP_SHARES = (0.7, 0.4, 0.85)  # the most different ones first
@@ -91,7 +93,10 @@ def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, floa
     temperature = figures.fit_temperature(logits, truth)
     p = softmax(logits, temperature, axis=1)
     best, right = p.max(axis=1), p.argmax(axis=1) == truth
-    threshold, bound = figures.abstention_threshold(best, right, risk=RISK, delta=DELTA)
+    for risk in RISKS:
+        threshold, bound = figures.abstention_threshold(best, right, risk=risk, delta=DELTA)
+        if float((best >= threshold).mean()) >= ANSWERED:
+            break
     threshold = max(threshold, LEAST_THRESHOLD)
     limit = min(figures.conformal_limit(p[np.arange(len(truth)), truth], LEVEL), ALWAYS_IN_SET)
     in_set = (p >= limit) | (np.arange(p.shape[1]) == p.argmax(axis=1)[:, None])
@@ -101,6 +106,7 @@ def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, floa
         "temperature": temperature,
         "unsure_below": threshold,
         "error_bound": bound,
+        "risk": risk,
         "set_from": limit,
         "top1": float(right.mean()),
         "nll": figures.negative_log_likelihood(logits, truth, temperature),
@@ -267,7 +273,6 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         "chosen": fit(_logits(taken, weight), truth) | {"whole_weight": weight},
         "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,
         "heads": _heads(classifier, sample, telling("view", count), telling("varieties", count)),
-        "risk": RISK,
         "delta": DELTA,
     }
 

@@ -159,7 +159,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
         for name, f in calibration["fits"].items()
     ]
     chosen = calibration["chosen"]
-    reached = "reached" if chosen["error_bound"] <= calibration["risk"] else "NOT reached"
+    reached = "reached" if chosen["error_bound"] <= chosen["risk"] else "NOT reached"
     return "\n".join(
         [
             "## Calibration",
@@ -179,7 +179,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
             f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
             f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
-            f"{percent(calibration['risk'])}, {reached}). The 95 % set holds every class of probability "
+            f"{percent(chosen['risk'])}, {reached}). The 95 % set holds every class of probability "
             f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
             f"{chosen['set_size']:.2f} classes on average.",
             "",
