@@ -118,6 +118,20 @@ def _each(asked: Sequence[tuple[Path, dict[str, Any], int]], workers: int) -> It
         yield from pool.map(_of_picture, asked, chunksize=4)
 
 
+def in_one(strips: Sequence[Strip]) -> tuple[Bytes, Array, Array]:
+    """All strips, widened to the widest: light (R, K, 3) uint8 and edge (R,) of all rows, and where each ends (S,)."""
+    widths = max(one.light.shape[1] for one in strips)
+    ends = np.cumsum([len(one.edge) for one in strips])
+    light = np.empty((ends[-1], widths, 3), np.uint8)
+    edge = np.empty(ends[-1], np.float32)
+    for one, end in zip(strips, ends, strict=True):
+        side = (widths - one.light.shape[1]) // 2
+        here = slice(end - len(one.edge), end)
+        light[here] = np.pad(one.light, ((0, 0), (side, side), (0, 0)), mode="edge")
+        edge[here] = one.edge + side
+    return light, edge, ends
+
+
 def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
     """Cut the strips of all pictures of loose parts in ``folders`` and save them: some 0.8 MB a picture."""
     asked = [(folder, row) for folder in folders for row in rows(folder)]
@@ -128,15 +142,7 @@ def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
         unread += ones is None
         if count % 200 == 0:
             print(count, "of", len(asked), "pictures,", len(found), "strips", flush=True)
-    widths = max(one.light.shape[1] for one in found)
-    ends = np.cumsum([len(one.edge) for one in found])
-    light = np.empty((ends[-1], widths, 3), np.uint8)
-    edge = np.empty(ends[-1], np.float32)
-    for one, end in zip(found, ends, strict=True):
-        side = (widths - one.light.shape[1]) // 2
-        here = slice(end - len(one.edge), end)
-        light[here] = np.pad(one.light, ((0, 0), (side, side), (0, 0)), mode="edge")
-        edge[here] = one.edge + side
+    light, edge, ends = in_one(found)
     kept = {name: np.array([getattr(one, name) for one in found]) for name in ("reach", "closed", "picture")}
     np.savez(out, light=light, edge=edge, ends=ends, **kept)
     print(len(found), "strips,", len(edge), "rows,", unread, "pictures could not be read")

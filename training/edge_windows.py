@@ -12,7 +12,7 @@ from torch import Tensor
 
 from identify.geometry import part_edge
 from identify.geometry.part_edge import COLUMNS, MIDDLE
-from training.edge_strips import SHRUNK, SPARE, Strip
+from training.edge_strips import SHRUNK, SPARE, Strip, in_one
 
 LENGTH = 128  # rows of a window
 FINER = 0.6  # a column of a window covers at least this share of a strip's: photos are larger than the pictures
@@ -36,20 +36,12 @@ class Stock:
 
 def stock(strips: Sequence[Strip], device: torch.device | str = "cpu") -> Stock:
     """Put strips on a device, all widened to the widest."""
-    widths = max(one.light.shape[1] for one in strips)
-    counts = np.array([len(one.edge) for one in strips])
-    ends = np.cumsum(counts)
-    light = torch.empty((int(ends[-1]), widths, 3), dtype=torch.uint8, device=device)
-    edge = torch.empty(int(ends[-1]), dtype=torch.float32, device=device)
-    for one, end, count in zip(strips, ends.tolist(), counts.tolist(), strict=True):
-        side = (widths - one.light.shape[1]) // 2
-        wide = one.light if not side else np.pad(one.light, ((0, 0), (side, side), (0, 0)), mode="edge")
-        light[end - count : end] = torch.from_numpy(np.ascontiguousarray(wide)).to(device)
-        edge[end - count : end] = torch.from_numpy(np.asarray(one.edge + side, np.float32)).to(device)
+    light, edge, ends = in_one(strips)
+    counts = np.diff(ends, prepend=0)
     place = {"device": device}
     return Stock(
-        light,
-        edge,
+        torch.from_numpy(light).to(device),
+        torch.from_numpy(edge).to(device),
         torch.tensor(ends - counts, **place),
         torch.tensor(counts, **place),
         torch.tensor([one.reach for one in strips], dtype=torch.float32, **place),

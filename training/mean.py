@@ -24,6 +24,7 @@ from torch import Tensor, nn
 from training import config as configuration
 from training.card import read_json
 from training.network import FittingNet
+from training.train import build
 
 PART = ("sources", "pictures", "classes")  # what metrics.json says of the pictures that a run learnt from
 
@@ -65,9 +66,7 @@ def mean_of(runs: Sequence[Path]) -> dict[str, Tensor]:
         if not known & descent:
             raise ValueError(f"{run} and {runs[0]} did not start from one file; a mean is only for runs that did.")
         known |= descent
-        config = configuration.read_resolved(run / "config.json")
-        labels = config.labels
-        net = FittingNet(config.backbone, classes=len(labels.classes), views=len(labels.views), answers=labels.answers)
+        net = build(configuration.read_resolved(run / "config.json"))
         net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
         states.append(folded(net))
     if any(state.keys() != states[0].keys() for state in states):

@@ -119,7 +119,8 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
     found: Quantities = {}
     known = None if answer == UNSURE else tables.load().fitting(answer)
     threaded = known is not None and known.turned and known.main_quantity == "thread_major_diameter"
-    ways = reading.lie(photo, outline, plane.camera, plane.poses, _listed(), threaded)
+    listed = _listed()
+    ways = reading.lie(photo, outline, plane.camera, plane.poses, listed, threaded)
     for pose, lain in zip(plane.poses, ways, strict=True):
         if lain is None:
             continue
@@ -129,7 +130,7 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
             found.setdefault(name, []).append((pose.weight, 0.0, one))
     if known is not None and not known.turned and "thread_major_diameter" not in found:
         for pose in plane.poses:
-            lain = stub.lie(photo, outline, plane.camera, pose, _listed())
+            lain = stub.lie(photo, outline, plane.camera, pose, listed)
             if lain is not None:
                 one = reading.read(lain, outline, u_size_rel=u_size_rel)["thread_major_diameter"]
                 found.setdefault("thread_major_diameter", []).append((pose.weight, 0.0, one))
