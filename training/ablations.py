@@ -3,8 +3,8 @@
     python -m training.ablations train --index runs/first/index.json --backbone WEIGHTS.pth --out runs/without
     python -m training.ablations score --runs runs/without --pictures runs/raster runs/evaluation --out runs/first
 
-A run a file of ``training/configs/without``; ``nothing.toml`` lacks nothing. All take the same pictures, seed, and time or
-steps: by ``--steps`` they stay alike where runs share a device.
+A run a file of ``training/configs/without``; ``nothing.toml`` lacks nothing. All take the same pictures, seed, and
+time or steps: by ``--steps`` they stay alike where runs share a device.
 """
 
 from __future__ import annotations
