@@ -11,6 +11,7 @@ from identify.dimensions import reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
+from identify.tables.rows import FittingClass
 from identify.uncertainty import mixed_budget, mixture
 
 STANDING, INSTALLED = "standing", "installed"
@@ -158,7 +159,6 @@ def _standing(
     if outline.cut_off:
         return {}, None
     prior = _height(answer, height_mm)
-    narrow_foot = answer != UNSURE and tables.load().fitting(answer).narrow_foot
     found: Quantities = {}
     upright: _Upright | None = None
     for pose in plane.poses:
@@ -169,11 +169,10 @@ def _standing(
             prior,
             u_size_rel=u_size_rel,
             rim_mm=0.0 if on_part else None,
-            narrow_foot=narrow_foot,
         )
         for stood in ways:
             edges = (stood.points_px[stood.used],)
-            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.rim_px, edges)
+            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.line_px, edges)
             found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
             score = stood.likelihood + float(np.log(max(pose.weight, 1e-9)))
             if upright is None or score > upright.score:
@@ -210,9 +209,22 @@ def _height(answer: str, height_mm: float | None) -> standing.Height:
         known = standing.Height(height_mm, U_GIVEN_MM, "height given")
     elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
         known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
-    if row is None or row.foot_mm is None or row.u_foot_mm is None or known is UNKNOWN_HEIGHT:
-        return known
-    return replace(known, foot_mm=row.foot_mm, u_foot_mm=row.u_foot_mm)
+    return known if row is None or known is UNKNOWN_HEIGHT else replace(known, form=_form(row))
+
+
+def _form(row: FittingClass) -> standing.Form | None:
+    """What the table knows of the body below its rim; None where it knows nothing."""
+    if row.foot_mm is None or row.u_foot_mm is None or row.u_step_mm is None or row.u_rest_mm is None:
+        return None
+    return standing.Form(
+        row.foot_mm,
+        row.u_foot_mm,
+        row.step_mm or 0.0,
+        row.u_step_mm,
+        wider=not row.narrow_foot,
+        rest_mm=row.rest_mm,
+        u_rest_mm=row.u_rest_mm,
+    )
 
 
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:
