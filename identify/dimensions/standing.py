@@ -40,7 +40,9 @@ OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: on
 CAUCHY = 6.0  # points' uncertainties, of all that say the same, beyond which one counts less and less
 LEAST_USED = 0.4  # share of the outline that must agree with an upright body
 MOST_REST = 0.03  # of the outline's size: a worse fit is no upright body
-TRIES = 4
+TRIES = 6
+DAMPED = 8.0
+FARTHEST = 2.0  # of what is likely beforehand that one step may go: slopes hold near by only
 CLOSE = 1e-3  # of the cost: a step that gains less is the last
 _SPREAD, _SHARE = np.polynomial.hermite_e.hermegauss(15)
 _SHARE = _SHARE / _SHARE.sum()
@@ -196,6 +198,9 @@ class _Fit:
             wide, high = outward[:, [hull.SHARED + 2 * ring - 2, hull.SHARED + 2 * ring - 1]].T
             own[:, RADIUS] += wide
             own[:, STEP + 2 * ring - 2], own[:, FOOT + 2 * ring - 2] = -wide, high
+        if numbers[FOOT] > numbers[HEIGHT]:  # nothing of the body is over its rim
+            own[:, HEIGHT] += own[:, FOOT]
+            own[:, FOOT] = 0.0
         if self.rim_mm is not None:  # the rim stays where it is, and what is below it goes down
             own[:, HEIGHT] = -own[:, FOOT] - own[:, FOOT + 2]
         return off, own
@@ -204,24 +209,25 @@ class _Fit:
         """Normal matrix (15, 15) of points of ``weights`` (M,) and of what is known beforehand."""
         return (own * weights[:, None]).T @ own + np.diag(self.u_likely**-2.0)
 
-    def cost(self, numbers: Array, off: Array, used: NDArray[np.bool_], *, robust: bool) -> float:
-        """Half of it is the negative logarithm of how likely points and numbers are."""
-        square = (off[used] / self.sigma_px) ** 2
-        knee = (CAUCHY * self.u_px / self.sigma_px) ** 2
-        points = knee * np.log1p(square / knee) if robust else square
+    def cost(self, numbers: Array, off: Array, used: NDArray[np.bool_], knee_px: float) -> float:
+        """Half of it is the negative logarithm of how likely points and numbers are; Cauchy's beyond ``knee_px``."""
+        square, knee = (off[used] / self.sigma_px) ** 2, (knee_px / self.sigma_px) ** 2
+        points = knee * np.log1p(square / knee) if np.isfinite(knee) else square
         return float(points.sum() + np.sum(((numbers - self.likely) / self.u_likely) ** 2))
 
     def best(self, start: Array, used: NDArray[np.bool_], *, robust: bool) -> Array:
-        """The numbers (15,) that fit best: Levenberg's and Marquardt's steps within the bounds."""
+        """The numbers (15,) that fit best: Levenberg's and Marquardt's steps within the bounds.
+
+        The knee of Cauchy's cost comes down with the distances, so that a start far off is not taken for outliers.
+        """
         low, high = self.low + 1e-6, _HIGH - 1e-6
         numbers = np.clip(start, low, high)
-        off, own = self.slopes(numbers)
-        cost = self.cost(numbers, off, used, robust=robust)
         damping = 1e-3
         for _ in range(12 if robust else 8):
-            weights = used / self.sigma_px**2
-            if robust:
-                weights = weights / (1 + (off / (CAUCHY * self.u_px)) ** 2)
+            off, own = self.slopes(numbers)
+            knee = max(CAUCHY * self.u_px, 1.5 * float(np.median(np.abs(off)))) if robust else math.inf
+            cost = self.cost(numbers, off, used, knee)
+            weights = used / (1 + (off / knee) ** 2) / self.sigma_px**2
             downhill = own.T @ (weights * off) - (numbers - self.likely) / self.u_likely**2
             normal = self.normal(own, weights)
             for _ in range(TRIES):
@@ -229,19 +235,17 @@ class _Fit:
                 step = np.zeros(COUNT)
                 damped = normal + damping * np.diag(np.diag(normal))
                 step[free] = np.linalg.solve(damped[np.ix_(free, free)], downhill[free])
-                tried = np.clip(numbers + step, low, high)
-                then = self.cost(tried, self.off_px(tried), used, robust=robust)
+                tried = np.clip(numbers + np.clip(step, -FARTHEST * self.u_likely, FARTHEST * self.u_likely), low, high)
+                then = self.cost(tried, self.off_px(tried), used, knee)
                 if then < cost:
                     break
-                damping *= 10
+                damping *= DAMPED
             else:
                 break
-            damping = max(damping / 10, 1e-6)
-            enough = cost - then < CLOSE * max(1.0, 0.01 * then)
-            numbers, cost = tried, then
-            if enough:
+            damping = max(damping / DAMPED, 1e-6)
+            numbers = tried
+            if cost - then < CLOSE * max(1.0, 0.01 * then):
                 break
-            off, own = self.slopes(numbers)
         return numbers
 
 
