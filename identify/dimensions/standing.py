@@ -30,7 +30,7 @@ PLACE, RADIUS, HEIGHT, POSE, STEP, FOOT = slice(0, 2), 2, 3, slice(4, 11), 11, 1
 COUNT = 15
 _LOW = np.array([-np.inf, -np.inf, 1.0, 0.5, *[-6.0] * 7, -3.0, 0.0, -3.0, 0.0])
 _HIGH = np.array([np.inf, np.inf, 200.0, 250.0, *[6.0] * 7, 25.0, 60.0, 25.0, 20.0])
-INDEPENDENT = 12.0  # edge points that err on their own; the rest repeat their neighbours' error
+INDEPENDENT = 10.0  # edge points that err on their own; the rest repeat their neighbours' error
 EDGE_PX = 0.25
 LENS_REL = 0.0015
 SHADOW_PX = 0.17
@@ -40,6 +40,7 @@ OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: on
 CAUCHY = 6.0  # points' uncertainties, of all that say the same, beyond which one counts less and less
 LEAST_USED = 0.4  # share of the outline that must agree with an upright body
 MOST_REST = 0.03  # of the outline's size: a worse fit is no upright body
+MOST_LACKING = 0.10  # of the body's image: an outline that leaves off more is not the part's
 TRIES = 6
 DAMPED = 8.0
 FARTHEST = 2.0  # of what is likely beforehand that one step may go: slopes hold near by only
@@ -132,6 +133,8 @@ def stand(
         # what the form leaves over counts as its points' error
         loose = _Fit(camera, pose, points, max(u_px, rest), prior, form, rim_mm, factor)
         best = loose.best(first, used, robust=False)
+        if loose.lacking(best) > MOST_LACKING:
+            continue
         found.append(_stood(loose, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
     return found
 
@@ -185,6 +188,17 @@ class _Fit:
         camera, pose = self.view(numbers)
         seen = pixels(camera, to_camera(pose, self.points_mm(numbers)))
         return hull.apart(self.points_px, seen[hull.around(seen)])
+
+    def lacking(self, numbers: Array) -> float:
+        """Share of the body's image that is not within the outline."""
+        camera, pose = self.view(numbers)
+        seen = pixels(camera, to_camera(pose, self.points_mm(numbers)))
+        body = seen[hull.around(seen)]
+        low, high = body.min(axis=0), body.max(axis=0)
+        cells = np.zeros((2, START_PX, START_PX), np.uint8)
+        for one, polygon in zip(cells, (body, self.points_px), strict=True):
+            cv2.fillPoly(one, [np.round((polygon - low) * (START_PX - 1) / (high - low).max()).astype(np.int32)], 1)
+        return float(np.mean(cells[1][cells[0] > 0] == 0))
 
     def slopes(self, numbers: Array) -> tuple[Array, Array]:
         """Distances (M,) of the points from the outline [px], and by how much each number lessens them (M, 15)."""
