@@ -59,9 +59,12 @@ def measure(
         return (), tuple(NotMeasured(name, why.reason, why.advice) for name in wanted)
     u_size_rel = reference.u_size_rel if reference is not None else U_SIZE_REL
     uncounted: NotMeasured | None = None
+    on_end = view != STANDING and "body_diameter" in wanted and _on_end(outline, plane, answer)
+    view = STANDING if on_end else view
     if view == STANDING:
         on_part = reference is not None and reference.on_part
-        found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
+        prior = _height(None if on_end else answer, height_mm)
+        found, upright = _standing(outline, plane, prior, u_size_rel, on_part=on_part)
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
@@ -153,12 +156,11 @@ def _listed() -> tuple[Listed, ...]:
 
 
 def _standing(
-    outline: Outline, plane: Plane, answer: str, height_mm: float | None, u_size_rel: float, *, on_part: bool
+    outline: Outline, plane: Plane, prior: standing.Height, u_size_rel: float, *, on_part: bool
 ) -> tuple[Quantities, _Upright | None]:
     """What the outline gives, and the likeliest axis of the part."""
     if outline.cut_off:
         return {}, None
-    prior = _height(answer, height_mm)
     found: Quantities = {}
     upright: _Upright | None = None
     for pose in plane.poses:
@@ -202,11 +204,19 @@ class _Upright:
     foot_mm: Array
 
 
-def _height(answer: str, height_mm: float | None) -> standing.Height:
-    row = None if answer == UNSURE else tables.load().fitting(answer)
-    known = UNKNOWN_HEIGHT
+def _on_end(outline: Outline, plane: Plane, answer: str) -> bool:
+    """Whether a part that seems to lie stands on an end: turned over it is seldom taken for a standing one."""
+    if outline.cut_off or not (answer == UNSURE or tables.load().fitting(answer).turned):
+        return False
+    return standing.upright(outline, plane.camera, max(plane.poses, key=lambda pose: pose.weight))
+
+
+def _height(answer: str | None, height_mm: float | None) -> standing.Height:
+    """What is known of the rim's height of a part of a class; ``answer`` None where it may be turned over."""
+    row = None if answer in (None, UNSURE) else tables.load().fitting(str(answer))
+    known = UNKNOWN_HEIGHT if answer is not None else standing.EITHER_WAY
     if height_mm is not None:
-        known = standing.Height(height_mm, U_GIVEN_MM, "height given")
+        known = replace(known, value_mm=height_mm, u_mm=U_GIVEN_MM, source="height given")
     elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
         known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
     return known if row is None or known is UNKNOWN_HEIGHT else replace(known, form=_form(row))

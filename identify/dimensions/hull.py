@@ -109,4 +109,3 @@ def silhouette(place_mm: Array, radii_mm: Array, heights_mm: Array, camera: Came
     points = circles(place_mm, radii_mm, heights_mm)
     seen = pixels(camera, points @ pose.rotation.T + pose.translation_mm)
     return np.asarray(seen[around(seen)])
-
