@@ -80,11 +80,15 @@ def sample_places(rgb: Bytes, places_px: Array) -> Array:
     Of the many pixels between few places the light is not worked out.
     """
     limit = np.array(rgb.shape[1::-1]) - 1
-    below = np.floor(places_px).astype(int)
-    (left, top), (right, bottom) = (np.clip(below + more, 0, limit).T for more in (0, 1))
+    below = np.floor(places_px)
     x, y = (places_px - below).astype(np.float32).T[..., None]
-    upper = (1 - x) * _LINEAR[rgb[top, left]] + x * _LINEAR[rgb[top, right]]
-    lower = (1 - x) * _LINEAR[rgb[bottom, left]] + x * _LINEAR[rgb[bottom, right]]
+    (left, top), (right, bottom) = (np.clip(below + more, 0, limit).astype(np.int64).T for more in (0, 1))
+    pixels = rgb.reshape(-1, 3)
+    above, under = top * rgb.shape[1], bottom * rgb.shape[1]
+    upper = (1 - x) * _LINEAR.take(pixels.take(above + left, axis=0))
+    upper += x * _LINEAR.take(pixels.take(above + right, axis=0))
+    lower = (1 - x) * _LINEAR.take(pixels.take(under + left, axis=0))
+    lower += x * _LINEAR.take(pixels.take(under + right, axis=0))
     return np.asarray((1 - y) * upper + y * lower, float)
 
 
