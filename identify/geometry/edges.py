@@ -52,7 +52,7 @@ def correlated(profiles: Array, kernel: Array) -> Array:
     """
     one, depth = np.ones(1), cv2.CV_32F if profiles.dtype == np.float32 else cv2.CV_64F
     seen = cv2.sepFilter2D(profiles, depth, kernel, one, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(seen).reshape(profiles.shape)
+    return np.asarray(seen, profiles.dtype).reshape(profiles.shape)
 
 
 def sample_profiles(
