@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import leastsq
 
-from identify.geometry import bows, faces, normals, tilts
+from identify.geometry import bows, faces, lenses, normals, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
 from identify.geometry.coin_pose import (
@@ -26,12 +26,12 @@ from identify.geometry.coin_pose import (
     from_picture,
     refocused,
 )
+from identify.geometry.lenses import USUAL35_MM
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
-PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both within two u
-U_PRIOR = 0.31
+U_PRIOR = 0.31  # about the usual focal length: main cameras and their crops by two are within two u
 U_FOCAL_FOUND = 0.08  # of a focal length told by a bench's lines
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
@@ -58,7 +58,7 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     Plane with one pose, or two where the reference leaves the sign of the tilt open; NotMeasured where the
     reference is seen too flat, or its points fit no plane.
     """
-    focal = _focal(photo)
+    focal = _focal(photo, reference)
     found = (
         _from_coin(photo, reference, focal) if reference.ellipse is not None else _from_points(photo, reference, focal)
     )
@@ -118,11 +118,17 @@ def _remarks(reference: Reference, tilt_deg: float) -> tuple[Remark, ...]:
     )
 
 
-def _focal(photo: Photo) -> _Focal:
-    known = photo.focal35_mm is not None and photo.focal35_mm > 0
-    focal35_mm = photo.focal35_mm if known and photo.focal35_mm else PRIOR35_MM
-    px = focal_px_from_35mm(focal35_mm, photo.width_px, photo.height_px)
-    return _Focal(px, U_EXIF if known else U_PRIOR, "EXIF" if known else "prior")
+def _focal(photo: Photo, reference: Reference) -> _Focal:
+    """What the photo says, or else what the reference's size in the picture makes likely; a coin tells later."""
+    size = photo.width_px, photo.height_px
+    if photo.focal35_mm is not None and photo.focal35_mm > 0:
+        return _Focal(focal_px_from_35mm(photo.focal35_mm, *size), U_EXIF, "EXIF")
+    usual = focal_px_from_35mm(USUAL35_MM, *size)
+    if reference.points_px is None or reference.points_mm is None:
+        return _Focal(usual, U_PRIOR, "prior")
+    spreads = [np.linalg.eigvalsh(np.cov(points.T)).max() for points in (reference.points_px, reference.points_mm)]
+    shift, u = lenses.of_scale(usual, math.sqrt(spreads[0] / max(spreads[1], 1e-9)))
+    return _Focal(usual * math.exp(shift), u, "prior")
 
 
 def _centre_px(photo: Photo) -> Array:
@@ -163,11 +169,10 @@ def _from_coin(
 
 
 def _focused(camera: Camera, draws: Draws) -> tuple[Camera, Draws]:
-    """The camera at the focal length that the draws have on the whole, and the draws about it."""
-    mean = float(draws.weights @ draws.log_focal)
-    spread = math.sqrt(float(draws.weights @ (draws.log_focal - mean) ** 2))
+    """The camera at the likelier of the draws' focal lengths, and the draws about it."""
     if camera.focal_source == "EXIF":
         return camera, draws
+    mean, spread = lenses.likelier(draws.log_focal, draws.weights)
     found = replace(refocused(camera, mean), u_focal_rel=max(spread, U_FOCAL_FOUND))
     return found, replace(draws, log_focal=draws.log_focal - mean)
 

@@ -96,7 +96,8 @@ def train(
 ) -> None:
     """Train on the strips of ``files`` and write the network with its card, and its weights beside it (.pt).
 
-    The rate falls as half a cosine over the ``minutes``. ``start`` is a .pt file of before to go on from.
+    The rate falls as half a cosine over the ``minutes``. ``start`` is a .pt file of before to go on from,
+    its card beside it.
     """
     import torch
 
@@ -142,6 +143,8 @@ def train(
     export_onnx(net, out, shape=(4, edge_windows.LENGTH, COLUMNS), names=("log_odds",), given="strips",
                 rows=part_edge.ROWS)  # fmt: skip
     made = {"strips": strips, "steps": turns, "batch": batch, "minutes": minutes, "seed": seed}
+    if start is not None:
+        made["steps_before"] = edge_card.steps(start)
     check = scored(held, out, {"held_strips": len(held)}, made) if held else {}
     edge_card.write(out, "training.fit_edges", made, check)
 

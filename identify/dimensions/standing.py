@@ -39,6 +39,7 @@ EDGE_PX = 0.25
 LENS_REL = 0.0015
 SHADOW_PX = 0.17
 ROUND_REL = 0.001
+U_RIM_MM = 0.15  # of the diameter: a rim is bevelled, or has a lip as light as the bench
 HIDDEN_FOOT = 0.4  # how often a body of which nothing is known hides all that is below its rim
 OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright body
@@ -149,7 +150,8 @@ def _stood(
     off, own = fit.slopes(numbers)
     normal = fit.normal(own, used / fit.sigma_px**2)
     inverse = np.asarray(np.linalg.inv(normal), float)
-    value, slope, u_wider = _widest(numbers, inverse)
+    u_step = math.sqrt(float(inverse[STEP, STEP])) if fit.form is not None and fit.form.wider else 0.0
+    value, slope, u_wider = _widest(numbers, u_step)
     by_number = inverse @ slope
     gain = (own[used] @ by_number) / fit.sigma_px
     known = by_number / fit.u_likely
@@ -162,7 +164,7 @@ def _stood(
         BudgetLine("reference size", math.sqrt(size)),
         BudgetLine("pose", math.sqrt(pose_rest - size)),
         BudgetLine("height", abs(float(known[HEIGHT]))),
-        BudgetLine("form of rim and base", math.hypot(u_wider, *known[STEP:].tolist())),
+        BudgetLine("form of rim and base", math.hypot(u_wider, U_RIM_MM, *known[STEP:].tolist())),
         BudgetLine("not a plain cylinder", rest_px * scale),
         BudgetLine("outline", float(np.linalg.norm(gain)) * max(1.0, rest_px / fit.u_px)),
         BudgetLine("part edge", outward * float(np.hypot(EDGE_PX, u_outline_px)) / math.sqrt(2)),
@@ -190,12 +192,11 @@ def _stood(
     )
 
 
-def _widest(numbers: Array, covariance: Array) -> tuple[float, Array, float]:
+def _widest(numbers: Array, u_step: float) -> tuple[float, Array, float]:
     """Diameter [mm] of the wider one of rim and lower edge, its slope by the numbers (15,), and what that leaves over.
 
     Either may be the wider one where they are nearly alike: the value is the mean over the step's distribution.
     """
-    u_step = math.sqrt(float(covariance[STEP, STEP]))
     wider = np.maximum(-(numbers[STEP] + u_step * _SPREAD), 0.0)
     mean, share = float(_SHARE @ wider), float(_SHARE @ (wider > 0))
     slope = np.zeros(len(numbers))
