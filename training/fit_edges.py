@@ -160,7 +160,8 @@ def scored(strips: list[Strip], model: Path, check: dict[str, Any], made: dict[s
         place = np.round(edges[known]).astype(int)
         surely.append(odds[known][np.arange(len(place)), place])
     error = np.abs(np.concatenate(off))
-    close = STEP_PX * float(np.median(error[error <= OFF]))
+    near = error[error <= OFF]
+    close = STEP_PX * float(np.median(near)) if len(near) else math.inf
     found = {"wrong_share": float(np.mean(error > OFF)), "median_px": close}
     found["log_odds"] = float(np.mean(np.concatenate(surely)))
     print(f"{len(strips)} strips, {len(error)} rows: {100 * found['wrong_share']:.1f} % wrong,", end=" ")
