@@ -185,7 +185,7 @@ def _rim(rgb: Bytes, found: Edge, least: float) -> list[Rim]:
         return []
     return [
         Rim(
-            found.ellipse,
+            coin_edge.whole(rgb, found.ellipse),
             found.points_px,
             found.scatter * found.ellipse.major_px,
             found.support,
