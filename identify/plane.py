@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 
 from identify.geometry import bows, faces, lenses, normals, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
@@ -293,23 +293,25 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
         moved = residuals(numbers + np.concatenate([np.diag(steps), -np.diag(steps)]), robust)
         return np.asarray(((moved[:count] - moved[count:]) / (2 * steps[:, None])).T)
 
-    found = least_squares(residuals, np.zeros(count), jac=slopes_at, x_scale=scale, method="lm", max_nfev=60)
-    middle = centre + found.x[8:10]
+    told = {"ftol": 1e-8, "xtol": 1e-8, "gtol": 1e-8, "maxfev": 60, "diag": 1 / scale}
+    best, *_ = leastsq(residuals, np.zeros(count), Dfun=slopes_at, full_output=True, **told)
+    middle = centre + best[8:10]
     camera = Camera(
-        focal.px * math.exp(found.x[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(found.x[7])
+        focal.px * math.exp(best[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(best[7])
     )
-    pose = Pose(rotation_from_vector(found.x[1:4]) @ rotation, shift + found.x[4:7], np.zeros((7, 7)))
-    if not np.all(np.isfinite(found.x)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
+    pose = Pose(rotation_from_vector(best[1:4]) @ rotation, shift + best[4:7], np.zeros((7, 7)))
+    if not np.all(np.isfinite(best)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
         return _Fit(camera, pose, np.inf)
-    slopes = slopes_at(found.x, robust=False)
-    away = residuals(found.x)[: 2 * len(points)]
+    slopes = slopes_at(best, robust=False)
+    left = residuals(best)
+    away = left[: 2 * len(points)]
     excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
     slopes[: 2 * len(points)] /= math.sqrt(excess)
     face = pose.translation_mm
     carry, held = _without_lens(camera.focal_px, face), np.arange(count) != 7
     covariance = carry @ np.linalg.inv(slopes[:, held].T @ slopes[:, held])[:9, :9] @ carry.T
     covariance[4:, 4:] += reference.u_size_rel**2 * np.outer(face, face)
-    return _finished(camera, pose, covariance, reference, focal, float(found.cost))
+    return _finished(camera, pose, covariance, reference, focal, 0.5 * float(left @ left))
 
 
 def _without_lens(focal_px: float, face_mm: Array) -> Array:

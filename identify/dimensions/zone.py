@@ -174,14 +174,18 @@ def windows(
     bands = np.concatenate([banded(light, station), banded(edges, station, floor=RIPPLE_MM)], axis=1)
     order = np.argsort(profile.station_mm)
     found = np.interp(station, profile.station_mm[order], usable[order].astype(float)) > 0.5
-    lines = _Lines(station, edges.sum(axis=1), found, slants(profile, pose, station), twisted(bands, angles, 1), bands)
+    wide = edges.sum(axis=1)
+    lines = _Lines(
+        station, wide, found, slants(profile, pose, station), twisted(bands, angles, 1), bands,
+        _beside(wide, station), float(np.percentile(crest_line(np.where(found, wide, 0), station, 1.0), 99)),
+    )  # fmt: skip
     tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
     return [one for one in tried if one is not None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
-    """The profile and the light along it, at even stations (M,)."""
+    """The profile and the light along it, at even stations (M,); what is beside each, and the widest place [mm]."""
 
     station_mm: Array
     diameter_mm: Array
@@ -189,6 +193,8 @@ class _Lines:
     slant_rad: Array
     twisted: NDArray[np.complex128]
     bands: Array
+    beside_mm: Array
+    widest_mm: float
 
 
 def slants(profile: Profile, pose: Pose, station: Array) -> Array:
@@ -219,8 +225,9 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     ramp = np.linspace(-1, 1, core.shape[1])
     rise = 2 * (core @ ramp) / float(ramp @ ramp) / major
     light, ripple = _helical(lines, angles, starts, count, pitch)
-    beside = _beside(lines, starts, count, step) / level[:, None]
-    widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
+    reach, gap = _spans(step)
+    ends = [np.minimum(end, len(lines.beside_mm) - 1) for end in (starts, starts + reach + count + gap)]
+    beside = lines.beside_mm[np.column_stack(ends)] / level[:, None]
     features = np.column_stack(
         [
             np.log(np.maximum(light, 0.003) / 0.02),
@@ -228,10 +235,10 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             (apart / NEAR) ** 2 / (1 + (apart / NEAR) ** 2),
             np.minimum(np.abs(rise) / 0.02, 5),
             beside.max(axis=1) > 1.05,
-            level / widest > 0.97,
+            level / lines.widest_mm > 0.97,
             np.full(len(starts), length > LENGTHS[0]),
             beside.min(axis=1) < 0.97,
-            level / widest < 0.6,
+            level / lines.widest_mm < 0.6,
             np.full(len(starts), math.log(listed.share)),
         ]
     ).astype(float)
@@ -239,12 +246,16 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
 
 
-def _beside(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -> Array:
-    """Diameters (W, 2) just beyond both ends of each window [mm]; nothing where the part ends there."""
-    reach, gap = round(BESIDE_MM / step), max(1, round(0.5 / step))
-    wide = sliding_window_view(np.pad(lines.diameter_mm, reach), max(1, reach - gap))
-    ends = starts, starts + reach + count + gap
-    return np.column_stack([np.percentile(wide[np.minimum(end, len(wide) - 1)], 80, axis=1) for end in ends])
+def _beside(wide: Array, station: Array) -> Array:
+    """Diameters (M + BESIDE_MM,) over the stretches just before each place [mm]; nothing where the part ends there."""
+    reach, gap = _spans(float(station[1] - station[0]))
+    stretches = sliding_window_view(np.pad(wide, reach), max(1, reach - gap))
+    return np.asarray(np.percentile(stretches, 80, axis=1))
+
+
+def _spans(step: float) -> tuple[int, int]:
+    """Stations of what is looked at beside a window, and of what is left out between."""
+    return round(BESIDE_MM / step), max(1, round(0.5 / step))
 
 
 def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int, pitch: float) -> tuple[Array, Array]:

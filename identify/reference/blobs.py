@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Sequence
 
 import cv2
@@ -14,6 +15,22 @@ REFERENCE = 2  # value of a label map
 LEAST_BLOB = 60.0  # pixels of the label map
 FILLED = 0.8  # share of the quadrilateral that the blob fills
 Box = tuple[int, int, int, int]  # left, top, right, bottom [px]
+Marks = tuple[NDArray[np.int32], NDArray[np.int32]]
+_kept: dict[int, tuple[weakref.ref[Bytes], Marks]] = {}  # by the label map's identity
+
+
+def marked(labels: Bytes) -> Marks:
+    """The number of each pixel's blob (h, w) in what a label map calls reference, and OpenCV's figures of each (N, 5).
+
+    Blob 0 is the rest. Several steps ask for them, so they are kept as long as the label map: write into none.
+    """
+    name = id(labels)
+    known = _kept.get(name)
+    if known is None or known[0]() is not labels:
+        _, marks, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
+        found = np.asarray(marks, np.int32), np.asarray(stats, np.int32)
+        known = _kept[name] = weakref.ref(labels, lambda _: _kept.pop(name, None)), found
+    return known[1]
 
 
 def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> Array | None:
@@ -29,8 +46,8 @@ def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> A
     -------
     Its corners (4, 2), clockwise as seen [px], as coarse as the label map.
     """
-    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
+    blobs, stats = marked(labels)
+    if len(stats) < 2:
         return None
     blob = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     area = float(stats[blob, cv2.CC_STAT_AREA])
@@ -78,8 +95,8 @@ def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:
 
     In pixels of a picture of the photo of ``size_px``, width and height; parameters as ``outline``.
     """
-    count, _, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
+    _, stats = marked(labels)
+    if len(stats) < 2:
         return None
     left, top, wide, high, area = stats[1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))].tolist()
     if area < LEAST_BLOB:

@@ -39,6 +39,7 @@ OVERRUN, OVERRUN_ROUND = 0.29, 0.6  # share of the sides that may go on beyond t
 ROUND = (0.55, 1.6)  # share of the arcs in the corners' colours
 HARDLY_ROUND = 0.1  # of those of a card whose corners a shadow or the part hides in part
 ROUND_CLEAR = 3.5  # standard uncertainties by which it differs from sharp corners
+LOOSE, FAR = (0.05, 0.06), 8.0  # tolerances, so many of which a blob's sides may be off when they are fitted first
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 
@@ -194,6 +195,7 @@ def _rough(
     """Scores and corners (4, 2) of those candidates that are such a rectangle, fitted in the small picture."""
     found = [each for each in _sides(small, quads, size, reach_px=reach_px, seam=0.0, blocks=18) if each is not None]
     if reach_px > ROUGH_PX + 2:
+        found = [each for each in found if _misfit(small, each[0], focals, size, LOOSE) < FAR]
         again = _sides(small, [corners for corners, _, _ in found], size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
         found = [each for each in again if each is not None]
     rough = []

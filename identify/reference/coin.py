@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import cv2
@@ -34,6 +35,8 @@ NAMED_SUPPORT, ALL_NAMED = 0.6, 0.8  # support of a rim of whose face a label ma
 DISTANCE_MM, U_DISTANCE = 300.0, 0.6  # from which photos of parts are taken, and standard deviation of its logarithm
 NAMED_FACE = 0.5  # of another coin's: pebbles and a carpet's dots are round too
 SPECKS = 3e-4  # of a label map called reference: less is no coin, the smallest take twice that
+_TURN = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+_FACE = np.concatenate([share * np.column_stack([np.cos(_TURN), np.sin(_TURN)]) for share in (0.2, 0.5, 0.8)])
 LEAST_FACE = 0.1  # share of a coin's face that a label map calls reference, where it calls anything so
 
 
@@ -185,7 +188,7 @@ def _score(rim: Rim, rims: list[Rim], photo: Photo, on_part: bool, labels: Bytes
     score = (
         rim.support**2
         / (1 + (rim.u_rel / 0.01) ** 2)
-        * (1.0 if stands_apart(found, [other for other in rims if _rivals(other, rim, labels, photo)]) else 0.6)
+        * (1.0 if stands_apart(found, rims, lambda other: _rivals(other, rim, labels, photo)) else 0.6)
         * (1.0 if whole(found, photo) else 0.2)
     )
     if labels is None:
@@ -271,22 +274,21 @@ def whole(found: Ellipse, photo: Photo) -> bool:
     return bool(np.all((outline > 1) & (outline < (photo.width_px - 2, photo.height_px - 2))))
 
 
-def stands_apart(found: Ellipse, rims: list[Rim]) -> bool:
-    """Whether no other rim touches this one."""
-    for other in (rim.ellipse for rim in rims if rim.ellipse is not found):
-        distance = math.hypot(other.x_px - found.x_px, other.y_px - found.y_px)
-        if distance < 1.06 * (other.major_px + found.major_px):
+def stands_apart(found: Ellipse, rims: list[Rim], rival: Callable[[Rim], bool] = lambda _: True) -> bool:
+    """Whether no other rim touches this one, of those that are its rivals."""
+    for other in rims:
+        its = other.ellipse
+        away = math.hypot(its.x_px - found.x_px, its.y_px - found.y_px)
+        if its is not found and away < 1.06 * (its.major_px + found.major_px) and rival(other):
             return False
     return True
 
 
 def _shares(found: Ellipse, labels: Bytes, photo: Photo) -> tuple[float, float]:
     """Shares of the coin's face that the label map calls part and reference."""
-    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-    unit = np.column_stack([np.cos(turn), np.sin(turn)])
-    face = np.concatenate([share * unit for share in (0.2, 0.5, 0.8)]) @ ellipses.shape_matrix(found)
-    values = _labels_at(face + np.array([found.x_px, found.y_px]), labels, photo)
-    return float(np.mean(values == PART)), float(np.mean(values == REFERENCE))
+    values = _labels_at(_FACE @ ellipses.shape_matrix(found) + (found.x_px, found.y_px), labels, photo)
+    part, own = (np.count_nonzero(values == value) / len(values) for value in (PART, REFERENCE))
+    return part, own
 
 
 def _labels_at(points_px: Array, labels: Bytes, photo: Photo) -> Bytes:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import gaussian_filter
 
 from identify.geometry.lines import mean_edge
 from identify.model import Array, Bytes
@@ -125,9 +125,10 @@ def _sampled(rgb: Bytes, px: Array) -> Array:
     low = np.floor(px.min(axis=0)).astype(int) - 1
     low = np.maximum(low, 0)
     high = np.ceil(px.max(axis=0)).astype(int) + 2
-    crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float64) / 255
-    at = [px[:, 1] - low[1], px[:, 0] - low[0]]
-    return np.column_stack([map_coordinates(crop[..., n], at, order=1, mode="nearest") for n in range(3)])
+    crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float32) / 255
+    x, y = (px - low).astype(np.float32).T
+    seen = cv2.remap(crop, x[None], y[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen[0], float)
 
 
 def _corner(colours: Array, card: Array, bench: Array, sharp: Array, arc: Array) -> tuple[float, float] | None:
