@@ -11,7 +11,7 @@ What is known of their heights and steps beforehand enters as more observations,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -40,6 +40,7 @@ LENS_REL = 0.0015
 SHADOW_PX = 0.17
 ROUND_REL = 0.001
 U_RIM_MM = 0.15  # of the diameter: a rim is bevelled, or has a lip as light as the bench
+HIDDEN_REST = 0.2  # how often what a body with a narrow foot stands on does not show
 HIDDEN_FOOT = 0.4  # how often a body of which nothing is known hides all that is below its rim
 OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
 LEAST_USED = 0.4  # share of the outline that must agree with an upright body
@@ -92,7 +93,7 @@ def stand(
         return []
     u_px = float(np.hypot(EDGE_PX, outline.u_px))
     factor = np.asarray(np.linalg.cholesky(pose.covariance + 1e-12 * np.eye(7)), float)
-    ways = ((prior.form, 1.0),) if prior.form is not None else ((Form(), 1 - HIDDEN_FOOT), (None, HIDDEN_FOOT))
+    ways = _ways(prior.form)
     found = []
     for form, odds in ways:
         fit = Fit(camera, pose, points, u_px, prior, form, rim_mm, factor)
@@ -109,6 +110,14 @@ def stand(
             continue
         found.append(_stood(loose, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
     return found
+
+
+def _ways(form: Form | None) -> tuple[tuple[Form | None, float], ...]:
+    if form is None:
+        return (Form(), 1 - HIDDEN_FOOT), (None, HIDDEN_FOOT)
+    if form.wider:
+        return ((form, 1.0),)
+    return (form, 1 - HIDDEN_REST), (replace(form, rest_mm=None), HIDDEN_REST)
 
 
 def upright(outline: Outline, camera: Camera, pose: Pose) -> bool:
