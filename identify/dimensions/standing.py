@@ -61,6 +61,7 @@ class Stood:
     shape_mm : (4,) centre x, centre y, radius, height of the rim over the bench
     off_px : (M,) signed distances of the outline's points from the fitted one [px]
     used : (M,) bool, the points that agree
+    rim : (M,) bool, those of them that are nearest to the rim; outward : (M, 2) unit normals there
     rest_px : root mean square of their distances [px]
     estimate : diameter of the wider one of rim and lower edge
     """
@@ -69,6 +70,8 @@ class Stood:
     points_px: Array
     off_px: Array
     used: NDArray[np.bool_]
+    rim: NDArray[np.bool_]
+    outward: Array
     rest_px: float
     estimate: Estimate
     u_height_mm: float
@@ -130,6 +133,19 @@ def upright(outline: Outline, camera: Camera, pose: Pose) -> bool:
     return any(float(np.mean(np.abs(one.off_px))) < UPRIGHT * size for one in ways)
 
 
+def with_lip(outline: Outline, stood: Stood, width_px: float) -> Outline:
+    """The outline's points that were fitted, those along the rim moved out to the edge of a lip."""
+    moved = stood.points_px + width_px * stood.rim[:, None] * stood.outward
+    return replace(outline, contour_px=moved)
+
+
+def doubted(stood: Stood, width_px: float) -> Estimate:
+    """The estimate of a body whose rim's edge was moved out by ``width_px``: a faint band tells that much less well."""
+    size = max(float(np.ptp(stood.points_px, axis=0).max()), 1.0)
+    doubt = 2 * width_px * stood.estimate.value / size / math.sqrt(3)
+    return replace(stood.estimate, budget=(*stood.estimate.budget, BudgetLine("lip of the rim", doubt)))
+
+
 def _start(points: Array, camera: Camera, pose: Pose, prior: Height, rim_mm: float | None) -> Array | None:
     """The largest circle that the outline holds in the plane of the rim: walls, foot and stem reach out of it only."""
     top = prior.value_mm if rim_mm is None else rim_mm
@@ -187,11 +203,14 @@ def _stood(
     likelihood -= INDEPENDENT * math.log(fit.u_px) + float(np.sum(np.log(fit.u_likely[HEIGHT:])))
     u_height = math.sqrt(float(inverse[HEIGHT, HEIGHT]))
     line = _line(fit, numbers)
+    rim, normals = fit.beside(numbers)
     return Stood(
         numbers[:4],
         fit.points_px,
         off,
         used,
+        used & rim,
+        normals,
         rest_px,
         Estimate(value, budget),
         u_height,
