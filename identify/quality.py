@@ -132,8 +132,8 @@ def edge_width_px(rgb: Bytes) -> float | None:
     """
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.float32)
     grey = np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.6), np.float32)
-    across, down = (cv2.Sobel(grey, cv2.CV_32F, *way, scale=1 / 8) for way in ((1, 0), (0, 1)))
-    slope = cv2.magnitude(across, down)
+    across, down = (np.asarray(cv2.Sobel(grey, cv2.CV_32F, *way, scale=1 / 8), np.float32) for way in ((1, 0), (0, 1)))
+    slope = np.asarray(cv2.magnitude(across, down), np.float32)
     edge = EDGE_REACH_PX
     slope[:edge] = slope[-edge:] = 0
     slope[:, :edge] = slope[:, -edge:] = 0

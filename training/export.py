@@ -78,9 +78,7 @@ def halve(source: Path, target: Path) -> None:
     onnx.save(model, target)
 
 
-def to_integers(
-    source: Path, target: Path, pixels: Iterable[NDArray[np.float32]], *, whole_last: bool = False
-) -> None:
+def to_integers(source: Path, target: Path, pixels: Iterable[NDArray[np.float32]], *, whole_last: bool = False) -> None:
     """Static 8-bit quantisation, per channel, ranges from ``pixels`` (C, H, W) each; the last layer may stay whole."""
     with TemporaryDirectory() as folder:
         ready = Path(folder) / "ready.onnx"

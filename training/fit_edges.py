@@ -96,7 +96,8 @@ def train(
 ) -> None:
     """Train on the strips of ``files`` and write the network with its card, and its weights beside it (.pt).
 
-    The rate falls as half a cosine over the ``minutes``. ``start`` is a .pt file of before to go on from.
+    The rate falls as half a cosine over the ``minutes``. ``start`` is a .pt file of before to go on from,
+    its card beside it.
     """
     import torch
 
@@ -142,6 +143,8 @@ def train(
     export_onnx(net, out, shape=(4, edge_windows.LENGTH, COLUMNS), names=("log_odds",), given="strips",
                 rows=part_edge.ROWS)  # fmt: skip
     made = {"strips": strips, "steps": turns, "batch": batch, "minutes": minutes, "seed": seed}
+    if start is not None:
+        made["steps_before"] = edge_card.steps(start)
     check = scored(held, out, {"held_strips": len(held)}, made) if held else {}
     edge_card.write(out, "training.fit_edges", made, check)
 
@@ -157,7 +160,8 @@ def scored(strips: list[Strip], model: Path, check: dict[str, Any], made: dict[s
         place = np.round(edges[known]).astype(int)
         surely.append(odds[known][np.arange(len(place)), place])
     error = np.abs(np.concatenate(off))
-    close = STEP_PX * float(np.median(error[error <= OFF]))
+    near = error[error <= OFF]
+    close = STEP_PX * float(np.median(near)) if len(near) else math.inf
     found = {"wrong_share": float(np.mean(error > OFF)), "median_px": close}
     found["log_odds"] = float(np.mean(np.concatenate(surely)))
     print(f"{len(strips)} strips, {len(error)} rows: {100 * found['wrong_share']:.1f} % wrong,", end=" ")

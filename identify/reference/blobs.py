@@ -1,8 +1,9 @@
-"""Quadrilaterals that a label map shows: where a card or a sheet lies, to a few pixels."""
+"""The blobs that a label map shows: where a card, a sheet or a coin lies, to a few pixels."""
 
 from __future__ import annotations
 
 import weakref
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -105,3 +106,42 @@ def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:
     low = np.maximum(np.floor((np.array([left, top]) - more) * scale), 0).astype(int)
     high_end = np.minimum(np.ceil((np.array([left + wide, top + high]) + more) * scale), size_px).astype(int)
     return int(low[0]), int(low[1]), int(high_end[0]), int(high_end[1])
+
+
+class Blobs:
+    """The blobs of one value in a label map over the whole photo.
+
+    Parameters
+    ----------
+    labels : (h, w) uint8
+    size_px : width and height of the photo [px]
+    """
+
+    def __init__(self, labels: Bytes, value: int, size_px: tuple[int, int]) -> None:
+        _, self._blobs, stats, _ = cv2.connectedComponentsWithStats((labels == value).astype(np.uint8))
+        self._areas = np.append(0, stats[1:, cv2.CC_STAT_AREA])
+        self._scale = np.array(labels.shape[1::-1]) / size_px
+
+    def cover(self, outline_px: Array) -> float:
+        """How well a closed curve (N, 2) [px] and the blob within it cover each other.
+
+        The area in common over that of both together, 0 to 1; the blob is the one with most in common.
+        """
+        places = np.round((outline_px + 0.5) * self._scale - 0.5).astype(np.int32)
+        face = np.zeros(self._blobs.shape, np.uint8)
+        cv2.fillPoly(face, [places], 1)
+        common = np.bincount(self._blobs[face > 0], minlength=len(self._areas))
+        common[0] = 0
+        blob = int(np.argmax(common))
+        if common[blob] == 0:
+            return 0.0
+        both = np.count_nonzero(face) + self._areas[blob] - common[blob]
+        return float(common[blob] / both)
+
+    def uncovered(self, outlines_px: Sequence[Array], *, least: int) -> bool:
+        """Whether some blob of at least ``least`` pixels of the label map lies for its larger part outside of all."""
+        faces = np.zeros(self._blobs.shape, np.uint8)
+        for outline_px in outlines_px:
+            cv2.fillPoly(faces, [np.round((outline_px + 0.5) * self._scale - 0.5).astype(np.int32)], 1)
+        within = np.bincount(self._blobs[faces > 0], minlength=len(self._areas))
+        return bool(np.any((self._areas >= least) & (within < 0.5 * self._areas)))

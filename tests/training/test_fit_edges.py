@@ -132,6 +132,9 @@ def test_train_and_score_write_the_file_and_its_card(cut: Path, tmp_path: Path) 
     assert card["training"]["seed"] == 3
     assert card["training"]["steps"] >= 1
     assert 0 <= card["check"]["wrong_share"] <= 1
+    fit_edges.train([cut], tmp_path / "further.onnx", minutes=0.01, seed=4, start=out.with_suffix(".pt"))
+    further = tomllib.loads((tmp_path / "further.toml").read_text())["training"]
+    assert further["steps_before"] == card["training"]["steps"]
 
 
 def test_a_packed_network_says_the_same(cut: Path, tmp_path: Path) -> None:
