@@ -20,7 +20,7 @@ LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers l
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
 # Set on the calibration split of the rendered pictures.
-U_BODY_REL, U_BODY_SQUAT_REL = 0.012, 0.022
+U_BODY_REL, U_BODY_SQUAT_REL = 0.010, 0.018
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
@@ -28,31 +28,33 @@ HELIX = (0.75, 1.3)
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.55  # chance below which a zone is not taken for the thread
+LIKELY = 0.45  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
 # of the valleys may differ.
-U_LEVEL_REL = 0.010
-U_OTHER_REL = 0.10
+U_LEVEL_REL = 0.008
+U_OTHER_REL = 0.03
 U_DROP_SHARE = 0.15
 AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
-TOGETHER = 0.7  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
+TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
 LENS_REL = 0.0015
 ROUND_REL = 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
 U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers less may lack an end
-U_ENDS_REL = 0.045  # of a length: thin or dark ends that the outline leaves off; calibration split as above
+# Of a length: the slope at which it lies, which a short part shows least of, and how much of the doubt where its ends
+# are counts, because the outline leaves off what is thin or dark; calibration split as above.
+U_ENDS_REL, U_ENDS_SQUAT_REL, ENDS_DOUBT = 0.02, 0.07, 3.0
 U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
 MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
 # Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
-# (similar triangles); rectangular.
-HIDDEN_SHARE = 3**-0.5
+# (similar triangles); and how far it bulges hangs on the slope too. Calibration split as above.
+HIDDEN_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -284,7 +286,9 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        lines.append(BudgetLine("what the outline leaves off", U_ENDS_REL * value))
+        resting = U_ENDS_SQUAT_REL if lain.squat else U_ENDS_REL
+        lines.append(BudgetLine("how it lies", resting * value))
+        lines.append(BudgetLine("where the ends are", ENDS_DOUBT * float(np.hypot(*ends.doubt_px)) * scale))
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
