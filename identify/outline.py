@@ -20,7 +20,7 @@ PART = 1
 SMALL_PX = 420  # long side of the picture on which a part without labels is looked for
 CROP_PX = 520  # long side of the crop on which the mask is refined
 SLACK_REL = 0.02  # of the part's length: how far a network's border may be off
-OFF_COST, JUMP_COST = 0.1, 0.1  # of a place as far off the mask's border as is expected; of a column from row to row
+OFF_COST, JUMP_COST = 0.1, 0.04  # of a place as far off the mask's border as is expected; of a column from row to row
 LEAST_SHARE = 5e-4  # of the photo's area: a smaller part has too few pixels to measure
 Mask = NDArray[np.bool_]
 

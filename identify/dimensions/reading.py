@@ -28,7 +28,7 @@ HELIX = (0.75, 1.3)
 # Which two places carry the part is seen less well where a section's shape is not; training split as above.
 U_LEAN_RAD = (0.06, 0.03)
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.45  # chance below which a zone is not taken for the thread
+LIKELY = 0.5  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form

@@ -42,20 +42,18 @@ TURNED = 11  # directions about the axis along which the light is read
 # chosen told most on pictures that were held back. Distances from the listed size are in units of NEAR.
 NEAR = 0.03
 WEIGHTS = {
-    "light": 1.32,
-    "faint light": -0.99,
-    "ripple": 0.23,
-    "far from listed": -3.75,
-    "collar beside": 1.98,
-    "collar and light": -0.12,
-    "waist beside": 1.81,
-    "narrower beyond": -0.52,
-    "widest of all": -0.31,
-    "thin": -2.83,
-    "away from the ends": 0.99,
-    "listed often": 0.79,
+    "light": 1.21,
+    "faint light": -0.76,
+    "ripple": 0.12,
+    "far from listed": -3.25,
+    "collar beside": 1.73,
+    "waist beside": 2.07,
+    "narrower beyond": -0.34,
+    "thin": -3.18,
+    "away from the ends": 0.7,
+    "listed often": 0.68,
 }
-NOTHING = 0.97
+NOTHING = 1.39
 # How often no window shows the thread on a part of a class that has one: hidden, or its edges not found; a tenth on
 # that split, a quarter on benches and lights of other sorts. Half of the parts of that split had none.
 HIDDEN = 0.15
@@ -98,7 +96,7 @@ class Zone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Windows:
-    """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features (W, 12)."""
+    """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features (W, 10)."""
 
     major_mm: float
     pitch_mm: float
@@ -227,7 +225,6 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     light, ripple = np.log(np.maximum(light, 0.003) / 0.02), np.log(np.maximum(ripple, 0.01) / 0.05)
     beside = _beside(lines, starts, count, step) / level[:, None]
     widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
-    collar = beside.max(axis=1) > 1.05
     left = np.minimum(starts, len(lines.station_mm) - 1 - starts - count) / (len(lines.station_mm) - 1)
     features = np.column_stack(
         [
@@ -235,11 +232,9 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             np.minimum(light, 0),
             ripple,
             np.abs(apart) / NEAR,
-            collar,
-            collar * light,
+            beside.max(axis=1) > 1.05,
             beside.min(axis=1) < 0.97,
             np.clip(1 - _beyond(lines, starts, count, step) / level, 0, 0.3) / 0.1,
-            level / widest > 0.97,
             level / widest < 0.6,
             left,
             np.full(len(starts), math.log(listed.share)),
