@@ -46,14 +46,12 @@ REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
 U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers less may lack an end
-# Of a length: the slope at which it lies, which a short part shows least of, and how much of the doubt where its ends
-# are counts, because the outline leaves off what is thin or dark; calibration split as above.
+# Of a length: the slope it lies at, least sure of a short part; doubt where thin or dark ends are. Calibration split.
 U_ENDS_REL, U_ENDS_SQUAT_REL, ENDS_DOUBT = 0.02, 0.07, 3.0
 U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
 MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
-# Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
-# (similar triangles); and how far it bulges hangs on the slope too. Calibration split as above.
+# Of an end's bulge: at a slant, its rim hides what stands on the face; and it hangs on the slope. Calibration split.
 HIDDEN_SHARE = 0.8
 
 
@@ -286,8 +284,7 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        resting = U_ENDS_SQUAT_REL if lain.squat else U_ENDS_REL
-        lines.append(BudgetLine("how it lies", resting * value))
+        lines.append(BudgetLine("how it lies", (U_ENDS_SQUAT_REL if lain.squat else U_ENDS_REL) * value))
         lines.append(BudgetLine("where the ends are", ENDS_DOUBT * float(np.hypot(*ends.doubt_px)) * scale))
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
