@@ -121,7 +121,7 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
 def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str) -> Quantities:
     found: Quantities = {}
     known = None if answer == UNSURE else tables.load().fitting(answer)
-    threaded = known is not None and known.turned and known.main_quantity == "thread_major_diameter"
+    threaded = known.main_quantity == "thread_major_diameter" if known is not None and known.turned else None
     listed = _listed(answer)
     ways = reading.lie(photo, outline, plane.camera, plane.poses, listed, threaded)
     for pose, lain in zip(plane.poses, ways, strict=True):

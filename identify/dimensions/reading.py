@@ -18,8 +18,7 @@ EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
 LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
-# Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
-# Set on the calibration split of the rendered pictures.
+# Of a body: what of it is its diameter, and where a squat part's axis runs; calibration split of rendered pictures.
 U_BODY_REL, U_BODY_SQUAT_REL = 0.010, 0.018
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
@@ -31,8 +30,7 @@ U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by
 LIKELY = 0.5  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
-# Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
-# of the valleys may differ.
+# As above: scatter of a thread's level; how far off a wrong zone is; how much the form of the valleys may differ.
 U_LEVEL_REL = 0.008
 U_OTHER_REL = 0.03
 U_DROP_SHARE = 0.15
@@ -40,8 +38,7 @@ AGREE = 1.25  # turns further apart, or nearer, than those that told the thread'
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
 TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
-LENS_REL = 0.0015
-ROUND_REL = 0.001
+LENS_REL, ROUND_REL = 0.0015, 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
 U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
@@ -99,7 +96,12 @@ class Lain:
 
 
 def lie(
-    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed], threaded: bool
+    photo: Photo,
+    outline: Outline,
+    camera: Camera,
+    poses: Sequence[Pose],
+    listed: Sequence[zone.Listed],
+    threaded: bool | None,
 ) -> list[Lain | None]:
     """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
 
@@ -112,7 +114,7 @@ def lie(
 
 
 def _first(
-    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool
+    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool | None
 ) -> Lain | None:
     axis = bearing.rough_axis(outline, camera, pose, photo)
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
@@ -146,7 +148,7 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
     return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
 
 
-def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool) -> Lain:
+def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded)
@@ -275,8 +277,7 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
 def _rest_mm(lain: Lain) -> float:
     """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
     widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
-    open_question = 0.0 if lain.hexagon is not None else U_SHAPE_REL * widest
-    return lain.u_height_mm or float(np.hypot(REST_MM, open_question))
+    return lain.u_height_mm or float(np.hypot(REST_MM, U_SHAPE_REL * widest if lain.hexagon is None else 0.0))
 
 
 def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) -> list[BudgetLine]:
@@ -314,13 +315,8 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
     if name == "overall_length":
         axis, low, high = lain.profile.axis, *lying.end_stations(ends, lain.profile.axis, lain.camera, lain.pose)
         line = project(lain.camera, lain.pose, axis.at(np.array([low, high])))
-        return Reading(
-            name,
-            estimate,
-            "lying, end face to end face along the axis",
-            line,
-            (ends.first_px[None], ends.last_px[None]),
-        )
+        text = "lying, end face to end face along the axis"
+        return Reading(name, estimate, text, line, (ends.first_px[None], ends.last_px[None]))
     if name == "thread_pitch" and lain.thread is not None:
         index = np.flatnonzero(lain.thread.zone)
         line = sides.right_px[[index[0], index[-1]]]

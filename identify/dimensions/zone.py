@@ -54,9 +54,10 @@ WEIGHTS = {
     "listed often": 0.68,
 }
 NOTHING = 1.39
-# How often no window shows the thread on a part of a class that has one: hidden, or its edges not found; a tenth on
-# that split, a quarter on benches and lights of other sorts. Half of the parts of that split had none.
-HIDDEN = 0.15
+# How often no window shows the thread: hidden, or its edges not found, on a part of a class that is told by its thread,
+# a tenth on that split, a quarter on benches and lights of other sorts; and on parts of other classes, where none of 82
+# pictures of that split has one.
+HIDDEN, NOT_KNOWN, NO_THREAD = 0.15, 0.5, 0.95
 LEFT_OUT = 0.05  # an interval that holds 95 % need not reach a place that is less likely
 
 
@@ -121,11 +122,11 @@ def find(
     usable: NDArray[np.bool_],
     listed: Sequence[Listed],
     *,
-    threaded: bool = False,
+    threaded: bool | None = None,
 ) -> Zone | None:
     """The likeliest of the listed threads, or None where no window can be one.
 
-    ``threaded``: the part is of a class that has a thread, so one is looked for that is there.
+    ``threaded``: whether the part is of a class that is told by its thread; None where that is not known.
     """
     tried = windows(photo, camera, pose, profile, usable, listed)
     if not tried:
@@ -144,7 +145,7 @@ def find(
     value = float(share @ diameter)
     spread = float(np.sqrt(share @ (diameter - value) ** 2))
     u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
-    hidden = HIDDEN if threaded else 0.5
+    hidden = NOT_KNOWN if threaded is None else HIDDEN if threaded else NO_THREAD
     whole = float(odds.sum()) + math.exp(NOTHING + math.log(hidden / (1 - hidden)) - float(scores[top]))
     other = float(odds[~same].sum())
     counted = max(0.0, 1 - LEFT_OUT * whole / max(other, 1e-12))

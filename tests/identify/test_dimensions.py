@@ -301,6 +301,11 @@ def test_a_place_too_unlikely_for_the_interval_does_not_widen_it(monkeypatch: py
         Axis(np.zeros(3), np.array([1.0, 0, 0])), station, 10.5 + 0 * station, 10.5 + 0 * station, station > -1
     )
 
+    def chance(threaded: bool | None) -> float:
+        found = zone.find(None, None, None, profile, profile.trusted, (), threaded=threaded)  # type: ignore[arg-type]
+        assert found is not None
+        return found.chance
+
     def u_other(gap: float) -> float:
         tried = [
             zone.Windows(
@@ -317,6 +322,7 @@ def test_a_place_too_unlikely_for_the_interval_does_not_widen_it(monkeypatch: py
         return np.array([[score / zone.WEIGHTS["light"], *[0.0] * (len(zone.WEIGHTS) - 1)]])
 
     assert u_other(4.0) == 0.0
+    assert chance(True) > chance(None) > chance(False)
     assert 0.0 < u_other(2.0) < u_other(1.0)
 
 
