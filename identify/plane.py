@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 
-from identify.geometry import bows, faces, normals, tilts
+from identify.geometry import bows, faces, lenses, normals, tilts
 from identify.geometry.bows import U_TILT_DEG, frames, turned_about, with_thickness
 from identify.geometry.camera import focal_px_from_35mm, rotation_from_vector, turns
 from identify.geometry.coin_pose import (
@@ -26,12 +26,12 @@ from identify.geometry.coin_pose import (
     from_picture,
     refocused,
 )
+from identify.geometry.lenses import USUAL35_MM
 from identify.geometry.pencils import leaning
 from identify.model import Array, Camera, NotMeasured, Photo, Plane, Pose, Reference, Remark
 
 U_EXIF = 0.02  # makers round the 35 mm equivalent (CIPA DCG-001)
-PRIOR35_MM = 28.0  # main cameras are 23 to 29 mm, their 2x crops 48 to 56: both within two u
-U_PRIOR = 0.31
+U_PRIOR = 0.31  # about the usual focal length: main cameras and their crops by two are within two u
 U_FOCAL_FOUND = 0.08  # of a focal length told by a bench's lines
 U_K1 = 0.01  # 0.2 to 1 % of distortion in the corner of a phone's picture
 U_CENTRE = 0.006  # of the diagonal
@@ -58,7 +58,7 @@ def see(photo: Photo, reference: Reference) -> Plane | NotMeasured:
     Plane with one pose, or two where the reference leaves the sign of the tilt open; NotMeasured where the
     reference is seen too flat, or its points fit no plane.
     """
-    focal = _focal(photo)
+    focal = _focal(photo, reference)
     found = (
         _from_coin(photo, reference, focal) if reference.ellipse is not None else _from_points(photo, reference, focal)
     )
@@ -118,11 +118,17 @@ def _remarks(reference: Reference, tilt_deg: float) -> tuple[Remark, ...]:
     )
 
 
-def _focal(photo: Photo) -> _Focal:
-    known = photo.focal35_mm is not None and photo.focal35_mm > 0
-    focal35_mm = photo.focal35_mm if known and photo.focal35_mm else PRIOR35_MM
-    px = focal_px_from_35mm(focal35_mm, photo.width_px, photo.height_px)
-    return _Focal(px, U_EXIF if known else U_PRIOR, "EXIF" if known else "prior")
+def _focal(photo: Photo, reference: Reference) -> _Focal:
+    """What the photo says, or else what the reference's size in the picture makes likely; a coin tells later."""
+    size = photo.width_px, photo.height_px
+    if photo.focal35_mm is not None and photo.focal35_mm > 0:
+        return _Focal(focal_px_from_35mm(photo.focal35_mm, *size), U_EXIF, "EXIF")
+    usual = focal_px_from_35mm(USUAL35_MM, *size)
+    if reference.points_px is None or reference.points_mm is None:
+        return _Focal(usual, U_PRIOR, "prior")
+    spreads = [np.linalg.eigvalsh(np.cov(points.T)).max() for points in (reference.points_px, reference.points_mm)]
+    shift, u = lenses.of_scale(usual, math.sqrt(spreads[0] / max(spreads[1], 1e-9)))
+    return _Focal(usual * math.exp(shift), u, "prior")
 
 
 def _centre_px(photo: Photo) -> Array:
@@ -163,11 +169,10 @@ def _from_coin(
 
 
 def _focused(camera: Camera, draws: Draws) -> tuple[Camera, Draws]:
-    """The camera at the focal length that the draws have on the whole, and the draws about it."""
-    mean = float(draws.weights @ draws.log_focal)
-    spread = math.sqrt(float(draws.weights @ (draws.log_focal - mean) ** 2))
+    """The camera at the likelier of the draws' focal lengths, and the draws about it."""
     if camera.focal_source == "EXIF":
         return camera, draws
+    mean, spread = lenses.likelier(draws.log_focal, draws.weights)
     found = replace(refocused(camera, mean), u_focal_rel=max(spread, U_FOCAL_FOUND))
     return found, replace(draws, log_focal=draws.log_focal - mean)
 
@@ -288,23 +293,25 @@ def _fit(flat_mm: Array, reference: Reference, focal: _Focal, start: tuple[Array
         moved = residuals(numbers + np.concatenate([np.diag(steps), -np.diag(steps)]), robust)
         return np.asarray(((moved[:count] - moved[count:]) / (2 * steps[:, None])).T)
 
-    found = least_squares(residuals, np.zeros(count), jac=slopes_at, x_scale=scale, method="lm", max_nfev=60)
-    middle = centre + found.x[8:10]
+    told = {"ftol": 1e-8, "xtol": 1e-8, "gtol": 1e-8, "maxfev": 60, "diag": 1 / scale}
+    best, *_ = leastsq(residuals, np.zeros(count), Dfun=slopes_at, full_output=True, **told)
+    middle = centre + best[8:10]
     camera = Camera(
-        focal.px * math.exp(found.x[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(found.x[7])
+        focal.px * math.exp(best[0]), (float(middle[0]), float(middle[1])), 0.0, focal.source, float(best[7])
     )
-    pose = Pose(rotation_from_vector(found.x[1:4]) @ rotation, shift + found.x[4:7], np.zeros((7, 7)))
-    if not np.all(np.isfinite(found.x)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
+    pose = Pose(rotation_from_vector(best[1:4]) @ rotation, shift + best[4:7], np.zeros((7, 7)))
+    if not np.all(np.isfinite(best)) or pose.translation_mm[2] <= 0 or pose.rotation[2, 2] >= 0:
         return _Fit(camera, pose, np.inf)
-    slopes = slopes_at(found.x, robust=False)
-    away = residuals(found.x)[: 2 * len(points)]
+    slopes = slopes_at(best, robust=False)
+    left = residuals(best)
+    away = left[: 2 * len(points)]
     excess = max(1.0, float(np.sum(away**2)) / max(2 * len(points) - 6, 1)) if len(points) > 4 else 1.0
     slopes[: 2 * len(points)] /= math.sqrt(excess)
     face = pose.translation_mm
     carry, held = _without_lens(camera.focal_px, face), np.arange(count) != 7
     covariance = carry @ np.linalg.inv(slopes[:, held].T @ slopes[:, held])[:9, :9] @ carry.T
     covariance[4:, 4:] += reference.u_size_rel**2 * np.outer(face, face)
-    return _finished(camera, pose, covariance, reference, focal, float(found.cost))
+    return _finished(camera, pose, covariance, reference, focal, 0.5 * float(left @ left))
 
 
 def _without_lens(focal_px: float, face_mm: Array) -> Array:

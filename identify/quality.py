@@ -25,6 +25,9 @@ DARK_GREY, BRIGHT_GREY, WHITE = 45, 235, 250
 GLARE_SHARE = 0.15
 BLUR_CROP_PX = 1000
 EDGE_REACH_PX = 16
+LEAST_SLOPE = 4.0  # of an edge [codes a pixel]
+MOST_EDGES, FEWEST_EDGES = 400, 60  # places of one direction that are looked at, of which there must be so many
+SAMPLED = (5, 3)  # rows and columns of which one tells how steep edges are
 
 
 def assess(
@@ -63,12 +66,13 @@ def _part_pixels(photo: Photo, part_mask: Mask | None, box: Box) -> tuple[Bytes,
     left, top, right, bottom = box
     step = max(1, max(right - left, bottom - top) // 300)
     ys, xs = np.arange(top, bottom, step), np.arange(left, right, step)
-    pixels = photo.rgb[top:bottom:step, left:right:step]
-    if part_mask is not None:
+    if part_mask is None:
+        pixels = photo.rgb[top:bottom:step, left:right:step].reshape(1, -1, 3)  # one row: OpenCV takes time over each
+    else:
         height, width = photo.rgb.shape[:2]
         rows, columns = ys * part_mask.shape[0] // height, xs * part_mask.shape[1] // width
-        pixels = pixels[part_mask[np.ix_(rows, columns)]]
-    pixels = pixels.reshape(1, -1, 3)  # one row: OpenCV takes its time over each
+        down, across = np.nonzero(part_mask[rows][:, columns])
+        pixels = photo.rgb.reshape(-1, 3).take(ys[down] * width + xs[across], axis=0)[None]
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).ravel()
     return np.asarray(grey, np.uint8), np.minimum(np.minimum(*pixels[0, :, :2].T), pixels[0, :, 2])
 
@@ -128,29 +132,47 @@ def edge_width_px(rgb: Bytes) -> float | None:
     """
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.float32)
     grey = np.asarray(cv2.GaussianBlur(grey, (0, 0), 0.6), np.float32)
-    across, down = (cv2.Sobel(grey, cv2.CV_32F, *way, scale=1 / 8) for way in ((1, 0), (0, 1)))
-    slope = cv2.magnitude(across, down)
+    across, down = (np.asarray(cv2.Sobel(grey, cv2.CV_32F, *way, scale=1 / 8), np.float32) for way in ((1, 0), (0, 1)))
+    slope = np.asarray(cv2.magnitude(across, down), np.float32)
     edge = EDGE_REACH_PX
     slope[:edge] = slope[-edge:] = 0
     slope[:, :edge] = slope[:, -edge:] = 0
-    places = np.flatnonzero(slope > 4.0)
-    steepness, right, below = (each.ravel()[places] for each in (slope, across, down))
+    for least in (_steep(slope), LEAST_SLOPE):
+        places = np.flatnonzero(slope > least)
+        steepness, right, below = (each.ravel().take(places) for each in (slope, across, down))
+        sectors = _sectors(right, below)
+        if least == LEAST_SLOPE or all(len(members) >= 3 * MOST_EDGES for members in sectors):
+            break
+    chosen = [_steepest(steepness, members) for members in sectors if len(members) >= FEWEST_EDGES]
+    if not chosen:
+        return None
+    steep = np.concatenate(chosen)
+    directions = np.column_stack([right[steep], below[steep]]).astype(float) / steepness[steep, None]
+    ys, xs = np.divmod(places[steep], slope.shape[1])
+    wide = _step_heights(grey, np.column_stack([xs, ys]).astype(float), directions) / steepness[steep]
+    return max(float(np.percentile(each, 25)) for each in np.split(wide, np.cumsum([len(one) for one in chosen[:-1]])))
+
+
+def _steep(slope: NDArray[np.float32]) -> float:
+    """A slope that some ten times as many places exceed as are looked at, if the picture has so many edges."""
+    some = slope[:: SAMPLED[0], :: SAMPLED[1]].ravel()
+    rank = len(some) - max(1, 40 * MOST_EDGES // (SAMPLED[0] * SAMPLED[1]))
+    return max(LEAST_SLOPE, float(np.partition(some, rank)[rank])) if rank > 0 else LEAST_SLOPE
+
+
+def _sectors(right: NDArray[np.float32], below: NDArray[np.float32]) -> list[NDArray[np.intp]]:
+    """Which slopes run across, falling, down and rising, each within 22.5 degrees."""
     level, upright = (
         np.abs(one) < math.tan(math.pi / 8) * np.abs(other) for one, other in ((below, right), (right, below))
     )
     slanting, falling = ~(level | upright), right * below > 0
-    widths = []
-    for sector in (level, slanting & falling, upright, slanting & ~falling):
-        members = np.flatnonzero(sector)
-        if len(members) < 60:
-            continue
-        count = min(400, len(members) // 3)
-        steep = members[np.argpartition(steepness[members], -count)[-count:]]
-        directions = np.column_stack([right[steep], below[steep]]).astype(float) / steepness[steep, None]
-        ys, xs = np.divmod(places[steep], slope.shape[1])
-        heights = _step_heights(grey, np.column_stack([xs, ys]).astype(float), directions)
-        widths.append(float(np.percentile(heights / steepness[steep], 25)))
-    return max(widths) if widths else None
+    return [np.flatnonzero(each) for each in (level, slanting & falling, upright, slanting & ~falling)]
+
+
+def _steepest(steepness: NDArray[np.float32], members: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The steepest third of some places, or as many as are looked at."""
+    count = min(MOST_EDGES, len(members) // 3)
+    return members[np.argpartition(steepness[members], -count)[-count:]]
 
 
 def _step_heights(grey: NDArray[np.float32], points_px: Array, directions: Array) -> Array:

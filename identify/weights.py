@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 import hashlib
 import math
+import sys
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -14,6 +16,9 @@ from typing import Any
 import onnxruntime as ort
 
 from identify.errors import ModelError
+
+KEPT_BYTES, LARGE_BYTES = 64 << 20, 32 << 20  # larger pieces, as a whole photo, are given back at once
+_TRIM_THRESHOLD, _MAP_THRESHOLD = -1, -3  # numbers of glibc's mallopt
 
 
 def shipped(name: str) -> Path:
@@ -41,6 +46,7 @@ def session(data: bytes) -> ort.InferenceSession:
     All sessions of a process work in one memory, since they run one after the other.
     """
     _share_memory()
+    _keep_memory()
     options = ort.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3
@@ -53,6 +59,18 @@ def _share_memory() -> None:
     """Give the runtime one memory for all sessions, which grows by what is asked for, not to the next power of two."""
     place = ort.OrtMemoryInfo("Cpu", ort.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0, ort.OrtMemType.DEFAULT)
     ort.create_and_register_allocator(place, ort.OrtArenaCfg({"arena_extend_strategy": 1}))
+
+
+@cache
+def _keep_memory() -> None:
+    """Let the process keep what one photo needed for the next one, up to ``KEPT_BYTES``, where the C library can.
+
+    By itself glibc gives memory back many times a photo, and the system clears it anew each time it is asked for.
+    """
+    own = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if own is not None:
+        own(_TRIM_THRESHOLD, KEPT_BYTES)
+        own(_MAP_THRESHOLD, LARGE_BYTES)
 
 
 @dataclass(frozen=True, slots=True)

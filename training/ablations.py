@@ -3,7 +3,8 @@
     python -m training.ablations train --index runs/first/index.json --backbone WEIGHTS.pth --out runs/without
     python -m training.ablations score --runs runs/without --pictures runs/raster runs/evaluation --out runs/first
 
-A run a file of ``training/configs/without``; ``nothing.toml`` lacks nothing. All take the same pictures, time and seed.
+A run a file of ``training/configs/without``; ``nothing.toml`` lacks nothing. All take the same pictures, seed, and
+time or steps: by ``--steps`` they stay alike where runs share a device.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ def train(options: argparse.Namespace) -> None:
     for name in options.only or names():
         run = options.out / name
         given = ["--config", str(CONFIGS / f"{name}.toml"), "--index", str(options.index), "--run", str(run)]
-        given += ["--minutes", str(options.minutes), *(["--compile"] if options.compile else [])]
+        given += ["--minutes", str(options.minutes), *(["--steps", str(options.steps)] if options.steps else [])]
+        given += ["--compile"] if options.compile else []
         training.main([*given, *(["--backbone", str(options.backbone)] if options.backbone else [])])
         quick(run)
 
@@ -84,6 +86,7 @@ def main(arguments: list[str] | None = None) -> None:
     making.add_argument("--out", type=Path, required=True, help="folder of the run folders")
     making.add_argument("--backbone", type=Path, help="pretrained weights")
     making.add_argument("--minutes", type=float, default=2.0, help="time of each run")
+    making.add_argument("--steps", type=int, help="as many steps for each run instead of a time")
     making.add_argument("--only", nargs="*", choices=names(), help="these runs alone")
     making.add_argument("--compile", action="store_true", help="as of training.train")
     scoring = tasks.add_parser("score", help="score the runs, write ablations.json")

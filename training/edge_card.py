@@ -13,6 +13,12 @@ def kept(model: Path) -> dict[str, int]:
     return found
 
 
+def steps(model: Path) -> int:
+    """All steps by which the network of ``model``, a file with its card beside it, was trained."""
+    training = kept(model)
+    return training["steps"] + training.get("steps_before", 0)
+
+
 def write(model: Path, by: str, training: dict[str, int], check: dict[str, float] | None = None) -> None:
     """Write the card of the file ``model``, made by the command ``by``."""
     digest = hashlib.sha256(model.read_bytes()).hexdigest()

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -35,6 +36,7 @@ from training.train import build
 TOLERANCE = 1e-4
 LARGEST_MB = 12.0
 WIDE = 256  # weights of fewer numbers stay float32
+LAYERS = ["Conv", "Relu", "Add", "Resize"]  # what becomes integers where the last layer stays as it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +52,13 @@ class Packed:
 class Feed(CalibrationDataReader):
     """Pictures for the choice of the integer ranges."""
 
-    def __init__(self, pixels: NDArray[np.float32]) -> None:
-        self.rows = iter(pixels[:, None])
+    def __init__(self, pixels: Iterable[NDArray[np.float32]], given: str = "pixels") -> None:
+        self.rows, self.given = iter(pixels), given
 
     def get_next(self) -> dict[str, NDArray[np.float32]] | None:
         """The next picture, or None."""
         row = next(self.rows, None)
-        return None if row is None else {"pixels": row}
+        return None if row is None else {self.given: row[None]}
 
 
 def halve(source: Path, target: Path) -> None:
@@ -76,15 +78,19 @@ def halve(source: Path, target: Path) -> None:
     onnx.save(model, target)
 
 
-def to_integers(source: Path, target: Path, pixels: NDArray[np.float32]) -> None:
-    """Static 8-bit quantisation, per channel, ranges from ``pixels`` (N, 3, S, S)."""
+def to_integers(source: Path, target: Path, pixels: Iterable[NDArray[np.float32]], *, whole_last: bool = False) -> None:
+    """Static 8-bit quantisation, per channel, ranges from ``pixels`` (C, H, W) each; the last layer may stay whole."""
     with TemporaryDirectory() as folder:
         ready = Path(folder) / "ready.onnx"
         quant_pre_process(str(source), str(ready), skip_symbolic_shape=True)
+        graph = onnx.load(ready).graph
+        layers = [node.name for node in graph.node if node.op_type == "Conv"]
         quantize_static(
             str(ready),
             str(target),
-            Feed(pixels),
+            Feed(pixels, graph.input[0].name),
+            op_types_to_quantize=LAYERS if whole_last else None,
+            nodes_to_exclude=layers[-1:] if whole_last else None,
             quant_format=QuantFormat.QDQ,
             per_channel=True,
             reduce_range=True,  # seven bits: processors without 8-bit dot products would overflow otherwise

@@ -14,7 +14,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from identify.dimensions import reading, standing
+from identify.dimensions import hull, reading, stance, standing
 from identify.dimensions.axis import Sides
 from identify.geometry.camera import camera_place_mm, focal_px_from_35mm, project
 from identify.model import Array, Bytes, Camera, Outline, Photo, Pose, Reference
@@ -180,14 +180,16 @@ def standing_outline(
 ) -> Outline:
     """Outline of an upright cylinder, or of a rim that hides its base, as found."""
     form = 1 + math.hypot(standing.LENS_REL, standing.ROUND_REL) * noise.normal()
-    polygon = standing.silhouette(shape_mm * np.array([1, 1, form, 1]), seen_by, pose, base=base)
+    rings = 2 if base else 1
+    heights = np.array([shape_mm[3], 0.0])[:rings]
+    polygon = hull.silhouette(shape_mm[:2], np.full(rings, shape_mm[2] * form), heights, seen_by, pose)
     ring = np.vstack([polygon, polygon[:1]])
     along = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    want = np.linspace(0, along[-1], 40 * round(standing.INDEPENDENT), endpoint=False)
+    want = np.linspace(0, along[-1], 40 * round(stance.INDEPENDENT), endpoint=False)
     contour = np.column_stack([np.interp(want, along, ring[:, 0]), np.interp(want, along, ring[:, 1])])
     outward = contour - contour.mean(axis=0)
     outward /= np.linalg.norm(outward, axis=1, keepdims=True)
-    slow = np.repeat(noise.normal(size=round(standing.INDEPENDENT)), 40)[:, None]
+    slow = np.repeat(noise.normal(size=round(stance.INDEPENDENT)), 40)[:, None]
     shadow = noise.uniform(-1, 1) * standing.SHADOW_PX * math.sqrt(3) / 2
     common = standing.EDGE_PX * noise.normal() / math.sqrt(2) + shadow
     off = common + math.hypot(standing.EDGE_PX, OUTLINE_PX) * slow + NOISE_PX * noise.normal(size=(len(want), 1))

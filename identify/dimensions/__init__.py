@@ -12,7 +12,7 @@ from identify.dimensions import reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
-from identify.tables.rows import CandidateRow
+from identify.tables.rows import CandidateRow, FittingClass
 from identify.uncertainty import mixed_budget, mixture
 
 STANDING, INSTALLED = "standing", "installed"
@@ -61,9 +61,12 @@ def measure(
         return (), tuple(NotMeasured(name, why.reason, why.advice) for name in wanted)
     u_size_rel = reference.u_size_rel if reference is not None else U_SIZE_REL
     uncounted: NotMeasured | None = None
+    on_end = view != STANDING and "body_diameter" in wanted and _on_end(outline, plane, answer)
+    view = STANDING if on_end else view
     if view == STANDING:
         on_part = reference is not None and reference.on_part
-        found, upright = _standing(outline, plane, answer, height_mm, u_size_rel, on_part=on_part)
+        prior = _height(None if on_end else answer, height_mm)
+        found, upright = _standing(outline, plane, prior, u_size_rel, on_part=on_part)
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
@@ -165,13 +168,11 @@ def _shares(rows: Sequence[CandidateRow]) -> dict[str, float]:
 
 
 def _standing(
-    outline: Outline, plane: Plane, answer: str, height_mm: float | None, u_size_rel: float, *, on_part: bool
+    outline: Outline, plane: Plane, prior: standing.Height, u_size_rel: float, *, on_part: bool
 ) -> tuple[Quantities, _Upright | None]:
     """What the outline gives, and the likeliest axis of the part."""
     if outline.cut_off:
         return {}, None
-    prior = _height(answer, height_mm)
-    narrow_foot = answer != UNSURE and tables.load().fitting(answer).narrow_foot
     found: Quantities = {}
     upright: _Upright | None = None
     for pose in plane.poses:
@@ -182,11 +183,10 @@ def _standing(
             prior,
             u_size_rel=u_size_rel,
             rim_mm=0.0 if on_part else None,
-            narrow_foot=narrow_foot,
         )
         for stood in ways:
             edges = (stood.points_px[stood.used],)
-            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.rim_px, edges)
+            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.line_px, edges)
             found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
             score = stood.likelihood + float(np.log(max(pose.weight, 1e-9)))
             if upright is None or score > upright.score:
@@ -216,16 +216,37 @@ class _Upright:
     foot_mm: Array
 
 
-def _height(answer: str, height_mm: float | None) -> standing.Height:
-    row = None if answer == UNSURE else tables.load().fitting(answer)
-    known = UNKNOWN_HEIGHT
+def _on_end(outline: Outline, plane: Plane, answer: str) -> bool:
+    """Whether a part that seems to lie stands on an end: turned over it is seldom taken for a standing one."""
+    if outline.cut_off or not (answer == UNSURE or tables.load().fitting(answer).turned):
+        return False
+    return standing.upright(outline, plane.camera, max(plane.poses, key=lambda pose: pose.weight))
+
+
+def _height(answer: str | None, height_mm: float | None) -> standing.Height:
+    """What is known of the rim's height of a part of a class; ``answer`` None where it may be turned over."""
+    row = None if answer in (None, UNSURE) else tables.load().fitting(str(answer))
+    known = UNKNOWN_HEIGHT if answer is not None else standing.EITHER_WAY
     if height_mm is not None:
-        known = standing.Height(height_mm, U_GIVEN_MM, "height given")
+        known = replace(known, value_mm=height_mm, u_mm=U_GIVEN_MM, source="height given")
     elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
         known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
-    if row is None or row.foot_mm is None or row.u_foot_mm is None or known is UNKNOWN_HEIGHT:
-        return known
-    return replace(known, foot_mm=row.foot_mm, u_foot_mm=row.u_foot_mm)
+    return known if row is None or known is UNKNOWN_HEIGHT else replace(known, form=_form(row))
+
+
+def _form(row: FittingClass) -> standing.Form | None:
+    """What the table knows of the body below its rim; None where it knows nothing."""
+    if row.foot_mm is None or row.u_foot_mm is None or row.u_step_mm is None or row.u_rest_mm is None:
+        return None
+    return standing.Form(
+        row.foot_mm,
+        row.u_foot_mm,
+        row.step_mm or 0.0,
+        row.u_step_mm,
+        wider=not row.narrow_foot,
+        rest_mm=row.rest_mm,
+        u_rest_mm=row.u_rest_mm,
+    )
 
 
 def _method(stood: standing.Stood, prior: standing.Height, on_part: bool) -> str:

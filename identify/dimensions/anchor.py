@@ -6,6 +6,7 @@ along, seen through the same two pixels at the same heights over the bench.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,25 +43,43 @@ def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0, le
     return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
 
 
-def width(
-    sides: Sides,
-    at: tuple[NDArray[np.int64], NDArray[np.int64]],
-    axis: Axis,
-    camera: Camera,
-    pose: Pose,
-    shift_px: float,
-) -> float:
-    """Mean distance of left and right edges at stations (I,), (J,) from each other across the axis [mm].
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Left and right edges of Q widths one after the other: ``points_px`` (N, 2), the way outward of each (N, 2).
 
-    Both edges are moved outward by ``shift_px``.
+    ``first`` (2 Q,) is each edge's first point, ``counts`` (2 Q,) is how many it has.
     """
-    points = np.concatenate([sides.left_px[at[0]], sides.right_px[at[1]]])
-    count = len(at[0])
-    if shift_px:
-        outward = np.concatenate([(sides.left_px - sides.right_px)[at[0]], (sides.right_px - sides.left_px)[at[1]]])
-        points += outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9) * shift_px
+
+    points_px: Array
+    outward: Array
+    first: NDArray[np.int64]
+    counts: NDArray[np.int64]
+
+
+def pairs(sides: Sides, places: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]) -> Pairs:
+    """The edges at the stations (I,) of the left side and (J,) of the right one of each width."""
+    across = sides.right_px - sides.left_px
+    across = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
+    points = [side[at] for both in places for side, at in zip((sides.left_px, sides.right_px), both, strict=True)]
+    ways = [way[at] for both in places for way, at in zip((-across, across), both, strict=True)]
+    counts = np.array([len(each) for each in points], np.int64)
+    nothing = np.zeros((0, 2))
+    return Pairs(
+        np.concatenate([nothing, *points]), np.concatenate([nothing, *ways]), np.cumsum(counts) - counts, counts
+    )
+
+
+def widths(edges: Pairs, axis: Axis, camera: Camera, pose: Pose, shift_px: float) -> Array:
+    """Mean distances (Q,) of left and right edges from each other across the axis [mm].
+
+    All edges are moved outward by ``shift_px``.
+    """
+    if not len(edges.counts):
+        return np.zeros(0)
+    points = edges.points_px + shift_px * edges.outward if shift_px else edges.points_px
     _, signed = unrolled(axis, camera, pose, points)
-    return abs(float(signed[count:].sum()) / len(at[1]) - float(signed[:count].sum()) / count)
+    means = np.add.reduceat(signed, edges.first) / edges.counts
+    return np.abs(means[1::2] - means[::2])
 
 
 def stretch(axis: Axis, camera: Camera, pose: Pose, first_px: Array, last_px: Array) -> float:

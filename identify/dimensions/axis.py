@@ -51,7 +51,7 @@ def unrolled(axis: Axis, camera: Camera, pose: Pose, points_px: Array) -> tuple[
 def passed(axis: Axis, start_mm: Array, rays: Array) -> tuple[Array, Array]:
     """``unrolled`` for lines of sight: unit directions (N, 3) from the camera's place (3,) [mm]."""
     between = start_mm - axis.foot_mm
-    turn, ahead, signed = np.stack([axis.along, between, crossed(axis.along, between)]) @ rays.T
+    turn, ahead, signed = np.array([axis.along, between, crossed(axis.along, between)]) @ rays.T
     square = 1.0 - turn * turn
     return (float(axis.along @ between) - turn * ahead) / square, signed / np.sqrt(square)
 
@@ -138,15 +138,17 @@ def _centred(axis: Axis, profile: Profile) -> Axis:
     lean = (profile.right_mm - profile.left_mm) / 2
     keep = profile.trusted
     station, values = profile.station_mm[keep], lean[keep]
+    middle = float(station.mean())
+    local = station - middle
+    sums = np.array([np.ones_like(local), local, values, local * local, local * values])
     weight: Array = np.ones(len(station))
-    line = np.zeros(2)
+    level = rise = 0.0
     for _ in range(8):
-        whole = float(weight.sum())
-        at, level = float(weight @ station) / whole, float(weight @ values) / whole
-        apart = weight * (station - at)
-        rise = float(apart @ values) / max(float(apart @ (station - at)), 1e-12)
-        line = np.array([level - rise * at, rise])
-        weight = 1 / np.maximum(np.abs(values - line[0] - rise * station), 0.02)
+        whole, at, mean, square, both = (sums @ weight).tolist()
+        rise = (both - at * mean / whole) / max(square - at * at / whole, 1e-12)
+        level = (mean - rise * at) / whole
+        weight = 1 / np.maximum(np.abs(values - level - rise * local), 0.02)
+    line = level - rise * middle, rise
     foot = axis.foot_mm + line[0] * axis.across
     along = axis.along + line[1] * axis.across
     return Axis(foot, along / np.linalg.norm(along))

@@ -70,9 +70,10 @@ def _sections(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> 
     for piece in np.split(level, np.flatnonzero(np.diff(level) > 1) + 1):
         if len(piece) < 6:
             continue
-        long = float(abs(station[piece[-1]] - station[piece[0]]))
-        even = float(np.percentile(radius[piece], 90) - np.percentile(radius[piece], 10))
-        if LEAST_MM <= long <= MOST_MM and even < 0.04 * float(np.median(radius[piece])):
+        if not LEAST_MM <= float(abs(station[piece[-1]] - station[piece[0]])) <= MOST_MM:
+            continue
+        low, middle, high = np.percentile(radius[piece], (10, 50, 90)).tolist()
+        if high - low < 0.04 * middle:
             sections.append((int(piece[0]), int(piece[-1])))
     return sections
 

@@ -311,15 +311,14 @@ def _end_places(ends_: Ends, axis: Axis, camera: Camera, pose: Pose) -> tuple[Ar
     place = camera_place_mm(pose) - axis.foot_mm
     over = float(place @ axis.along)
     away = float(np.linalg.norm(place - over * axis.along))
-    true_at = seen_at.copy()
-    for _ in range(3):
-        for index, sign in ((0, -1.0), (1, 1.0)):
-            radius = ends_.radius_mm[index]
-            turned_away = sign * (true_at[index] - over) > 0
-            true_at[index] = seen_at[index] - sign * abs(true_at[index] - over) * radius / (
-                away - radius if turned_away else away + radius
-            )
-    return seen_at, true_at
+    true_at = []
+    for seen, radius, sign in zip(seen_at.tolist(), ends_.radius_mm, (-1.0, 1.0), strict=True):
+        true = seen
+        for _ in range(3):
+            turned_away = sign * (true - over) > 0
+            true = seen - sign * abs(true - over) * radius / (away - radius if turned_away else away + radius)
+        true_at.append(true)
+    return seen_at, np.array(true_at)
 
 
 def end_stations(ends_: Ends, axis: Axis, camera: Camera, pose: Pose) -> tuple[float, float]:

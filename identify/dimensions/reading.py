@@ -204,12 +204,13 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     base = np.array([told[name] for name in names])
 
     held = anchor.anchored(lain.profile, lain.camera, lain.pose)
-    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(3))
+    edges = anchor.pairs(lain.seen.sides, [_stations(name, lain) for name in names if _is_width(name, lain)])
+    still = _lengths(names, lain, ends, held, edges, lain.camera, lain.pose, np.zeros(3))
     if not (np.isfinite(still).all() and (still > 0).all()):
         return {}
 
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
-        return base * _lengths(names, lain, ends, held, camera, pose, shifts) / still
+        return base * _lengths(names, lain, ends, held, edges, camera, pose, shifts) / still
 
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
@@ -229,22 +230,33 @@ def _is_main(found: hexagon.Hexagon, lain: Lain) -> bool:
 
 
 def _lengths(
-    names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
+    names: list[str],
+    lain: Lain,
+    ends: lying.Ends,
+    held: anchor.Anchor,
+    edges: anchor.Pairs,
+    camera: Camera,
+    pose: Pose,
+    shifts: Array,
 ) -> Array:
     """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
     axis = anchor.axis_of(held, camera, pose, float(shifts[1]), float(shifts[2]))
-    sides = lain.seen.sides
+    across = iter(anchor.widths(edges, axis, camera, pose, float(shifts[0])).tolist())
     found = []
     for name in names:
         if name == "overall_length":
             found.append(lying.length(ends, axis, camera, pose))
         elif name == "thread_pitch" and lain.thread is not None:
-            index = np.flatnonzero(lain.thread.zone)
+            index, sides = np.flatnonzero(lain.thread.zone), lain.seen.sides
             middle = (sides.left_px + sides.right_px) / 2
             found.append(anchor.stretch(axis, camera, pose, middle[index[0]], middle[index[-1]]))
         else:
-            found.append(anchor.width(sides, _stations(name, lain), axis, camera, pose, float(shifts[0])))
+            found.append(next(across))
     return np.array(found)
+
+
+def _is_width(name: str, lain: Lain) -> bool:
+    return name != "overall_length" and (name != "thread_pitch" or lain.thread is None)
 
 
 def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

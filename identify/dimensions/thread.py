@@ -271,8 +271,9 @@ def _read(
     whole = power[:3] + power[3:] if order == 1 else power[:3]
     hand = -order if whole[0] > whole[2] else order
     middle: int | None = None
+    faced = _faced(bands, angles, hand)
     for _ in range(SETTLING):
-        waves = _demodulated(bands, station, angles, order * frequency, hand)
+        waves = _demodulated(faced, station, order * frequency)
         low, high, middle = _extent(np.sum(np.abs(waves) ** 2, axis=1), inside, middle)
         at = station[low : high + 1]
         slope, scatter = _phase_slope(at, waves[low : high + 1]) if len(at) > 4 else (0.0, math.pi)
@@ -300,20 +301,27 @@ def _extent(strength: Array, inside: NDArray[np.bool_], middle: int | None) -> t
     return low, high, top
 
 
-def _demodulated(bands: Array, station: Array, angles: Array, frequency: float, hand: int) -> NDArray[np.complex128]:
-    """Complex amplitude (M, 2) along the stations of the surface's light and of the edges' ripple at one frequency."""
+def _faced(bands: Array, angles: Array, hand: int) -> NDArray[np.complex128]:
+    """The surface's light and the edges' ripple (M, 2), added up over the angles as a thread of that hand turns."""
     twist = np.exp(-1j * hand * angles) * np.cos(angles) ** 0.5
     inner = bands[:, :-2] @ twist / len(angles)
     edges = bands[:, -2:] @ np.exp(-1j * hand * np.array([-math.pi / 2, math.pi / 2])) / 2
+    return np.stack([inner, 0.7 * edges], axis=1)
+
+
+def _demodulated(faced: NDArray[np.complex128], station: Array, frequency: float) -> NDArray[np.complex128]:
+    """Complex amplitude (M, 2) of ``_faced`` along the stations at one frequency."""
     wave = np.exp(-2j * math.pi * frequency * station)
     width = 0.8 / frequency / float(station[1] - station[0])
-    both = np.column_stack([inner * wave, 0.7 * edges * wave])
+    both = faced * wave[:, None]
     return np.asarray(gaussian_filter1d(both.view(float), width, axis=0).view(complex))
 
 
 def _phase_slope(station: Array, waves: NDArray[np.complex128]) -> tuple[float, float]:
     """Slope of the phase along the stations [rad/mm], and its scatter about the line [rad]; positive is shorter."""
-    phase, weight = np.unwrap(np.angle(waves), axis=0), np.abs(waves)
+    phase, weight = np.angle(waves), np.abs(waves)
+    step = np.diff(phase, axis=0)  # between two stations never half a turn: numpy's own unwrap takes four times as long
+    phase[1:] = phase[0] + np.cumsum(step - 2 * math.pi * np.round(step / (2 * math.pi)), axis=0)
     square = weight**2
     whole = square.sum(axis=0)
     at = station[:, None] - station @ square / whole

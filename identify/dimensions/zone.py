@@ -180,14 +180,18 @@ def windows(
     bands = np.concatenate([banded(light, station), banded(edges, station, floor=RIPPLE_MM)], axis=1)
     order = np.argsort(profile.station_mm)
     found = np.interp(station, profile.station_mm[order], usable[order].astype(float)) > 0.5
-    lines = _Lines(station, edges.sum(axis=1), found, slants(profile, pose, station), twisted(bands, angles, 1), bands)
+    wide = edges.sum(axis=1)
+    lines = _Lines(
+        station, wide, found, slants(profile, pose, station), twisted(bands, angles, 1), bands,
+        _beside(wide, station), float(np.percentile(crest_line(np.where(found, wide, 0), station, 1.0), 99)),
+    )  # fmt: skip
     tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
     return [one for one in tried if one is not None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
-    """The profile and the light along it, at even stations (M,)."""
+    """The profile and the light along it, at even stations (M,); what is beside each, and the widest place [mm]."""
 
     station_mm: Array
     diameter_mm: Array
@@ -195,6 +199,8 @@ class _Lines:
     slant_rad: Array
     twisted: NDArray[np.complex128]
     bands: Array
+    beside_mm: Array
+    widest_mm: float
 
 
 def slants(profile: Profile, pose: Pose, station: Array) -> Array:
@@ -223,10 +229,16 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     starts, core, level, drop, apart = starts[keep], core[keep], level[keep], drop[keep], apart[keep]
     scatter = 1.4826 * np.median(np.abs(core - level[:, None]), axis=1)
     light, ripple = _helical(lines, angles, starts, count, pitch)
+<<<<<<< HEAD
     light, ripple = np.log(np.maximum(light, 0.003) / 0.02), np.log(np.maximum(ripple, 0.01) / 0.05)
     beside = _beside(lines, starts, count, step) / level[:, None]
     widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
     left = np.minimum(starts, len(lines.station_mm) - 1 - starts - count) / (len(lines.station_mm) - 1)
+=======
+    reach, gap = _spans(step)
+    ends = [np.minimum(end, len(lines.beside_mm) - 1) for end in (starts, starts + reach + count + gap)]
+    beside = lines.beside_mm[np.column_stack(ends)] / level[:, None]
+>>>>>>> main
     features = np.column_stack(
         [
             light,
@@ -234,10 +246,17 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             ripple,
             np.abs(apart) / NEAR,
             beside.max(axis=1) > 1.05,
+<<<<<<< HEAD
             beside.min(axis=1) < 0.97,
             np.clip(1 - _beyond(lines, starts, count, step) / level, 0, 0.3) / 0.1,
             level / widest < 0.6,
             left,
+=======
+            level / lines.widest_mm > 0.97,
+            np.full(len(starts), length > LENGTHS[0]),
+            beside.min(axis=1) < 0.97,
+            level / lines.widest_mm < 0.6,
+>>>>>>> main
             np.full(len(starts), math.log(listed.share)),
         ]
     ).astype(float)
@@ -245,12 +264,16 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
 
 
-def _beside(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -> Array:
-    """Diameters (W, 2) just beyond both ends of each window [mm]; nothing where the part ends there."""
-    reach, gap = round(BESIDE_MM / step), max(1, round(0.5 / step))
-    wide = sliding_window_view(np.pad(lines.diameter_mm, reach), max(1, reach - gap))
-    ends = starts, starts + reach + count + gap
-    return np.column_stack([np.percentile(wide[np.minimum(end, len(wide) - 1)], 80, axis=1) for end in ends])
+def _beside(wide: Array, station: Array) -> Array:
+    """Diameters (M + BESIDE_MM,) over the stretches just before each place [mm]; nothing where the part ends there."""
+    reach, gap = _spans(float(station[1] - station[0]))
+    stretches = sliding_window_view(np.pad(wide, reach), max(1, reach - gap))
+    return np.asarray(np.percentile(stretches, 80, axis=1))
+
+
+def _spans(step: float) -> tuple[int, int]:
+    """Stations of what is looked at beside a window, and of what is left out between."""
+    return round(BESIDE_MM / step), max(1, round(0.5 / step))
 
 
 def _beyond(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -> Array:

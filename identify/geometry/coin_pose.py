@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.geometry import ellipse as ellipses
-from identify.geometry import walls
+from identify.geometry import lenses, walls
 from identify.model import Array, Bytes, Camera, Ellipse
 
 RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
@@ -35,8 +35,6 @@ class Prior(Protocol):
 
 
 _NEAR = (0.0,)
-FOCAL_STEPS = (-1.2, -0.4, 0.4, 1.2, 2.0)  # of ln focal in standard uncertainties: from wide to a crop by two
-_FOCAL_SHARES = tuple(math.exp(-0.5 * step * step) for step in FOCAL_STEPS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +105,7 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
     Parameters
     ----------
     prior : density over normals (N, 3) at a change of ln focal
+    lens : where its focal length is not known, the usual one
 
     Returns
     -------
@@ -117,22 +116,25 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
         return None
     known = lens.u_log_focal < 0.06
     around = [found for other in others if known for found in [walls.surroundings(rgb, other)] if found is not None]
-    steps, shares = (_NEAR, (1.0,)) if known else (FOCAL_STEPS, _FOCAL_SHARES)
+    shifts, shares = (_NEAR, (1.0,)) if known else (lenses.SHIFTS, lenses.SHARES)
     grids = [
-        _judged(seen, around, coin, refocused(lens.camera, shift), partial(prior, log_focal=shift))
-        for shift in (step * lens.u_log_focal for step in steps)
+        _judged(seen, around, coin, refocused(lens.camera, shift), partial(prior, log_focal=shift)) for shift in shifts
     ]
-    logs = np.concatenate([found.log_likelihood + math.log(share) for found, share in zip(grids, shares, strict=True)])
-    weights = np.exp(logs - logs.max())
+    logs = [found.log_likelihood + math.log(share) for found, share in zip(grids, shares, strict=True)]
+    if not known:
+        away = [np.linalg.norm(found.centres_mm, axis=1) for found in grids]
+        logs = [log + lenses.log_odds_of_distance(far) for log, far in zip(logs, away, strict=True)]
+    all_logs = np.concatenate(logs)
+    weights = np.exp(all_logs - all_logs.max())
     tilts = np.concatenate([found.tilts_rad for found in grids])
     return Draws(
         log_focal=np.concatenate(
-            [np.full(len(found.tilts_rad), step * lens.u_log_focal) for found, step in zip(grids, steps, strict=True)]
+            [np.full(len(found.tilts_rad), shift) for found, shift in zip(grids, shifts, strict=True)]
         ),
         normals=np.concatenate([found.normals for found in grids]),
         centres=np.concatenate([found.centres_mm for found in grids]),
         weights=weights / weights.sum(),
-        mode=_modes(tilts, logs),
+        mode=_modes(tilts, all_logs),
     )
 
 

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from identify.geometry import rulings, textures
-from identify.geometry.coin_pose import FOCAL_STEPS, Prior, refocused
+from identify.geometry import lenses, rulings, textures
+from identify.geometry.coin_pose import Prior, refocused
 from identify.model import Array, Bytes, Camera
 
 
@@ -33,7 +33,7 @@ def likely(rgb: Bytes, camera: Camera, skip_px: Array) -> Prior:
     skip_px : (M, 2) polygon whose lines do not count [px]
     """
     known = camera.focal_source == "EXIF"
-    shifts = (0.0,) if known else tuple(step * camera.u_focal_rel for step in FOCAL_STEPS)
+    shifts = (0.0,) if known else lenses.SHIFTS
     cameras = [refocused(camera, shift) for shift in shifts]
     looks = [found for found in (rulings.look(rgb, cameras, skip_px), textures.look(rgb, cameras)) if found is not None]
     if not looks:

@@ -40,7 +40,7 @@ def offsets_px(step_px: float = STEP_PX) -> Array:
 
 def profiles(rgb: Bytes, start_px: Array, normals: Array, step_px: float = STEP_PX) -> Array:
     """The strip (N, COLUMNS, 3) in linear light along ``normals`` (N, 2) from ``start_px`` (N, 2)."""
-    return sample_profiles(rgb, start_px, normals, offsets_px(step_px))
+    return sample_profiles(rgb, start_px, normals, offsets_px(step_px), single=True)
 
 
 def likely(strips: Sequence[Array], reach_columns: float, *, closed: bool = False) -> Array:
@@ -52,23 +52,32 @@ def likely(strips: Sequence[Array], reach_columns: float, *, closed: bool = Fals
     reach_columns : how far from the middle column the edge may be expected.
     closed : the last row is beside the first.
     """
-    light = np.sqrt(np.clip(np.stack(strips), 0, 1)).astype(np.float32)
+    light = np.sqrt(np.clip(np.stack(strips).astype(np.float32), 0, 1))
+    seen = given(light, reach_columns, closed=closed)
+    logs = coin_edge.load(weights.shipped(NAME)).run(None, {"strips": seen})[0]
+    first = LAP if closed else 0
+    odds = np.exp(logs[:, first : first + light.shape[1]])
+    odds[:, :, np.abs(np.arange(COLUMNS) - MIDDLE) > FAR * reach_columns + 2] = 0.0
+    for one, strip in zip(odds, light, strict=True):
+        step = clearness(steepness(strip, step_px=STEP_PX, blur_px=BLUR_PX), CLEAR_STEP)
+        one *= np.exp(CLEARER * step)
+    return np.asarray(odds / np.maximum(odds.sum(axis=2, keepdims=True), 1e-9), float)
+
+
+def given(light: NDArray[np.float32], reach_columns: float, *, closed: bool) -> NDArray[np.float32]:
+    """What the network is given (S, 4, R, COLUMNS) for strips (S, N, COLUMNS, 3) of the square root of light.
+
+    A closed strip is gone on by LAP rows beyond both its ends, and R is a multiple of ROWS.
+    """
     count = light.shape[1]
     lap = LAP if closed else 0
     whole = -(-(count + 2 * lap) // ROWS) * ROWS
     index = np.arange(-lap, whole - lap)
     rows = index % count if closed else np.minimum(index, count - 1)
-    place = np.clip((np.arange(COLUMNS) - MIDDLE) / reach_columns, -2, 2).astype(np.float32)
-    given = np.empty((len(light), 4, whole, COLUMNS), np.float32)
-    given[:, :3] = np.moveaxis(light[:, rows], 3, 1)
-    given[:, 3] = place
-    logs = coin_edge.load(weights.shipped(NAME)).run(None, {"strips": given})[0]
-    odds = np.exp(logs[:, lap : lap + count].astype(float))
-    odds[:, :, np.abs(np.arange(COLUMNS) - MIDDLE) > FAR * reach_columns + 2] = 0.0
-    for one, strip in zip(odds, light, strict=True):
-        step = clearness(steepness(strip.astype(float), step_px=STEP_PX, blur_px=BLUR_PX), CLEAR_STEP)
-        one *= np.exp(CLEARER * step)
-    return np.asarray(odds / np.maximum(odds.sum(axis=2, keepdims=True), 1e-9))
+    seen = np.empty((len(light), 4, whole, COLUMNS), np.float32)
+    seen[:, :3] = np.moveaxis(light[:, rows], 3, 1)
+    seen[:, 3] = np.clip((np.arange(COLUMNS) - MIDDLE) / reach_columns, -2, 2)
+    return seen
 
 
 def gain(odds: Array) -> Array:

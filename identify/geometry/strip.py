@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from identify.model import Array
 
-LAP = 60  # rows by which a closed strip or a part is gone on beyond its end, so that its path can settle
-PARTS, PART_ROWS = 12, 40  # parts of a long strip that are followed side by side, and rows of each at least
+LAP = 60  # rows by which a closed strip is gone on beyond its end, so that its path can settle
+PARTS, PART_ROWS = 24, 24  # parts of a long strip that are followed side by side, and rows of each at least
+SHARED = 24  # rows that a part shares with the next one
 
 
 def clearness(visible: Array, clear: float) -> Array:
@@ -47,8 +48,8 @@ def follow_each(gains: Array, *, jump: int, jump_cost: float, leap_cost: float =
     """
     strips, count, _ = gains.shape
     parts = max(1, min(PARTS, count // PART_ROWS))
-    rows = -(-(count + (parts - 1) * LAP) // parts)
-    starts = [min(part * (rows - LAP), count - rows) for part in range(parts)]
+    rows = -(-(count + (parts - 1) * SHARED) // parts)
+    starts = [min(part * (rows - SHARED), count - rows) for part in range(parts)]
     pieces = gains if parts == 1 else np.concatenate([gains[:, start : start + rows] for start in starts])
     paths = _followed(pieces, jump, jump_cost, leap_cost).reshape(parts, strips, rows)
     whole = np.empty((strips, count), np.int64)

@@ -57,10 +57,27 @@ def segments(plane: Bytes, *, shortest_px: int = 12, gradient: int = 8) -> Array
     settings.LineFitErrorThreshold = 1.0
     drawing.setParams(settings)
     drawing.detectEdges(plane.copy())
+    if _winds(drawing, plane.shape):
+        wide = plane.shape[1] >= plane.shape[0]
+        halves = np.array_split(plane, 2, axis=1 if wide else 0)
+        moved = np.array([halves[0].shape[1], 0] if wide else [0, halves[0].shape[0]])
+        one, other = (segments(each, shortest_px=shortest_px, gradient=gradient) for each in halves)
+        return np.concatenate([one, other + moved])
     found = drawing.detectLines()
     if found is None:
         return np.zeros((0, 2, 2))
     return np.asarray(found, float).reshape(-1, 2, 2)
+
+
+def _winds(drawing: cv2.ximgproc.EdgeDrawing, shape: tuple[int, ...]) -> bool:
+    """Whether one edge winds so far through a picture that OpenCV's ``detectLines`` would write beyond its memory.
+
+    It has room for 8 (W + H) places of an edge; on a cutting mat the printed grid can be one edge that is longer.
+    """
+    room = 8 * sum(shape)
+    if 2 * cv2.countNonZero(drawing.getEdgeImage()) <= room:  # all edges together, none of them counted twice
+        return False
+    return any(len(edge) > room for edge in drawing.getSegments())
 
 
 def join(pieces_px: Array, *, most: int = 48, angle_deg: float = 2.5, apart_px: float = 2.0) -> Strokes:

@@ -10,7 +10,7 @@ import numpy as np
 
 from identify import tables
 from identify.model import Bytes, NotMeasured, Photo, Reference
-from identify.reference import card, coin, ruler, sheet
+from identify.reference import blobs, card, coin, ruler, sheet
 from identify.reference.coin import find_coins
 from identify.tables.rows import ReferenceRow
 
@@ -116,10 +116,10 @@ def _likelier(labels: Bytes | None) -> tuple[int, ...]:
     """Which of sheet, card and ruler the largest blob that a label map calls reference may be, to look for it first."""
     if labels is None:
         return ()
-    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
+    marks, stats = blobs.marked(labels)
+    if len(stats) < 2:
         return ()
-    largest = (blobs == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
+    largest = (marks == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
     border, _ = cv2.findContours(largest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     _, sides, _ = cv2.minAreaRect(np.concatenate(border).astype(np.float32))
     short, long = min(sides) + 1, max(sides) + 1

@@ -1,6 +1,9 @@
-"""Quadrilaterals that a label map shows: where a card or a sheet lies, to a few pixels."""
+"""The blobs that a label map shows: where a card, a sheet or a coin lies, to a few pixels."""
 
 from __future__ import annotations
+
+import weakref
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -12,6 +15,22 @@ REFERENCE = 2  # value of a label map
 LEAST_BLOB = 60.0  # pixels of the label map
 FILLED = 0.8  # share of the quadrilateral that the blob fills
 Box = tuple[int, int, int, int]  # left, top, right, bottom [px]
+Marks = tuple[NDArray[np.int32], NDArray[np.int32]]
+_kept: dict[int, tuple[weakref.ref[Bytes], Marks]] = {}  # by the label map's identity
+
+
+def marked(labels: Bytes) -> Marks:
+    """The number of each pixel's blob (h, w) in what a label map calls reference, and OpenCV's figures of each (N, 5).
+
+    Blob 0 is the rest. Several steps ask for them, so they are kept as long as the label map: write into none.
+    """
+    name = id(labels)
+    known = _kept.get(name)
+    if known is None or known[0]() is not labels:
+        _, marks, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
+        found = np.asarray(marks, np.int32), np.asarray(stats, np.int32)
+        known = _kept[name] = weakref.ref(labels, lambda _: _kept.pop(name, None)), found
+    return known[1]
 
 
 def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> Array | None:
@@ -27,8 +46,8 @@ def outline(labels: Bytes, size_px: tuple[int, int], *, least: float = 0.0) -> A
     -------
     Its corners (4, 2), clockwise as seen [px], as coarse as the label map.
     """
-    count, blobs, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
+    blobs, stats = marked(labels)
+    if len(stats) < 2:
         return None
     blob = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     area = float(stats[blob, cv2.CC_STAT_AREA])
@@ -76,8 +95,8 @@ def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:
 
     In pixels of a picture of the photo of ``size_px``, width and height; parameters as ``outline``.
     """
-    count, _, stats, _ = cv2.connectedComponentsWithStats((labels == REFERENCE).astype(np.uint8))
-    if count < 2:
+    _, stats = marked(labels)
+    if len(stats) < 2:
         return None
     left, top, wide, high, area = stats[1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))].tolist()
     if area < LEAST_BLOB:
@@ -87,3 +106,42 @@ def box(labels: Bytes, size_px: tuple[int, int], *, grown: float) -> Box | None:
     low = np.maximum(np.floor((np.array([left, top]) - more) * scale), 0).astype(int)
     high_end = np.minimum(np.ceil((np.array([left + wide, top + high]) + more) * scale), size_px).astype(int)
     return int(low[0]), int(low[1]), int(high_end[0]), int(high_end[1])
+
+
+class Blobs:
+    """The blobs of one value in a label map over the whole photo.
+
+    Parameters
+    ----------
+    labels : (h, w) uint8
+    size_px : width and height of the photo [px]
+    """
+
+    def __init__(self, labels: Bytes, value: int, size_px: tuple[int, int]) -> None:
+        _, self._blobs, stats, _ = cv2.connectedComponentsWithStats((labels == value).astype(np.uint8))
+        self._areas = np.append(0, stats[1:, cv2.CC_STAT_AREA])
+        self._scale = np.array(labels.shape[1::-1]) / size_px
+
+    def cover(self, outline_px: Array) -> float:
+        """How well a closed curve (N, 2) [px] and the blob within it cover each other.
+
+        The area in common over that of both together, 0 to 1; the blob is the one with most in common.
+        """
+        places = np.round((outline_px + 0.5) * self._scale - 0.5).astype(np.int32)
+        face = np.zeros(self._blobs.shape, np.uint8)
+        cv2.fillPoly(face, [places], 1)
+        common = np.bincount(self._blobs[face > 0], minlength=len(self._areas))
+        common[0] = 0
+        blob = int(np.argmax(common))
+        if common[blob] == 0:
+            return 0.0
+        both = np.count_nonzero(face) + self._areas[blob] - common[blob]
+        return float(common[blob] / both)
+
+    def uncovered(self, outlines_px: Sequence[Array], *, least: int) -> bool:
+        """Whether some blob of at least ``least`` pixels of the label map lies for its larger part outside of all."""
+        faces = np.zeros(self._blobs.shape, np.uint8)
+        for outline_px in outlines_px:
+            cv2.fillPoly(faces, [np.round((outline_px + 0.5) * self._scale - 0.5).astype(np.int32)], 1)
+        within = np.bincount(self._blobs[faces > 0], minlength=len(self._areas))
+        return bool(np.any((self._areas >= least) & (within < 0.5 * self._areas)))

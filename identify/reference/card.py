@@ -12,15 +12,16 @@ from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.line_fit import Line, crossing, u_crossing_px
-from identify.geometry.lines import Edge, mean_edge, refine_edges
+from identify.geometry.lines import Edge, refine_edges
 from identify.geometry.pyramid import reduced
 from identify.geometry.quads import misfit, square_to_quad
 from identify.model import Array, Bytes, NotMeasured, Photo, Reference, Remark
 from identify.reference import blobs
-from identify.reference.corners import roundness
+from identify.reference.corners import corner_radii, roundness, through
 from identify.reference.rectangles import ROUGH_PX, candidates
 
 MASK_PX = 12.0  # by which a side may be off as a label map has it
@@ -32,11 +33,13 @@ PLAIN = 1.1  # a score (at most 1.5) above which no other plane is looked at
 LEAST = 0.7  # score of a card
 NAMED = 0.8  # share in which a label map and a card cover each other
 PLAIN_NAMED, LEAST_NAMED = 0.9, 0.5  # the same scores where they do
+NOT_ROUND = 0.15  # by which each corner that is not the card's lowers the score among such fits
 MISFIT = 1.5  # tolerances by which the fitted corners may be no card's: each of them may be off by as much
 OVERRUN, OVERRUN_ROUND = 0.29, 0.6  # share of the sides that may go on beyond the corners: on a bench of many lines
 ROUND = (0.55, 1.6)  # share of the arcs in the corners' colours
 HARDLY_ROUND = 0.1  # of those of a card whose corners a shadow or the part hides in part
 ROUND_CLEAR = 3.5  # standard uncertainties by which it differs from sharp corners
+LOOSE, FAR = (0.05, 0.06), 8.0  # tolerances, so many of which a blob's sides may be off when they are fitted first
 EDGE_PX = 0.7  # by which a side may be off where the card's wall and its shadow are too narrow to be seen apart
 SHADOW_PX = 0.15  # a one-sided shadow moves an edge by up to 0.3 px, rectangular
 
@@ -107,15 +110,34 @@ def find(photo: Photo, *, labels: Bytes | None = None, size: CardSize = ID1) -> 
     for quads, reach_px in chain([(_labelled(small, labels), MASK_PX)], ((quads, ROUGH_PX + 2) for quads in lines)):
         rough = _rough(small, list(quads), focals / factor, size, reach_px)
         for score, corners in sorted(rough, key=lambda each: -each[0]):
-            if best and best.score > score:
+            if best and _rank(best, size) > score:
                 break
             fit = _refine(photo.rgb, (corners + 0.5) * factor - 0.5, factor, focals, size)
             fits += [fit] if fit else []
-            if fit and _is_card(fit, photo.rgb, size, labels) and (best is None or fit.score > best.score):
+            if (
+                fit
+                and _is_card(fit, photo.rgb, size, labels)
+                and (best is None or _rank(fit, size) > _rank(best, size))
+            ):
                 best = fit
-        if best and best.score > (PLAIN_NAMED if _named(best, photo.rgb, labels) else PLAIN):
+        if best and _rank(best, size) > (PLAIN_NAMED if _named(best, photo.rgb, labels) else PLAIN):
             break
     return _not_found(fits, photo.rgb) if best is None else _reference(best, photo, size)
+
+
+def _rank(fit: _Fit, size: CardSize) -> float:
+    """The score, less where corners are not the card's: a line of print, or of the bench, passes for a side."""
+    others = np.count_nonzero(~np.isnan(fit.corners_mm)) - np.count_nonzero(_round(fit, size))
+    return fit.score - NOT_ROUND * others
+
+
+def _round(fit: _Fit, size: CardSize) -> NDArray[np.bool_]:
+    """Which of the corners (4,) have the card's radius, as far as the picture can tell."""
+    px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
+    more = fit.corners_mm - size.corner_mm
+    less = min(2.0, 0.6 + 3.0 / px_per_mm)
+    blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
+    return np.asarray((more > -less) & (more < less + blunt), bool)
 
 
 def _focals_px(photo: Photo) -> Array:
@@ -173,6 +195,7 @@ def _rough(
     """Scores and corners (4, 2) of those candidates that are such a rectangle, fitted in the small picture."""
     found = [each for each in _sides(small, quads, size, reach_px=reach_px, seam=0.0, blocks=18) if each is not None]
     if reach_px > ROUGH_PX + 2:
+        found = [each for each in found if _misfit(small, each[0], focals, size, LOOSE) < FAR]
         again = _sides(small, [corners for corners, _, _ in found], size, reach_px=ROUGH_PX + 2, seam=0.0, blocks=18)
         found = [each for each in again if each is not None]
     rough = []
@@ -201,7 +224,7 @@ def _refine(rgb: Bytes, corners: Array, factor: float, focals: Array, size: Card
     short_px = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
     error = _misfit(rgb, corners, focals, size, (0.02 + EDGE_PX / short_px, 0.025 + EDGE_PX / short_px))
     likely = error < MISFIT and shares.mean() > 0.6
-    radii = _corner_radii(rgb, corners, size) if likely else np.full(4, np.inf)
+    radii = corner_radii(rgb, _to_px(corners, size), size.corners_mm, size.corner_mm) if likely else np.full(4, np.inf)
     return _Fit(corners, sides, shares, error, radii, _overrun(rgb, corners, sides) if likely else 1.0)
 
 
@@ -225,40 +248,9 @@ def _area(corners: Array) -> float:
     return 0.5 * float(np.sum(corners[:, 0] * after[:, 1] - corners[:, 1] * after[:, 0]))
 
 
-def _corner_radii(rgb: Bytes, corners: Array, size: CardSize) -> Array:
-    """Radii of the corners whose arc is seen (4,) [mm]: nan where too small to tell, inf where no arc is seen.
-
-    An arc of radius r leaves the crossing of its two tangents by (sqrt 2 - 1) r along the bisector.
-    """
-    to_px = _to_px(corners, size)
-    depth = np.sqrt(2) - 1
-    radii = np.full(4, np.inf)
-    for n, way in enumerate(np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])):
-        angles = np.radians(np.linspace(33, 57, 7))
-        centre = size.corners_mm[n] + way * size.corner_mm
-        rays = -way * np.column_stack([np.cos(angles), np.sin(angles)])
-        inner, outer = (_through(to_px, centre + (size.corner_mm + away) * rays) for away in (-1.2, 1.2))
-        step = outer - inner
-        length = np.hypot(step[:, 0], step[:, 1])
-        if length.min() < 2.5:  # about one pixel a millimetre
-            radii[n] = np.nan
-            continue
-        start = _through(to_px, centre + size.corner_mm * rays)
-        away = mean_edge(rgb, start, step / length[:, None], reach_px=max(2.5, 0.5 * float(length.mean())))
-        if away is not None:
-            radii[n] = size.corner_mm - away / length.mean() * 2.4 / depth
-    return radii
-
-
 def _to_px(corners_px: Array, size: CardSize) -> Array:
     """Homography (3, 3) from millimetres on the card to pixels."""
     return square_to_quad(corners_px[None])[0] @ np.diag([1 / size.width_mm, 1 / size.height_mm, 1.0])
-
-
-def _through(homography: Array, points: Array) -> Array:
-    """Points (N, 2) through a homography (3, 3)."""
-    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
-    return mapped[:, :2] / mapped[:, 2:]
 
 
 def _is_card(fit: _Fit, rgb: Bytes, size: CardSize, labels: Bytes | None) -> bool:
@@ -266,10 +258,9 @@ def _is_card(fit: _Fit, rgb: Bytes, size: CardSize, labels: Bytes | None) -> boo
     seen = fit.shares.min() > 0.35 and fit.shares.mean() > 0.6
     px_per_mm = float(np.linalg.norm(fit.corners_px[1] - fit.corners_px[0])) / size.width_mm
     more = fit.corners_mm - size.corner_mm
-    less = min(2.0, 0.6 + 3.0 / px_per_mm)
-    blunt = 1.7 * EDGE_PX / px_per_mm  # blur rounds corners further: a pixel between arc and crossing is 1.7 of radius
+    blunt = 1.7 * EDGE_PX / px_per_mm
     usual = float(np.median(more[np.isfinite(more)])) if np.isfinite(more).any() else np.inf
-    round_ones = np.count_nonzero((more > -less) & (more < less + blunt))
+    round_ones = np.count_nonzero(_round(fit, size))
     like = (
         seen
         and fit.score > (LEAST_NAMED if _named(fit, rgb, labels) else LEAST)
@@ -324,7 +315,7 @@ def _reference(fit: _Fit, photo: Photo, size: CardSize) -> Reference:
     return Reference(
         kind="card",
         id=size.id,
-        outline_px=(_through(to_px, _rounded(size)) + 0.5) * full - 0.5,
+        outline_px=(through(to_px, _rounded(size)) + 0.5) * full - 0.5,
         u_px=full * float(np.hypot(np.sqrt(np.mean(np.square(u))), SHADOW_PX)),
         points_px=(corners + 0.5) * full - 0.5,
         points_mm=size.corners_mm,

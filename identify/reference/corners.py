@@ -1,4 +1,6 @@
-"""Whether the corners of a card are round, told from colours: on a speckled bench no single edge can be followed.
+"""Whether the corners of a card are round: by their arcs, and by colours where no single edge can be followed.
+
+On a speckled bench that is so.
 
 Each pixel about a corner is rated between the card's colour there and the bench's along Fisher's discriminant (Annals
 of Eugenics 7, 1936). What lies between the arc and the crossing of the sides is bench where the corner is round, and
@@ -12,8 +14,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import gaussian_filter
 
+from identify.geometry.lines import mean_edge
 from identify.model import Array, Bytes
 
 STEP_MM = 0.25
@@ -82,14 +85,50 @@ def roundness(rgb: Bytes, to_px: Array, size_mm: Array, corner_mm: float) -> Rou
     return Roundness(share, float(np.sqrt(max(1.0, scatter) / weights.sum())))
 
 
+def corner_radii(rgb: Bytes, to_px: Array, corners_mm: Array, corner_mm: float) -> Array:
+    """Radii of the corners whose arc is seen (4,) [mm]: nan where too small to tell, inf where no arc is seen.
+
+    An arc of radius r leaves the crossing of its two tangents by (sqrt 2 - 1) r along the bisector.
+
+    Parameters
+    ----------
+    to_px : (3, 3) homography from millimetres on the card to pixels
+    corners_mm : (4, 2) crossings of the sides, in order around from the one at the origin
+    """
+    depth = np.sqrt(2) - 1
+    radii = np.full(4, np.inf)
+    for n, way in enumerate(np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])):
+        angles = np.radians(np.linspace(33, 57, 7))
+        centre = corners_mm[n] + way * corner_mm
+        rays = -way * np.column_stack([np.cos(angles), np.sin(angles)])
+        inner, outer = (through(to_px, centre + (corner_mm + away) * rays) for away in (-1.2, 1.2))
+        step = outer - inner
+        length = np.hypot(step[:, 0], step[:, 1])
+        if length.min() < 2.5:  # about one pixel a millimetre
+            radii[n] = np.nan
+            continue
+        start = through(to_px, centre + corner_mm * rays)
+        away = mean_edge(rgb, start, step / length[:, None], reach_px=max(2.5, 0.5 * float(length.mean())))
+        if away is not None:
+            radii[n] = corner_mm - away / length.mean() * 2.4 / depth
+    return radii
+
+
+def through(homography: Array, points: Array) -> Array:
+    """Points (N, 2) through a homography (3, 3)."""
+    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
+
+
 def _sampled(rgb: Bytes, px: Array) -> Array:
     """Colours (N, 3) at places (N, 2), 0 to 1."""
     low = np.floor(px.min(axis=0)).astype(int) - 1
     low = np.maximum(low, 0)
     high = np.ceil(px.max(axis=0)).astype(int) + 2
-    crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float64) / 255
-    at = [px[:, 1] - low[1], px[:, 0] - low[0]]
-    return np.column_stack([map_coordinates(crop[..., n], at, order=1, mode="nearest") for n in range(3)])
+    crop = rgb[low[1] : high[1], low[0] : high[0]].astype(np.float32) / 255
+    x, y = (px - low).astype(np.float32).T
+    seen = cv2.remap(crop, x[None], y[None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen[0], float)
 
 
 def _corner(colours: Array, card: Array, bench: Array, sharp: Array, arc: Array) -> tuple[float, float] | None:

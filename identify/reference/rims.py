@@ -28,7 +28,9 @@ SURE = 0.9  # share about one candidate for which no other of the same coin is l
 ROUND = 0.014  # scatter of the edge about its ellipse, as a share of the radius: worn and hammered coins have less
 LEAST_CONTRAST = 0.02
 AT_ONCE = 8  # candidates that are looked at before it is asked whether one of them is a coin
+COLOUR_GAIN = 4.0  # by which a colour's differences are enlarged before its edges are drawn
 Pick = Callable[[list[Ellipse]], list[Ellipse]]
+Enough = Callable[["list[Rim]", int], bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +55,12 @@ class Rim:
 
 
 def find_rims(
-    photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None, *, least: float = LEAST_SUPPORT
+    photo: Photo,
+    hints: Sequence[Ellipse] = (),
+    pick: Pick | None = None,
+    *,
+    least: float = LEAST_SUPPORT,
+    enough: Enough | None = None,
 ) -> list[Rim]:
     """Every coin-like rim of the photo, the best supported first; [px] of the full photo.
 
@@ -62,26 +69,77 @@ def find_rims(
     hints : where coins may be besides, by something else than edges [px]
     pick : which of the candidates [px] are worth a look
     least : support of a rim
+    enough : whether the rims found so far, and after how many of the three looks, are enough: what is looked at is
+        then first the hints, then ellipses of the grey picture, then those of its colours. Without it, the first two
     """
-    small, factor, candidates = _candidates(photo, hints)
-    return _measured(photo, small, factor, candidates if pick is None else pick(candidates), least)
+    small, factor = _small(photo)
+    if enough is None:
+        candidates = _candidates(small, factor, hints)
+        return _measured(photo, small, factor, candidates if pick is None else pick(candidates), least)
+    rims: list[Rim] = []
+    tried: list[Ellipse] = []
+    first = [_scaled(each, factor) for each in hints]
+    for looks, look in enumerate((lambda _: first, _grey, _coloured), 1):
+        scaled = look(small)
+        fresh = [each for each in _distinct(scaled, small) if not any(_alike(each, other) for other in tried)]
+        tried += fresh
+        candidates = [
+            each
+            for each in (_scaled(each, 1 / factor) for each in fresh)
+            if not any(rim.support > SURE and _of(each, rim.ellipse) for rim in rims)
+        ]
+        found = _measured(photo, small, factor, candidates if pick is None else pick(candidates), least)
+        rims = _each_once([*rims, *found])
+        if enough(rims, looks):
+            break
+    return rims
 
 
 def any_rim(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> bool:
     """Whether there is a coin-like rim; as ``find_rims`` looks for all of them, but no further than the first."""
-    small, factor, candidates = _candidates(photo, hints)
+    small, factor = _small(photo)
+    candidates = _candidates(small, factor, hints)
     looks = candidates if pick is None else pick(candidates)
     return any(_measured(photo, small, factor, looks[n : n + AT_ONCE]) for n in range(0, len(looks), AT_ONCE))
 
 
-def _candidates(photo: Photo, hints: Sequence[Ellipse]) -> tuple[Bytes, float, list[Ellipse]]:
-    """The picture in which they were found, its scale, and ellipses that may be rims [px of the full photo]."""
+def _small(photo: Photo) -> tuple[Bytes, float]:
+    """The picture in which rims are looked for, and its scale to the full photo."""
     small, factor = _reduced(photo.rgb, SEARCH_PX[0])
+    return small, factor * photo.rgb.shape[1] / photo.width_px
+
+
+def _candidates(small: Bytes, factor: float, hints: Sequence[Ellipse]) -> list[Ellipse]:
+    """Ellipses that may be rims [px of the full photo]."""
+    found = _grey(small) + [_scaled(each, factor) for each in hints]
+    return [_scaled(each, 1 / factor) for each in _distinct(found, small)]
+
+
+def _grey(small: Bytes) -> list[Ellipse]:
+    """Ellipses of the grey picture, and of one half as large [px of it]."""
     smaller, further = _reduced(small, SEARCH_PX[1])
-    factor *= photo.rgb.shape[1] / photo.width_px
-    found = _ellipses(small) + [_scaled(each, 1 / further) for each in _ellipses(smaller)]
-    found += [_scaled(each, factor) for each in hints]
-    return small, factor, [_scaled(each, 1 / factor) for each in _distinct(found, small)]
+    return [
+        *_ellipses(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)),
+        *(_scaled(each, 1 / further) for each in _ellipses(cv2.cvtColor(smaller, cv2.COLOR_RGB2GRAY))),
+    ]
+
+
+def _coloured(small: Bytes) -> list[Ellipse]:
+    """Ellipses of its colours [px of it]: copper and brass differ from what is as bright as they are."""
+    colours = cv2.cvtColor(small, cv2.COLOR_RGB2LAB)
+    found = []
+    for plane in (colours[..., 1], colours[..., 2]):
+        found += _ellipses(cv2.convertScaleAbs(np.clip(plane, 96, 159), alpha=COLOUR_GAIN, beta=-96 * COLOUR_GAIN))
+    return found
+
+
+def _each_once(rims: Sequence[Rim]) -> list[Rim]:
+    """Of rims one about the other the best supported, the best supported first."""
+    kept: list[Rim] = []
+    for found in sorted(rims, key=lambda each: -each.support):
+        if not any(_covers(found.ellipse, each.ellipse) or _covers(each.ellipse, found.ellipse) for each in kept):
+            kept.append(found)
+    return kept
 
 
 def _measured(
@@ -167,8 +225,8 @@ def _in_full(rim: Rim, scale: float) -> Rim:
     return replace(rim, ellipse=_scaled(rim.ellipse, scale), points_px=points, scatter_px=rim.scatter_px * scale)
 
 
-def _ellipses(picture: Bytes) -> list[Ellipse]:
-    """Ellipses of the grey picture by EdgeDrawing [px of that picture]."""
+def _ellipses(picture: cv2.typing.MatLike) -> list[Ellipse]:
+    """Ellipses of a picture (H, W) by EdgeDrawing [px of that picture]."""
     detector = cv2.ximgproc.createEdgeDrawing()
     settings = cv2.ximgproc.EdgeDrawing.Params()
     settings.Sigma = 1.2
@@ -176,7 +234,7 @@ def _ellipses(picture: Bytes) -> list[Ellipse]:
     settings.AnchorThresholdValue = 3
     settings.MinPathLength = 25
     detector.setParams(settings)
-    detector.detectEdges(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
+    detector.detectEdges(picture)
     found = detector.detectEllipses()
     if found is None:
         return []

@@ -9,11 +9,13 @@ percent where it is not.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import cv2
 import numpy as np
 
+from identify.geometry import lenses
 from identify.geometry.camera import focal_px_from_35mm
 from identify.geometry.edges import linear_light
 from identify.geometry.lines import refine_edge
@@ -35,7 +37,6 @@ MOST_UNNAMED = 6  # of them that a label map does not call reference
 MOST_NAMED = 4  # of the named thing's edges that are read by numerals
 NARROW = 3.5  # times as long as wide: rulers of 150 mm are 18 to 40 mm wide
 MOST_ROWS = 5  # bands beside each in which a comb is looked for
-USUAL_FOCAL35_MM = 28.0
 REGULAR = 0.22  # least share of a window's energy in one frequency
 COHERENT = 0.05  # least share of the strip's energy in the comb (noise reaches 0.03); scatter and pattern decide
 THICKNESS_MM = 0.8  # steel rulers 0.5 to 1.0 mm (common practice, no source); budgeted in U_SIZE_REL
@@ -84,7 +85,7 @@ def find(photo: Photo, *, labels: Bytes | None = None) -> Reference | NotMeasure
         return _not_found(reason)
     edge, scale, flat = max(read, key=lambda item: item[1].alike)  # a wrong edge's marks follow no pattern well
     lines = Strokes((strokes.ends_px + 0.5) * factor - 0.5, strokes.covered_px * factor)
-    focal_px = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, *photo.rgb.shape[1::-1])
+    focal_px = _focal_px(photo, scale)
     stops = _ends(photo.rgb, edge, scale, lines)
     lean = Lean(edge, scale, focal_px, photo.rgb.shape[1::-1])
     told = lean.of_marks(flat, stops)
@@ -232,7 +233,7 @@ def _reference(photo: Photo, edge: Edge, scale: Reading, strokes: Strokes) -> Re
     width_px = _far_edge_px(edge, strokes, spacing / unit)
     first, last = float(scale.numbers.min()), float(scale.numbers.max())
     reach_px = min(width_px, 2 * max(scale.rms_px, 0.05) / scale.u_lean)  # no further than the marks' slope is known
-    focal = focal_px_from_35mm(photo.focal35_mm or USUAL_FOCAL35_MM, width, height)
+    focal = _focal_px(photo, scale)
     ends = np.array([first, last])
     far = _far_points(edge, comb, ends, reach_px)
     near = edge.place(comb.at(ends), 0.0)
@@ -266,6 +267,16 @@ def _reference(photo: Photo, edge: Edge, scale: Reading, strokes: Strokes) -> Re
         u_size_rel=U_SIZE_REL,
         u_across_rel=U_WIDTH_REL,
     )
+
+
+def _focal_px(photo: Photo, scale: Reading) -> float:
+    """Focal length in pixels of ``photo.rgb``; where the photo does not say, what the scale's size makes likely."""
+    size = photo.rgb.shape[1::-1]
+    if photo.focal35_mm is not None and photo.focal35_mm > 0:
+        return focal_px_from_35mm(photo.focal35_mm, *size)
+    usual = focal_px_from_35mm(lenses.USUAL35_MM, *size)
+    spacing = float(np.median(scale.comb.spacing(scale.numbers)))
+    return usual * math.exp(lenses.of_scale(usual, spacing / scale.unit_mm)[0])
 
 
 def _outline(edge: Edge, scale: Reading, strokes: Strokes) -> Array:

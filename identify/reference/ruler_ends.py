@@ -23,6 +23,7 @@ SEARCH_PX_PER_MM = 3.0
 REFERENCE, NAMED = 2, 0.4  # value of a label map, and the share of the places beside an edge that have it
 MASK_SHORT = 0.3  # by which what a label map calls reference may end too early at each end
 WHOLE = 0.6  # share of a line beyond which all of it is taken for the reference's
+STEP, FURTHEST = 0.02, 2.0  # of an edge's length, in which it is followed beyond its ends, and how far
 BESIDE_PX = (6.0, 14.0, 22.0)  # depths of those places in the reduced picture
 CLEAR = 4.0  # step at an end over the usual step beside it
 MOST_LINES, WEAKER, APART_MM = 3, 0.35, 2.0  # that may be one end, as strong as the strongest, so far apart
@@ -51,12 +52,12 @@ class Edge:
 
 
 def on_named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None:
-    """As much of an edge as has what a label map calls reference on its inner side; None where there is none."""
+    """As much of an edge as has what a label map calls reference on its inner side; None where there is none.
+
+    Where that is most of the edge, it is followed beyond its ends: a line may be seen in part only.
+    """
     steps = np.linspace(0, 1, 61)
-    places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
-    shape = np.array(labels.shape[1::-1])
-    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
-    share = (labels[row, column] == REFERENCE).mean(axis=0)
+    share = _named_beside(labels, edge, size_px, steps)
     at = np.flatnonzero(share > NAMED)
     if not len(at):
         return None
@@ -66,9 +67,30 @@ def on_named(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge | None
     more = max(1, round(MASK_SHORT * (last - first)))
     first, last = max(0, first - more), min(len(steps) - 1, last + more)
     if last - first > WHOLE * len(steps):
-        return replace(edge, named=True)
+        return replace(_prolonged(labels, edge, size_px), named=True)
     origin = edge.place(steps[first : first + 1] * edge.length, 0.0)[0]
     return replace(edge, origin=origin, length=edge.length * (steps[last] - steps[first]), named=True)
+
+
+def _prolonged(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> Edge:
+    """The edge as far as what a label map calls reference goes on beside it beyond its ends, within the picture."""
+    beyond = STEP * np.arange(1, round(FURTHEST / STEP) + 1)
+    ends = []
+    for steps in (np.asarray(-beyond, float), np.asarray(1 + beyond, float)):
+        places = edge.place(steps * edge.length, 0.0)
+        inside = np.all((places >= 0) & (places <= np.array(size_px) - 1), axis=1)
+        on = inside & (_named_beside(labels, edge, size_px, steps) > NAMED)
+        ends.append(int(np.argmin(np.append(on, False))) * STEP)
+    origin = edge.place(np.array([-ends[0] * edge.length]), 0.0)[0]
+    return replace(edge, origin=origin, length=edge.length * (1 + sum(ends)))
+
+
+def _named_beside(labels: Bytes, edge: Edge, size_px: tuple[int, ...], steps: Array) -> Array:
+    """Share (N,) of the places inside an edge, at shares (N,) of its length, that a label map calls reference."""
+    places = np.stack([edge.place(steps * edge.length, depth) for depth in BESIDE_PX])
+    shape = np.array(labels.shape[1::-1])
+    column, row = np.clip((places + 0.5) / np.array(size_px) * shape, 0, shape - 1).astype(int).transpose(2, 0, 1)
+    return np.asarray((labels[row, column] == REFERENCE).mean(axis=0), float)
 
 
 def width_on(labels: Bytes, edge: Edge, size_px: tuple[int, ...]) -> float | None:

@@ -202,9 +202,11 @@ class FittingClass:
     ----------
     part : False where no fitting is in view.
     turned : False where the body is not round about the part's long axis, so that its width shows no diameter.
-    narrow_foot : True where the part stands on something narrower than its body, so that no base line shows its height.
+    narrow_foot : True where what the part stands on, and its lower edge, are never wider than its rim.
     height_mm, u_height_mm : height of the measured rim when the part stands on end, and its standard uncertainty [mm].
     foot_mm, u_foot_mm : how high the body's lower edge is then, on pegs or a step, and its standard uncertainty [mm].
+    step_mm, u_step_mm : by how much that is narrower than the rim all round, none where not given, and the same.
+    rest_mm, u_rest_mm : the same of what the body stands on.
     varieties : second answers, each with its closed list.
     """
 
@@ -221,6 +223,10 @@ class FittingClass:
     u_height_mm: float | None
     foot_mm: float | None
     u_foot_mm: float | None
+    step_mm: float | None
+    u_step_mm: float | None
+    rest_mm: float | None
+    u_rest_mm: float | None
     look_alikes: tuple[str, ...]
     cautions: tuple[str, ...]
     varieties: dict[str, tuple[str, ...]]
@@ -243,6 +249,10 @@ CLASSES = {
     "u_height_mm": _SIZE,
     "foot_mm": _SIZE,
     "u_foot_mm": _SIZE,
+    "step_mm": _SIZE,
+    "u_step_mm": _SIZE,
+    "rest_mm": _SIZE,
+    "u_rest_mm": _SIZE,
     "look_alikes": Column(words),
     "cautions": Column(words),
     "varieties": Column(word_lists),

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, hexagon, shading, standing, zone
+from identify.dimensions import axis, hexagon, shading, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
 from training.drawn_parts import draw, joined, laid, look_at, stepped, stood, whitworth
 from training.drawn_parts import hexagon as hexagonal
 from training.measure_scenes import BASE, BLIND, DRAWN, GIVEN, LYING, ON_IT, Row, summary, trial
-from training.scenes import standing_outline, tangents
+from training.scenes import tangents
 
 CAMERA = Camera(1156.0, (799.5, 599.5), 0.02, "EXIF")
 COVARIANCE = np.diag([1e-3, 1e-3, 1e-3, 1e-3, 0.1, 0.1, 0.1]) ** 2
@@ -369,62 +369,6 @@ def test_bands_on_a_short_wide_part_tell_its_axis(turn_deg: int) -> None:
     assert shading.grain(Photo("blank", "", np.full((300, 300, 3), 128, np.uint8), 300, 300), square) is None
 
 
-def upright(answer: str, tilt_deg: float, height_mm: float | None) -> tuple[tuple, tuple]:
-    """A plain cylinder of 35 mm, its rim 50 mm high, measured as a part of a class."""
-    pose = look_at(300, tilt_deg)
-    shape = np.array([8.0, 5.0, 17.5, 50.0])
-    found = standing_outline(CAMERA, pose, shape, np.random.default_rng(3), base=True)
-    seen = Plane(CAMERA, (Pose(pose.rotation, pose.translation_mm, COVARIANCE),), tilt_deg, 300.0)
-    blank = Photo("drawn", "", np.zeros((4, 4, 3), np.uint8), 1600, 1200)
-    wanted = ("body_diameter",)
-    return dimensions.measure(
-        blank, found, seen, reference=None, view="standing", answer=answer, wanted=wanted, height_mm=height_mm
-    )
-
-
-def test_a_part_on_a_narrow_foot_is_vague_until_its_height_is_given() -> None:
-    """What stands on a capsule may end high over the bench: the same outline says less of it than of a cylinder."""
-    plain, _ = upright("unsure", 25, None)
-    assert abs(plain[0].value - 35) <= plain[0].u95
-    vague, _ = upright("thermostatic", 25, None)
-    assert abs(vague[0].value - 35) <= vague[0].u95
-    assert vague[0].u95 > 1.5 * plain[0].u95
-    refused, why = upright("thermostatic", 3, None)
-    assert refused == ()
-    assert "--height" in why[0].advice
-    assert "--scale-on part" in why[0].advice
-    given, _ = upright("thermostatic", 3, 50.0)
-    assert abs(given[0].value - 35) <= given[0].u95
-
-
-def evenly(hull: np.ndarray) -> np.ndarray:
-    """400 points (400, 2) at equal steps along a closed polygon (N, 2)."""
-    ring = np.vstack([hull, hull[:1]])
-    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
-    even = np.linspace(0, far[-1], 400, endpoint=False)
-    return np.column_stack([np.interp(even, far, ring[:, 0]), np.interp(even, far, ring[:, 1])])
-
-
-def likeliest(contour: np.ndarray, camera: Camera, pose: Pose):
-    """The likeliest way in which a standing body has this outline."""
-    found = Outline(contour, np.zeros((4, 4), bool), 1, 0.2, False, "drawn")
-    known = Pose(pose.rotation, pose.translation_mm, COVARIANCE)
-    ways = standing.stand(found, camera, known, standing.Height(27.0, 8.0, ""), u_size_rel=1e-3)
-    return max(ways, key=lambda one: one.likelihood)
-
-
-@pytest.mark.parametrize("inset_mm", [0.0, 1.0, 2.0])
-def test_a_foot_narrower_than_the_rim_stays_within_the_uncertainty(inset_mm: float) -> None:
-    pose = look_at(300, 25)
-    camera, shape = CAMERA, np.array([8.0, 5.0, 17.5, 27.0])
-    hull = standing.silhouette(shape, camera, pose, foot_mm=(0.0, inset_mm))
-    contour = evenly(hull)
-    best = likeliest(contour, camera, pose)
-    assert best.base
-    assert abs(best.estimate.value - 35) <= 2 * best.estimate.u
-    assert best.estimate.value == pytest.approx(35, abs=0.35)
-
-
 def test_the_part_rests_on_the_hulls_side_under_its_weight():
     rng = np.random.default_rng(3)
     for count in (2, 3, 9, 60):
@@ -437,17 +381,3 @@ def test_the_part_rests_on_the_hulls_side_under_its_weight():
             )
             assert station[first] <= over <= station[last]
             assert (contact <= beyond + 1e-9).all(), "no point is beneath the bench"
-
-
-def test_a_peg_that_sticks_out_does_not_hide_that_the_base_is_seen() -> None:
-    """A cylinder seen with its base, and a small peg in its outline: the base still tells how high the rim is."""
-    pose = look_at(330, 15)
-    shape = np.array([8.0, 5.0, 20.0, 23.0])
-    hull = standing.silhouette(shape, CAMERA, pose)
-    contour = evenly(hull)
-    middle = contour.mean(axis=0)
-    contour += np.random.default_rng(1).normal(0, 0.7, contour.shape)
-    contour[90:124] += 12.0 * (contour[107] - middle) / np.linalg.norm(contour[107] - middle)
-    best = likeliest(contour, CAMERA, pose)
-    assert best.base
-    assert best.estimate.value == pytest.approx(40, rel=0.01)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions
-from identify.dimensions import standing, stem
+from identify.dimensions import hull, stem
 from identify.model import NotMeasured, Outline, Plane
 from training.drawn_stems import END_MM, drawn, over_the_bench, regular_xy, splined_xy
 
@@ -55,7 +55,7 @@ WANTED = (stem.COUNT, stem.DIAMETER)
 def measured(section_xy: np.ndarray, *, view: str = "standing"):
     camera, pose = over_the_bench(8.0, 260.0)
     photo = drawn(section_xy, camera, pose, seed=5, bored=True, blur_px=1.0, noise=0.012)
-    body_px = standing.silhouette(np.array([0.0, 0.0, 11.0, END_MM - 14]), camera, pose)
+    body_px = hull.silhouette(np.zeros(2), np.full(2, 11.0), np.array([END_MM - 14, 0.0]), camera, pose)
     ring = np.vstack([body_px, body_px[:1]])
     along = np.linspace(0, len(body_px), 720, endpoint=False)
     body_px = np.column_stack([np.interp(along, np.arange(len(ring)), column) for column in ring.T])

@@ -132,3 +132,20 @@ def test_train_and_score_write_the_file_and_its_card(cut: Path, tmp_path: Path) 
     assert card["training"]["seed"] == 3
     assert card["training"]["steps"] >= 1
     assert 0 <= card["check"]["wrong_share"] <= 1
+    fit_edges.train([cut], tmp_path / "further.onnx", minutes=0.01, seed=4, start=out.with_suffix(".pt"))
+    further = tomllib.loads((tmp_path / "further.toml").read_text())["training"]
+    assert further["steps_before"] == card["training"]["steps"]
+
+
+def test_a_packed_network_says_the_same(cut: Path, tmp_path: Path) -> None:
+    out = tmp_path / "net.onnx"
+    fit_edges.train([cut], out, minutes=0.05, seed=3)
+    strip = fit_edges._whole(edge_strips.loaded([cut])[1])[None]
+    before, size = np.exp(ort.InferenceSession(out).run(None, {"strips": strip})[0]), out.stat().st_size
+    fit_edges.pack([cut], out)
+    after = np.exp(ort.InferenceSession(out).run(None, {"strips": strip})[0])
+    assert out.stat().st_size < 0.45 * size
+    assert np.abs(after - before).sum(axis=2).mean() < 0.1, "odds that moved, of two"
+    card = tomllib.loads(out.with_suffix(".toml").read_text())
+    assert card["sha256"] == hashlib.sha256(out.read_bytes()).hexdigest()
+    assert card["training"]["seed"] == 3
