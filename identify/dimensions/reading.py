@@ -24,16 +24,13 @@ LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-# Which two places carry the part is seen less well where a section's shape is not; training split as above.
-U_LEAN_RAD = (0.06, 0.03)
+U_LEAN_RAD = (0.06, 0.03)  # which two places carry the part, where a section's shape is not seen, and where it is
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.5  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 # As above: scatter of a thread's level; how far off a wrong zone is; how much the form of the valleys may differ.
-U_LEVEL_REL = 0.008
-U_OTHER_REL = 0.03
-U_DROP_SHARE = 0.15
+U_LEVEL_REL, U_OTHER_REL, U_DROP_SHARE = 0.008, 0.03, 0.15
 AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
@@ -341,13 +338,8 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
             how = f"crests of both edges ({len(left)} and {len(right)})"
         middle = left[len(left) // 2]
         line = np.array([sides.left_px[middle], sides.right_px[middle]])
-        return Reading(
-            name,
-            estimate,
-            f"lying, {how}, {'stub at its usual height' if lain.u_height_mm else 'cylinder on the bench'}",
-            line,
-            (sides.left_px[left], sides.right_px[right]),
-        )
+        text = f"lying, {how}, {'stub at its usual height' if lain.u_height_mm else 'cylinder on the bench'}"
+        return Reading(name, estimate, text, line, (sides.left_px[left], sides.right_px[right]))
     if name == "hex_across_flats" and lain.hexagon is not None:
         stations, text = lain.hexagon.stations, lain.hexagon.method
     else:

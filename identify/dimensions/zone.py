@@ -229,16 +229,11 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     starts, core, level, drop, apart = starts[keep], core[keep], level[keep], drop[keep], apart[keep]
     scatter = 1.4826 * np.median(np.abs(core - level[:, None]), axis=1)
     light, ripple = _helical(lines, angles, starts, count, pitch)
-<<<<<<< HEAD
     light, ripple = np.log(np.maximum(light, 0.003) / 0.02), np.log(np.maximum(ripple, 0.01) / 0.05)
-    beside = _beside(lines, starts, count, step) / level[:, None]
-    widest = float(np.percentile(crest_line(np.where(lines.found, lines.diameter_mm, 0), lines.station_mm, 1.0), 99))
     left = np.minimum(starts, len(lines.station_mm) - 1 - starts - count) / (len(lines.station_mm) - 1)
-=======
     reach, gap = _spans(step)
     ends = [np.minimum(end, len(lines.beside_mm) - 1) for end in (starts, starts + reach + count + gap)]
     beside = lines.beside_mm[np.column_stack(ends)] / level[:, None]
->>>>>>> main
     features = np.column_stack(
         [
             light,
@@ -246,17 +241,10 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             ripple,
             np.abs(apart) / NEAR,
             beside.max(axis=1) > 1.05,
-<<<<<<< HEAD
             beside.min(axis=1) < 0.97,
             np.clip(1 - _beyond(lines, starts, count, step) / level, 0, 0.3) / 0.1,
-            level / widest < 0.6,
-            left,
-=======
-            level / lines.widest_mm > 0.97,
-            np.full(len(starts), length > LENGTHS[0]),
-            beside.min(axis=1) < 0.97,
             level / lines.widest_mm < 0.6,
->>>>>>> main
+            left,
             np.full(len(starts), math.log(listed.share)),
         ]
     ).astype(float)
