@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from identify import tables
-from identify.dimensions import reading, spline, standing, stem, stub
+from identify.dimensions import lip, reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -66,7 +66,7 @@ def measure(
     if view == STANDING:
         on_part = reference is not None and reference.on_part
         prior = _height(None if on_end else answer, height_mm)
-        found, upright = _standing(outline, plane, prior, u_size_rel, on_part=on_part)
+        found, upright = _standing(photo, outline, plane, prior, u_size_rel, on_part=on_part)
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
@@ -168,30 +168,38 @@ def _shares(rows: Sequence[CandidateRow]) -> dict[str, float]:
 
 
 def _standing(
-    outline: Outline, plane: Plane, prior: standing.Height, u_size_rel: float, *, on_part: bool
+    photo: Photo, outline: Outline, plane: Plane, prior: standing.Height, u_size_rel: float, *, on_part: bool
 ) -> tuple[Quantities, _Upright | None]:
     """What the outline gives, and the likeliest axis of the part."""
     if outline.cut_off:
         return {}, None
+    rim_mm = 0.0 if on_part else None
+    stood = _ways(outline, plane, prior, u_size_rel, rim_mm)
+    if not stood:
+        return {}, None
+    _, pose, best = max(stood, key=lambda way: way[0])
+    size_px = float(np.ptp(best.points_px, axis=0).max())
+    lip_px = lip.width_px(photo, best.points_px[best.rim], best.outward[best.rim], size_px)
+    if lip_px is not None:
+        stood = _ways(standing.with_lip(outline, best, lip_px), plane, prior, u_size_rel, rim_mm)
     found: Quantities = {}
-    upright: _Upright | None = None
-    for pose in plane.poses:
-        ways = standing.stand(
-            outline,
-            plane.camera,
-            pose,
-            prior,
-            u_size_rel=u_size_rel,
-            rim_mm=0.0 if on_part else None,
-        )
-        for stood in ways:
-            edges = (stood.points_px[stood.used],)
-            one = Reading("body_diameter", stood.estimate, _method(stood, prior, on_part), stood.line_px, edges)
-            found.setdefault("body_diameter", []).append((pose.weight, stood.likelihood, one))
-            score = stood.likelihood + float(np.log(max(pose.weight, 1e-9)))
-            if upright is None or score > upright.score:
-                upright = _Upright(score, pose, stood.shape_mm[:2])
-    return found, upright
+    for _, at, one in stood:
+        estimate = one.estimate if lip_px is None else standing.doubted(one, lip_px)
+        edges = (one.points_px[one.used],)
+        read = Reading("body_diameter", estimate, _method(one, prior, on_part), one.line_px, edges)
+        found.setdefault("body_diameter", []).append((at.weight, one.likelihood, read))
+    return found, _Upright(pose, best.shape_mm[:2])
+
+
+def _ways(
+    outline: Outline, plane: Plane, prior: standing.Height, u_size_rel: float, rim_mm: float | None
+) -> list[tuple[float, Pose, standing.Stood]]:
+    """How the body may stand at each pose, with the logarithm of how likely that is."""
+    return [
+        (one.likelihood + float(np.log(max(pose.weight, 1e-9))), pose, one)
+        for pose in plane.poses
+        for one in standing.stand(outline, plane.camera, pose, prior, u_size_rel=u_size_rel, rim_mm=rim_mm)
+    ]
 
 
 def _count_teeth(
@@ -211,7 +219,6 @@ def _count_teeth(
 class _Upright:
     """The axis of a standing part: the pose it was found at, and its place (2,) on the bench [mm]."""
 
-    score: float
     pose: Pose
     foot_mm: Array
 

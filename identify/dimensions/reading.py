@@ -24,6 +24,7 @@ LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
+ALONG = ("overall_length", "thread_pitch")  # the others are widths
 U_LEAN_RAD = (0.06, 0.03)  # which two places carry the part, where a section's shape is not seen, and where it is
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
 LIKELY = 0.5  # chance below which a zone is not taken for the thread
@@ -194,27 +195,26 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("thread_pitch")
     if lain.hexagon is not None and _is_main(lain.hexagon, lain):
         names.append("hex_across_flats")
-    scale = lain.seen.mm_per_px
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
     told = {name: _value(name, lain, ends) for name in names}
     names = [name for name, value in told.items() if np.isfinite(value) and value > 0]
     base = np.array([told[name] for name in names])
 
-    held = anchor.anchored(lain.profile, lain.camera, lain.pose)
-    edges = anchor.pairs(lain.seen.sides, [_stations(name, lain) for name in names if _is_width(name, lain)])
-    still = _lengths(names, lain, ends, held, edges, lain.camera, lain.pose, np.zeros(3))
+    edges = anchor.pairs(lain.seen.sides, [_stations(name, lain) for name in names if name not in ALONG])
+    held = anchor.anchored(lain.profile, lain.camera, lain.pose, edges)
+    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(3))
     if not (np.isfinite(still).all() and (still > 0).all()):
         return {}
 
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
-        return base * _lengths(names, lain, ends, held, edges, camera, pose, shifts) / still
+        return base * _lengths(names, lain, ends, held, camera, pose, shifts) / still
 
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
         Extra("height of the axis", _rest_mm(lain)),
         Extra("lean of the axis", U_LEAN_RAD[lain.hexagon is not None]),
     )
-    lines = [_lines(name, value, lain, ends, scale) for name, value in zip(names, base, strict=True)]
+    lines = [_lines(name, value, lain, ends, lain.seen.mm_per_px) for name, value in zip(names, base, strict=True)]
     within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
     estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines, within=within)
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
@@ -227,33 +227,22 @@ def _is_main(found: hexagon.Hexagon, lain: Lain) -> bool:
 
 
 def _lengths(
-    names: list[str],
-    lain: Lain,
-    ends: lying.Ends,
-    held: anchor.Anchor,
-    edges: anchor.Pairs,
-    camera: Camera,
-    pose: Pose,
-    shifts: Array,
+    names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
 ) -> Array:
     """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
     axis = anchor.axis_of(held, camera, pose, float(shifts[1]), float(shifts[2]))
-    across = iter(anchor.widths(edges, axis, camera, pose, float(shifts[0])).tolist())
+    across = iter(anchor.widths(held, axis, camera, pose, float(shifts[0])).tolist())
     found = []
     for name in names:
         if name == "overall_length":
             found.append(lying.length(ends, axis, camera, pose))
         elif name == "thread_pitch" and lain.thread is not None:
-            index, sides = np.flatnonzero(lain.thread.zone), lain.seen.sides
-            middle = (sides.left_px + sides.right_px) / 2
+            index = np.flatnonzero(lain.thread.zone)
+            middle = (lain.seen.sides.left_px + lain.seen.sides.right_px) / 2
             found.append(anchor.stretch(axis, camera, pose, middle[index[0]], middle[index[-1]]))
         else:
             found.append(next(across))
     return np.array(found)
-
-
-def _is_width(name: str, lain: Lain) -> bool:
-    return name != "overall_length" and (name != "thread_pitch" or lain.thread is None)
 
 
 def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

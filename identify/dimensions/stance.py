@@ -115,6 +115,14 @@ class Fit:
         seen = pixels(camera, to_camera(pose, self.points_mm(numbers)))
         return hull.apart(self.points_px, seen[hull.around(seen)])
 
+    def beside(self, numbers: Array) -> tuple[NDArray[np.bool_], Array]:
+        """Which points (M,) are nearest to the rim, and unit normals (M, 2) out of the body at their nearest places."""
+        camera, pose = self.view(numbers)
+        seen = pixels(camera, to_camera(pose, self.points_mm(numbers)))
+        corners = hull.around(seen)
+        _, closest, _, normals = hull.nearest(self.points_px, seen[corners])
+        return corners[closest] < len(hull.CIRCLE), normals[closest]
+
     def lacking(self, numbers: Array) -> float:
         """Share of the body's image that is not within the outline."""
         camera, pose = self.view(numbers)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from identify import dimensions
-from identify.dimensions import hull, stance, standing
+from identify.dimensions import hull, lip, stance, standing
 from identify.dimensions.stance import Fit, Form, Height
 from identify.geometry.camera import camera_place_mm, on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -51,13 +52,19 @@ def likeliest(contour: np.ndarray, pose: Pose, prior: Height) -> standing.Stood:
 
 
 def measured(
-    contour: Outline, pose: Pose, answer: str, *, view: str = "standing", height_mm: float | None = None
+    contour: Outline,
+    pose: Pose,
+    answer: str,
+    *,
+    view: str = "standing",
+    height_mm: float | None = None,
+    photo: Photo | None = None,
 ) -> tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]:
     """Body diameter of an outline as a part of a class."""
     seen = Plane(CAMERA, (known(pose),), 0.0, 300.0)
     wanted = ("body_diameter",)
     return dimensions.measure(
-        BLANK, contour, seen, reference=None, view=view, answer=answer, wanted=wanted, height_mm=height_mm
+        photo or BLANK, contour, seen, reference=None, view=view, answer=answer, wanted=wanted, height_mm=height_mm
     )
 
 
@@ -194,3 +201,52 @@ def test_a_lying_cylinder_has_no_outline_of_a_body_on_end() -> None:
         pixels = np.vstack([left, right, *ends])
         contour = outlined(evenly(pixels[hull.around(pixels)]))
         assert not standing.upright(contour, CAMERA, known(pose)), (tilt_deg, long_mm)
+
+
+def drawn(*pieces: tuple[np.ndarray, int]) -> Photo:
+    """A photo of filled outlines (N, 2) [px], each in a grey, one over the other on a grey bench; four times finer."""
+    every = np.vstack([piece for piece, _ in pieces])
+    low, high = (every.min(axis=0) - 20).astype(int), (every.max(axis=0) + 20).astype(int)
+    fine = np.full((*(4 * (high - low))[::-1], 3), 120, np.uint8)
+    for piece, grey in pieces:
+        cv2.fillPoly(fine, [np.round((piece - low + 0.5) * 4 - 0.5).astype(np.int32)], (grey,) * 3)
+    picture = np.full((1200, 1600, 3), 120, np.uint8)
+    crop = cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    picture[low[1] : high[1], low[0] : high[0]] = cv2.GaussianBlur(crop, (0, 0), 0.7)
+    return Photo("drawn", "", picture, 1600, 1200)
+
+
+@pytest.mark.parametrize("lip_px", [0.0, 3.0, 4.5])
+def test_a_lip_lighter_than_the_bench_is_found_beside_a_dark_ring(lip_px: float) -> None:
+    """The outline runs along the dark ring; the rim's edge is where the band beyond it ends."""
+    dark = body(look_at(260, 6), [17.5, 17.5], [27.0, 3.0])
+    out = dark - dark.mean(axis=0)
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    photo = drawn((dark + lip_px * out, 165), (dark, 20))
+    width = lip.width_px(photo, dark, out, float(np.ptp(dark, axis=0).max()))
+    assert (width is None) == (lip_px == 0)
+    assert width is None or width == pytest.approx(lip_px, abs=0.7)
+
+
+def test_a_shadow_on_one_side_is_no_lip() -> None:
+    dark = body(look_at(260, 6), [17.5, 17.5], [27.0, 3.0])
+    out = dark - dark.mean(axis=0)
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    for photo in (
+        drawn((dark + np.array([5.0, 4.0]), 70), (dark, 200)),
+        drawn((dark + np.array([4.0, 0.0]), 165), (dark, 20)),
+    ):
+        assert lip.width_px(photo, dark, out, float(np.ptp(dark, axis=0).max())) is None
+
+
+def test_a_body_with_such_a_lip_is_measured_to_the_lip() -> None:
+    pose = look_at(260, 12)
+    whole = body(pose, [17.5, 17.5, 15.7], [25.0, 6.0, 2.0])
+    rim, ring = (hull.silhouette(PLACE, np.array([radius]), np.array([25.0]), CAMERA, pose) for radius in (17.5, 16.9))
+    along = outlined(body(pose, [16.9, 17.5, 15.7], [25.0, 6.0, 2.0]))
+    given, _ = measured(along, pose, "single-lever-cartridge", photo=drawn((whole, 90), (rim, 165), (ring, 20)))
+    plain, _ = measured(along, pose, "single-lever-cartridge")
+    assert any(line.name == "lip of the rim" for line in given[0].budget)
+    assert not any(line.name == "lip of the rim" for line in plain[0].budget)
+    assert abs(given[0].value - 35) <= given[0].u95
+    assert abs(given[0].value - 35) < abs(plain[0].value - 35)
