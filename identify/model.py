@@ -189,6 +189,7 @@ class Outline:
     contour_px : (N, 2) closed, sub-pixel, not repeated at the end [px]
     inside : (H, W) bool mask of the part at the photo's ``rgb`` size divided by ``mask_step``
     u_px : standard uncertainty of one edge point across the edge [px]
+    doubt_px : (N,) how far off other places may be that could be the edge (standard deviation) [px]; None: not known
     """
 
     contour_px: Array
@@ -197,6 +198,7 @@ class Outline:
     u_px: float
     cut_off: bool
     method: str
+    doubt_px: Array | None = None
 
     def __post_init__(self) -> None:
         _shaped("contour_px", self.contour_px, None, 2)

@@ -20,6 +20,7 @@ PART = 1
 SMALL_PX = 420  # long side of the picture on which a part without labels is looked for
 CROP_PX = 520  # long side of the crop on which the mask is refined
 SLACK_REL = 0.02  # of the part's length: how far a network's border may be off
+OFF_COST, JUMP_COST = 0.1, 0.04  # of a place as far off the mask's border as is expected; of a column from row to row
 LEAST_SHARE = 5e-4  # of the photo's area: a smaller part has too few pixels to measure
 Mask = NDArray[np.bool_]
 
@@ -53,7 +54,7 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
     about = ring(photo, reference=reference, labels=labels)
     if isinstance(about, NotMeasured):
         return about
-    contour, u_px = _sharpened(photo, about)
+    contour, u_px, doubt = _sharpened(photo, about)
     return Outline(
         contour_px=contour,
         inside=_filled(photo, contour),
@@ -61,6 +62,7 @@ def trace(photo: Photo, *, reference: Reference | None = None, labels: Bytes | N
         u_px=u_px,
         cut_off=_touches_border(photo, contour),
         method=about.method,
+        doubt_px=doubt,
     )
 
 
@@ -283,18 +285,19 @@ def _cut(crop: Bytes, rough: Mask, banned: Mask, band_px: float) -> Mask:
     return solid if solid.sum() > 0.4 * (rough & ~banned).sum() else rough & ~banned
 
 
-def _sharpened(photo: Photo, about: Ring) -> tuple[Array, float]:
-    """A ring moved to the part's edge: (N, 2) in full-photo pixels, and u of a point [px]."""
+def _sharpened(photo: Photo, about: Ring) -> tuple[Array, float, Array]:
+    """A ring moved to the part's edge: (N, 2) in full-photo pixels, u of a point [px], and doubt (N,) of each [px]."""
     profile = part_edge.profiles(photo.rgb, about.start_px, about.normals, about.step_px)
     odds = part_edge.likely([profile], about.reach_px / about.step_px, closed=True)[0]
     offsets = part_edge.offsets_px(about.step_px)
-    gain = part_edge.gain(odds) - 0.3 * (offsets / about.reach_px) ** 2
-    path = follow(gain, jump=3, jump_cost=0.04, leap_cost=2.0, closed=True)
+    gain = part_edge.gain(odds) - OFF_COST * (offsets / about.reach_px) ** 2
+    path = follow(gain, jump=3, jump_cost=JUMP_COST, leap_cost=2.0, closed=True)
     where, height = part_edge.sharpened(profile, odds, path, about.step_px)
     shift = offsets[0] + where * about.step_px
     edges = about.start_px + np.where(height > 0.004, shift, offsets[path])[:, None] * about.normals
     rough_px = float(1.4826 * np.median(np.abs(shift - cv2.blur(shift[:, None], (1, 7)).ravel())))
-    return (edges + 0.5) * photo.reduced - 0.5, float(np.clip(rough_px, 0.15, 1.5)) * photo.reduced
+    doubt = part_edge.doubt(odds, path) * about.step_px * photo.reduced
+    return (edges + 0.5) * photo.reduced - 0.5, float(np.clip(rough_px, 0.15, 1.5)) * photo.reduced, doubt
 
 
 def _rounded(closed: Array, sigma: float) -> Array:

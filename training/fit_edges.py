@@ -124,10 +124,7 @@ def train(
             group["lr"] = RATE * min(1.0, turns / WARM_STEPS) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
         chosen = torch.randint(0, strips, (batch,), generator=dice, device=device)
         given, edges = edge_windows.changed(data, chosen, dice)
-        known = ~torch.isnan(edges)
-        wanted = torch.exp(-0.5 * ((columns - torch.nan_to_num(edges)[..., None]) / SPREAD) ** 2)
-        wanted = wanted / (wanted.sum(2, keepdim=True) + 1e-9)
-        loss = -((wanted * net(given)).sum(2) * known).sum() / known.sum().clamp(min=1)
+        loss = _loss(net(given), edges, columns)
         rate.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -147,6 +144,16 @@ def train(
         made["steps_before"] = edge_card.steps(start)
     check = scored(held, out, {"held_strips": len(held)}, made) if held else {}
     edge_card.write(out, "training.fit_edges", made, check)
+
+
+def _loss(said: Any, edges: Any, columns: Any) -> Any:
+    """Cross entropy of log odds (B, N, COLUMNS) and a bell about each edge (B, N), where there is one."""
+    import torch
+
+    known = ~torch.isnan(edges)
+    wanted = torch.exp(-0.5 * ((columns - torch.nan_to_num(edges)[..., None]) / SPREAD) ** 2)
+    wanted = wanted / (wanted.sum(2, keepdim=True) + 1e-9)
+    return -((wanted * said).sum(2) * known).sum() / known.sum().clamp(min=1)
 
 
 def scored(strips: list[Strip], model: Path, check: dict[str, Any], made: dict[str, Any]) -> dict[str, Any]:

@@ -65,11 +65,11 @@ def _part_px(row: dict[str, Any]) -> Array:
     return np.mean(np.array(ends, float), axis=0)[None]
 
 
-def length_error(row: dict[str, Any], shot: Photo, seen: Plane) -> float:
-    """Relative error of a length on the bench at the part, the worse of two directions."""
+def length_error(row: dict[str, Any], shot: Photo, seen: Plane, height_mm: float = 0.0) -> float:
+    """Relative error of a length at the part, the worse of two directions, at the height of what was seen."""
     truth = true_plane(row, shot)
     pose = truth.poses[0]
-    middle = on_height(truth.camera, pose, _part_px(row))[0]
+    middle = on_height(truth.camera, pose, _part_px(row), height_mm)[0]
     cross: Array = middle + ARM_MM * np.array([[1.0, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]])
     camera = cross @ pose.rotation.T + pose.translation_mm
     px = np.array(truth.camera.centre_xy_px) + truth.camera.focal_px * camera[:, :2] / camera[:, 2:]
@@ -91,7 +91,8 @@ def look(folder: Path, row: dict[str, Any], labels: str) -> Find:
     if not isinstance(found, Reference):
         return Find(row["file"], kind, whole, None, float("nan"), spent, found.reason)
     bench = plane.see(shot, found)
-    error = float("nan") if isinstance(bench, NotMeasured) else length_error(row, shot, bench)
+    height_mm = known["height_mm"] - found.thickness_mm if known and known["on_part"] else 0.0
+    error = float("nan") if isinstance(bench, NotMeasured) else length_error(row, shot, bench, height_mm)
     return Find(row["file"], kind, whole, found.kind, error, spent, "")
 
 

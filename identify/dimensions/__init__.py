@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +12,14 @@ from identify.dimensions import lip, reading, spline, standing, stem, stub
 from identify.dimensions.reading import Reading
 from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
-from identify.tables.rows import FittingClass
+from identify.tables.rows import CandidateRow, FittingClass
 from identify.uncertainty import mixed_budget, mixture
 
 STANDING, INSTALLED = "standing", "installed"
 U_SIZE_REL = 0.001
 U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
+OWN_ROWS = 0.85  # of a thread's share by the rows of the part's class, the rest by those of all classes
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
 VAGUEST_STANDING = 0.12  # more leaves three neighbouring sizes of a body open
@@ -122,8 +124,8 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
 def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str) -> Quantities:
     found: Quantities = {}
     known = None if answer == UNSURE else tables.load().fitting(answer)
-    threaded = known is not None and known.turned and known.main_quantity == "thread_major_diameter"
-    listed = _listed()
+    threaded = known.main_quantity == "thread_major_diameter" if known is not None and known.turned else None
+    listed = _listed(answer)
     ways = reading.lie(photo, outline, plane.camera, plane.poses, listed, threaded)
     for pose, lain in zip(plane.poses, ways, strict=True):
         if lain is None:
@@ -143,16 +145,26 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
     return found
 
 
-def _listed() -> tuple[Listed, ...]:
-    """The threads that rows of replacement dimensions name, each with its share of their weights."""
+def _listed(answer: str = UNSURE) -> tuple[Listed, ...]:
+    """The threads that rows of replacement dimensions name, each with its share of their weights.
+
+    Rows of the class that was told count most, where they name any.
+    """
     known = tables.load()
-    weights: dict[str, float] = {}
-    for row in known.candidates.values():
-        if row.thread in known.threads:
-            weights[row.thread] = weights.get(row.thread, 0.0) + row.prior
-    whole = sum(weights.values())
-    sizes = ((known.threads[name], weight / whole) for name, weight in sorted(weights.items()))
+    rows = [row for row in known.candidates.values() if row.thread in known.threads]
+    every = _shares(rows)
+    own = _shares([row for row in rows if row.class_id == answer]) or every
+    sizes = ((known.threads[name], OWN_ROWS * own.get(name, 0.0) + (1 - OWN_ROWS) * every[name]) for name in every)
     return tuple(Listed(size.major_mm, size.pitch_mm, share) for size, share in sizes)
+
+
+def _shares(rows: Sequence[CandidateRow]) -> dict[str, float]:
+    """Each thread's share of the weights of rows, by its name."""
+    weights: dict[str, float] = {}
+    for row in rows:
+        weights[row.thread] = weights.get(row.thread, 0.0) + row.prior
+    whole = sum(weights.values())
+    return {name: weight / whole for name, weight in sorted(weights.items())}
 
 
 def _standing(

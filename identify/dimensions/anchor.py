@@ -18,32 +18,6 @@ from identify.model import Array, Camera, Pose
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Anchor:
-    """Two points of the axis: ``points_px`` (2, 2) and their heights over the bench ``height_mm`` (2,)."""
-
-    points_px: Array
-    height_mm: Array
-
-
-def anchored(profile: Profile, camera: Camera, pose: Pose) -> Anchor:
-    """The axis of a settled part held by its two ends in the picture."""
-    span = np.array([float(np.min(profile.station_mm)), float(np.max(profile.station_mm))])
-    ends = profile.axis.at(span)
-    return Anchor(project(camera, pose, ends), ends[:, 2])
-
-
-def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0, lean_rad: float = 0.0) -> Axis:
-    """The axis through both points at their heights, shifted up by ``lift_mm`` and turned by ``lean_rad``."""
-    heights = anchor.height_mm + lift_mm
-    first, last = on_height(camera, pose, anchor.points_px, heights)
-    rise = 0.5 * lean_rad * float(np.linalg.norm(last - first))
-    if rise:
-        first, last = on_height(camera, pose, anchor.points_px, heights + np.array([-rise, rise]))
-    along = last - first
-    return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Pairs:
     """Left and right edges of Q widths one after the other: ``points_px`` (N, 2), the way outward of each (N, 2).
 
@@ -69,11 +43,39 @@ def pairs(sides: Sides, places: Sequence[tuple[NDArray[np.int64], NDArray[np.int
     )
 
 
-def widths(edges: Pairs, axis: Axis, camera: Camera, pose: Pose, shift_px: float) -> Array:
+@dataclass(frozen=True, slots=True, eq=False)
+class Anchor:
+    """Two points of the axis, ``points_px`` (2, 2), their heights over the bench ``height_mm`` (2,), and the edges."""
+
+    points_px: Array
+    height_mm: Array
+    edges: Pairs
+
+
+def anchored(profile: Profile, camera: Camera, pose: Pose, edges: Pairs) -> Anchor:
+    """The axis of a settled part held by its two ends in the picture."""
+    span = np.array([float(np.min(profile.station_mm)), float(np.max(profile.station_mm))])
+    ends = profile.axis.at(span)
+    return Anchor(project(camera, pose, ends), ends[:, 2], edges)
+
+
+def axis_of(anchor: Anchor, camera: Camera, pose: Pose, lift_mm: float = 0.0, lean_rad: float = 0.0) -> Axis:
+    """The axis through both points at their heights, shifted up by ``lift_mm`` and turned by ``lean_rad``."""
+    heights = anchor.height_mm + lift_mm
+    first, last = on_height(camera, pose, anchor.points_px, heights)
+    rise = 0.5 * lean_rad * float(np.linalg.norm(last - first))
+    if rise:
+        first, last = on_height(camera, pose, anchor.points_px, heights + np.array([-rise, rise]))
+    along = last - first
+    return Axis(first, along / max(float(np.linalg.norm(along)), 1e-9))
+
+
+def widths(anchor: Anchor, axis: Axis, camera: Camera, pose: Pose, shift_px: float) -> Array:
     """Mean distances (Q,) of left and right edges from each other across the axis [mm].
 
     All edges are moved outward by ``shift_px``.
     """
+    edges = anchor.edges
     if not len(edges.counts):
         return np.zeros(0)
     points = edges.points_px + shift_px * edges.outward if shift_px else edges.points_px

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -265,19 +265,21 @@ def crest_line(radius_mm: Array, station_mm: Array, reach_mm: float) -> Array:
 class Ends:
     """The outline at both end faces: mean pixel (2,) of each about the axis, and the end's radius [mm].
 
-    ``bulge_mm`` is how far each face's rim reaches beyond the face in the photo.
+    ``bulge_mm`` is how far each face's rim reaches beyond the face in the photo, ``doubt_px`` how far off another place
+    may be that could be the end (root mean square) [px].
     """
 
     first_px: Array
     last_px: Array
     radius_mm: tuple[float, float]
     bulge_mm: tuple[float, float]
+    doubt_px: tuple[float, float] = (0.0, 0.0)
 
 
 def ends(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> Ends:
     """Where the outline crosses the axis at either end."""
     at, signed = unrolled(profile.axis, camera, pose, outline.contour_px)
-    found, radii = [], []
+    found, radii, doubts = [], [], []
     for sign in (-1.0, 1.0):
         tip = float(np.max(sign * at))
         depth = sign * profile.station_mm
@@ -291,10 +293,12 @@ def ends(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> Ends
             outline.contour_px[middle].mean(axis=0) if middle.any() else outline.contour_px[np.argmax(sign * at)]
         )
         radii.append(radius)
+        last = sign * at > tip - max(1.5, 0.3 * radius)
+        doubts.append(0.0 if outline.doubt_px is None else float(np.sqrt(np.mean(outline.doubt_px[last] ** 2))))
     bare = Ends(found[0], found[1], (radii[0], radii[1]), (0.0, 0.0))
     seen_at, true_at = _end_places(bare, profile.axis, camera, pose)
     bulge = np.abs(seen_at - true_at)
-    return Ends(found[0], found[1], (radii[0], radii[1]), (float(bulge[0]), float(bulge[1])))
+    return replace(bare, bulge_mm=(float(bulge[0]), float(bulge[1])), doubt_px=(doubts[0], doubts[1]))
 
 
 def _end_places(ends_: Ends, axis: Axis, camera: Camera, pose: Pose) -> tuple[Array, Array]:

@@ -18,41 +18,36 @@ EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
 LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
-# Of a body: what of it is its diameter, rings and collars or the wall, and where a squat part's axis runs.
-# Set on the calibration split of the rendered pictures.
-U_BODY_REL, U_BODY_SQUAT_REL = 0.012, 0.022
+# Of a body: what of it is its diameter, and where a squat part's axis runs; calibration split of rendered pictures.
+U_BODY_REL, U_BODY_SQUAT_REL = 0.010, 0.018
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
 HELIX = (0.75, 1.3)
-# Which two places carry the part is seen less well where a section's shape is not; training split as above.
-U_LEAN_RAD = (0.06, 0.03)
+ALONG = ("overall_length", "thread_pitch")  # the others are widths
+U_LEAN_RAD = (0.06, 0.03)  # which two places carry the part, where a section's shape is not seen, and where it is
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.55  # chance below which a zone is not taken for the thread
+LIKELY = 0.5  # chance below which a zone is not taken for the thread
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
-# Set on the rendered pictures as above: scatter of a thread's level; how far off a wrong zone is; and how much the form
-# of the valleys may differ.
-U_LEVEL_REL = 0.010
-U_OTHER_REL = 0.10
-U_DROP_SHARE = 0.15
+# As above: scatter of a thread's level; how far off a wrong zone is; how much the form of the valleys may differ.
+U_LEVEL_REL, U_OTHER_REL, U_DROP_SHARE = 0.008, 0.03, 0.15
 AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
 VAGUE = 0.06  # relative uncertainty of a pitch that is no thread's
 PLAIN_FACETS = 0.25  # score of a hexagon below which it can't be a round body
-TOGETHER = 0.7  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
-LENS_REL = 0.0015
-ROUND_REL = 0.001
+TOGETHER = 0.5  # of the stations: so many err alike where a shadow or a mirror image runs along the edge
+LENS_REL, ROUND_REL = 0.0015, 0.001
 REST_MM = 0.4  # height of the axis: wear, burrs, a bench that is not flat
 U_SHAPE_REL = 0.03  # of the widest radius: height of the axis where the shape of that section is not seen
 BLUNT_SHARE = 0.4  # of what the lens rounds off the crests and is put back
 LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers less may lack an end
-U_ENDS_REL = 0.045  # of a length: thin or dark ends that the outline leaves off; calibration split as above
+# Of a length: the slope it lies at, least sure of a short part; doubt where thin or dark ends are. Calibration split.
+U_ENDS_REL, U_ENDS_SQUAT_REL, ENDS_DOUBT = 0.02, 0.07, 3.0
 U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
 MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
-# Of an end's bulge: seen at a slant, its rim hides whatever thinner stands on the face, up to the bulge's length
-# (similar triangles); rectangular.
-HIDDEN_SHARE = 3**-0.5
+# Of an end's bulge: at a slant, its rim hides what stands on the face; and it hangs on the slope. Calibration split.
+HIDDEN_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +94,12 @@ class Lain:
 
 
 def lie(
-    photo: Photo, outline: Outline, camera: Camera, poses: Sequence[Pose], listed: Sequence[zone.Listed], threaded: bool
+    photo: Photo,
+    outline: Outline,
+    camera: Camera,
+    poses: Sequence[Pose],
+    listed: Sequence[zone.Listed],
+    threaded: bool | None,
 ) -> list[Lain | None]:
     """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
 
@@ -112,7 +112,7 @@ def lie(
 
 
 def _first(
-    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool
+    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool | None
 ) -> Lain | None:
     axis = bearing.rough_axis(outline, camera, pose, photo)
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
@@ -146,7 +146,7 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
     return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
 
 
-def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool) -> Lain:
+def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded)
@@ -195,27 +195,26 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("thread_pitch")
     if lain.hexagon is not None and _is_main(lain.hexagon, lain):
         names.append("hex_across_flats")
-    scale = lain.seen.mm_per_px
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
     told = {name: _value(name, lain, ends) for name in names}
     names = [name for name, value in told.items() if np.isfinite(value) and value > 0]
     base = np.array([told[name] for name in names])
 
-    held = anchor.anchored(lain.profile, lain.camera, lain.pose)
-    edges = anchor.pairs(lain.seen.sides, [_stations(name, lain) for name in names if _is_width(name, lain)])
-    still = _lengths(names, lain, ends, held, edges, lain.camera, lain.pose, np.zeros(3))
+    edges = anchor.pairs(lain.seen.sides, [_stations(name, lain) for name in names if name not in ALONG])
+    held = anchor.anchored(lain.profile, lain.camera, lain.pose, edges)
+    still = _lengths(names, lain, ends, held, lain.camera, lain.pose, np.zeros(3))
     if not (np.isfinite(still).all() and (still > 0).all()):
         return {}
 
     def values(camera: Camera, pose: Pose, shifts: Array) -> Array:
-        return base * _lengths(names, lain, ends, held, edges, camera, pose, shifts) / still
+        return base * _lengths(names, lain, ends, held, camera, pose, shifts) / still
 
     extras = (
         Extra("part edge", float(np.hypot(EDGE_PX, 0.5 * outline.u_px)) / 2**0.5, step=0.5),
         Extra("height of the axis", _rest_mm(lain)),
         Extra("lean of the axis", U_LEAN_RAD[lain.hexagon is not None]),
     )
-    lines = [_lines(name, value, lain, ends, scale) for name, value in zip(names, base, strict=True)]
+    lines = [_lines(name, value, lain, ends, lain.seen.mm_per_px) for name, value in zip(names, base, strict=True)]
     within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
     estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines, within=within)
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
@@ -228,33 +227,22 @@ def _is_main(found: hexagon.Hexagon, lain: Lain) -> bool:
 
 
 def _lengths(
-    names: list[str],
-    lain: Lain,
-    ends: lying.Ends,
-    held: anchor.Anchor,
-    edges: anchor.Pairs,
-    camera: Camera,
-    pose: Pose,
-    shifts: Array,
+    names: list[str], lain: Lain, ends: lying.Ends, held: anchor.Anchor, camera: Camera, pose: Pose, shifts: Array
 ) -> Array:
     """A length (Q,) that grows as each quantity does when camera, pose, edges and the axis's height move [mm]."""
     axis = anchor.axis_of(held, camera, pose, float(shifts[1]), float(shifts[2]))
-    across = iter(anchor.widths(edges, axis, camera, pose, float(shifts[0])).tolist())
+    across = iter(anchor.widths(held, axis, camera, pose, float(shifts[0])).tolist())
     found = []
     for name in names:
         if name == "overall_length":
             found.append(lying.length(ends, axis, camera, pose))
         elif name == "thread_pitch" and lain.thread is not None:
-            index, sides = np.flatnonzero(lain.thread.zone), lain.seen.sides
-            middle = (sides.left_px + sides.right_px) / 2
+            index = np.flatnonzero(lain.thread.zone)
+            middle = (lain.seen.sides.left_px + lain.seen.sides.right_px) / 2
             found.append(anchor.stretch(axis, camera, pose, middle[index[0]], middle[index[-1]]))
         else:
             found.append(next(across))
     return np.array(found)
-
-
-def _is_width(name: str, lain: Lain) -> bool:
-    return name != "overall_length" and (name != "thread_pitch" or lain.thread is None)
 
 
 def _stations(name: str, lain: Lain) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -287,8 +275,7 @@ def _value(name: str, lain: Lain, ends: lying.Ends) -> float:
 def _rest_mm(lain: Lain) -> float:
     """Standard uncertainty of the axis's height: rest, and a widest section of unknown shape."""
     widest = float(np.max(np.where(lain.usable, lain.profile.radius_mm, 0)))
-    open_question = 0.0 if lain.hexagon is not None else U_SHAPE_REL * widest
-    return lain.u_height_mm or float(np.hypot(REST_MM, open_question))
+    return lain.u_height_mm or float(np.hypot(REST_MM, U_SHAPE_REL * widest if lain.hexagon is None else 0.0))
 
 
 def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) -> list[BudgetLine]:
@@ -296,7 +283,8 @@ def _lines(name: str, value: float, lain: Lain, ends: lying.Ends, scale: float) 
     if name == "thread_pitch" and lain.thread is not None:
         return [*lines, BudgetLine("spectral peak", lain.thread.u_pitch_mm)]
     if name == "overall_length":
-        lines.append(BudgetLine("what the outline leaves off", U_ENDS_REL * value))
+        lines.append(BudgetLine("how it lies", (U_ENDS_SQUAT_REL if lain.squat else U_ENDS_REL) * value))
+        lines.append(BudgetLine("where the ends are", ENDS_DOUBT * float(np.hypot(*ends.doubt_px)) * scale))
         lines.append(BudgetLine("hidden behind the rims", float(np.hypot(*ends.bulge_mm)) * HIDDEN_SHARE))
         return [*lines, BudgetLine("end faces", END_PX * scale * 2**0.5)]
     lines += [BudgetLine("shadow and glare", SHADOW_PX * scale), BudgetLine("out of round", ROUND_REL * value)]
@@ -325,13 +313,8 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
     if name == "overall_length":
         axis, low, high = lain.profile.axis, *lying.end_stations(ends, lain.profile.axis, lain.camera, lain.pose)
         line = project(lain.camera, lain.pose, axis.at(np.array([low, high])))
-        return Reading(
-            name,
-            estimate,
-            "lying, end face to end face along the axis",
-            line,
-            (ends.first_px[None], ends.last_px[None]),
-        )
+        text = "lying, end face to end face along the axis"
+        return Reading(name, estimate, text, line, (ends.first_px[None], ends.last_px[None]))
     if name == "thread_pitch" and lain.thread is not None:
         index = np.flatnonzero(lain.thread.zone)
         line = sides.right_px[[index[0], index[-1]]]
@@ -344,13 +327,8 @@ def _reading(name: str, estimate: Estimate, lain: Lain, ends: lying.Ends) -> Rea
             how = f"crests of both edges ({len(left)} and {len(right)})"
         middle = left[len(left) // 2]
         line = np.array([sides.left_px[middle], sides.right_px[middle]])
-        return Reading(
-            name,
-            estimate,
-            f"lying, {how}, {'stub at its usual height' if lain.u_height_mm else 'cylinder on the bench'}",
-            line,
-            (sides.left_px[left], sides.right_px[right]),
-        )
+        text = f"lying, {how}, {'stub at its usual height' if lain.u_height_mm else 'cylinder on the bench'}"
+        return Reading(name, estimate, text, line, (sides.left_px[left], sides.right_px[right]))
     if name == "hex_across_flats" and lain.hexagon is not None:
         stations, text = lain.hexagon.stations, lain.hexagon.method
     else:

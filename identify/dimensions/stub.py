@@ -25,7 +25,7 @@ BODY_MM = 31.0  # anything narrower stands out of the body: G 3/4 is 26.4 mm, an
 NEARLY = 0.93  # of the widest place: all of a slim body that is narrower stands out of it
 NARROWEST_MM = 7.0  # thinner things are leads and plugs
 LEAST_MM = 6.0  # a shorter stub shows no thread
-SURE = 0.65  # chance below which no stub is taken for the thread; calibration split of the rendered pictures
+SURE = 0.6  # chance below which no stub is taken for the thread; calibration split of the rendered pictures
 ALIKE = 0.08  # logarithm of the ratio of two stubs' diameters that may be one thread's
 ROOT_MM = 4.0  # of the body, left on a stub: a collar beside it tells a thread
 

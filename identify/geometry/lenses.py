@@ -14,12 +14,12 @@ import numpy as np
 from identify.model import Array
 
 USUAL35_MM = 28.0
-LENSES = ((24.0, 0.3), (27.0, 0.35), (31.0, 0.12), (38.0, 0.05), (52.0, 0.18))  # 35 mm equivalents, and their shares
+LENSES = ((24.0, 0.32), (27.0, 0.4), (31.0, 0.06), (38.0, 0.03), (52.0, 0.19))  # 35 mm equivalents, and their shares
 SHIFTS = tuple(math.log(focal / USUAL35_MM) for focal, _ in LENSES)  # of ln focal from the usual one
 SHARES = tuple(share for _, share in LENSES)
 U_KIND = 0.1  # of ln focal of main cameras, or of their crops
 BETWEEN = math.log(42.0 / USUAL35_MM)  # main cameras are shorter, crops longer
-DISTANCE_MM, U_DISTANCE = 300.0, 0.35  # and standard deviation of its logarithm: 200 to 450 mm are about one of it
+DISTANCE_MM, U_DISTANCE = 300.0, 0.3  # and standard deviation of its logarithm: four of five from 200 to 450 mm
 
 
 def log_odds_of_distance(distance_mm: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -256,6 +257,73 @@ def test_a_part_cut_off_gives_no_length(lying_head: tuple[Photo, Outline, Plane]
     assert "overall_length" not in by_name(measured)
     reasons: dict[str, NotMeasured] = {one.quantity: one for one in missed}
     assert "cut off" in reasons["overall_length"].reason
+
+
+def test_doubt_about_an_end_widens_the_length_and_nothing_else(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    photo, found, plane = lying_head
+    assert found.doubt_px is not None
+    assert found.doubt_px.shape == (len(found.contour_px),)
+    readings = []
+    for doubt_px in (0.0, 2.0):
+        one = replace(found, doubt_px=np.full(len(found.contour_px), doubt_px))
+        readings.append(
+            by_name(
+                dimensions.measure(photo, one, plane, reference=None, view="lying", answer="unsure", wanted=WANTED)[0]
+            )
+        )
+    clear, doubtful = readings
+    assert doubtful["overall_length"].u95 > 1.1 * clear["overall_length"].u95
+    assert doubtful["overall_length"].value == clear["overall_length"].value
+    assert doubtful["hex_across_flats"].u95 == pytest.approx(clear["hex_across_flats"].u95)
+
+
+@pytest.mark.parametrize("answer", ["unsure", "compression-screw", "quarter-turn-ceramic", "push-non-hold-open"])
+def test_threads_are_looked_for_as_often_as_the_class_has_them(answer: str) -> None:
+    known = tables.load()
+    listed = dimensions._listed(answer)
+    shares = {one.major_mm: one.share for one in listed}
+    assert sum(shares.values()) == pytest.approx(1.0)
+    assert min(shares.values()) > 0
+    rows = [row for row in known.candidates.values() if row.thread in known.threads and row.class_id == answer]
+    if not rows:
+        assert listed == dimensions._listed()
+        return
+    whole = sum(row.prior for row in rows)
+    for thread in {row.thread for row in rows}:
+        own = sum(row.prior for row in rows if row.thread == thread) / whole
+        assert shares[known.threads[thread].major_mm] >= 0.85 * own
+
+
+def test_a_place_too_unlikely_for_the_interval_does_not_widen_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An interval that holds 95 % may leave out what has less than a twentieth of the chance."""
+    station = np.linspace(0.0, 40.0, 200)
+    profile = axis.Profile(
+        Axis(np.zeros(3), np.array([1.0, 0, 0])), station, 10.5 + 0 * station, 10.5 + 0 * station, station > -1
+    )
+
+    def chance(threaded: bool | None) -> float:
+        found = zone.find(None, None, None, profile, profile.trusted, (), threaded=threaded)  # type: ignore[arg-type]
+        assert found is not None
+        return found.chance
+
+    def u_other(gap: float) -> float:
+        tried = [
+            zone.Windows(
+                size, 1.8, np.array([low]), np.array([low + 8]), np.array([size]), np.zeros(1), np.zeros(1), row
+            )
+            for size, low, row in ((20.955, 3.0, scored(9.0)), (26.441, 25.0, scored(9.0 - gap)))
+        ]
+        monkeypatch.setattr(zone, "windows", lambda *_: tried)
+        found = zone.find(None, None, None, profile, profile.trusted, ())  # type: ignore[arg-type]
+        assert found is not None
+        return found.u_other_mm
+
+    def scored(score: float) -> np.ndarray:
+        return np.array([[score / zone.WEIGHTS["light"], *[0.0] * (len(zone.WEIGHTS) - 1)]])
+
+    assert u_other(4.0) == 0.0
+    assert chance(True) > chance(None) > chance(False)
+    assert 0.0 < u_other(2.0) < u_other(1.0)
 
 
 def test_two_poses_widen_the_interval(lying_head: tuple[Photo, Outline, Plane]) -> None:

@@ -83,3 +83,14 @@ def test_a_bare_bench_has_no_part(labels: np.ndarray | None) -> None:
     found = outline.trace(plain, labels=labels)
     assert isinstance(found, NotMeasured)
     assert "retake" in found.advice
+
+
+def test_a_clear_edge_leaves_less_doubt_than_a_faint_one() -> None:
+    """A disc on a ground of nearly its own light might end elsewhere."""
+    doubts = []
+    for ground in (0.5, 0.86):
+        found = outline.trace(drawn(ground=ground), labels=disc_labels())
+        assert isinstance(found, Outline)
+        assert found.doubt_px is not None
+        doubts.append(float(np.median(found.doubt_px)))
+    assert 0 <= doubts[0] < doubts[1]

@@ -243,3 +243,14 @@ def test_white_card_on_a_white_bench_shows_its_arcs_only_by_their_edges(bench):
     found = card.find(scene.photo())
     assert isinstance(found, Reference), found
     assert worst_corner_px(found, scene.corners_px((0.0, 0.0), 25.0, ID1)) < 2.5
+
+
+def test_a_line_of_print_does_not_pass_for_a_side():
+    """Of two fits that hold, the one with the card's own corners is taken, not the one that is seen clearer."""
+    corners = np.array([[100.0, 100.0], [400.0, 100.0], [400.0, 289.0], [100.0, 289.0]])
+    own = card._Fit(corners, (), np.full(4, 0.85), 0.1, np.full(4, 3.2), 0.0)
+    print_ = card._Fit(corners, (), np.full(4, 0.95), 0.1, np.array([3.2, 3.1, 0.2, np.inf]), 0.0)
+    small = card._Fit(corners, (), np.full(4, 0.95), 0.1, np.full(4, np.nan), 0.0)
+    assert print_.score > own.score
+    assert card._rank(own, card.ID1) > card._rank(print_, card.ID1)
+    assert card._rank(small, card.ID1) == small.score  # where no corner can be told none is held against it

@@ -11,7 +11,8 @@ from skimage import data
 
 from identify import reference, tables
 from identify.errors import UsageError
-from identify.model import NotMeasured, Photo, Reference
+from identify.geometry import coin_edge, rings
+from identify.model import Ellipse, NotMeasured, Photo, Reference
 from identify.reference import coin, rims
 from identify.reference.rims import find_rims
 
@@ -224,3 +225,49 @@ def test_a_sure_coin_is_taken_where_the_label_map_names_something_else():
     labels[:] = 1
     cv2.circle(labels, (330, 240), 12, 2, -1)
     assert not coin.find(photo, HALF, labels=labels)  # a circle on the part itself
+
+
+def test_a_coin_named_in_part_is_found_beside_the_part_that_is_named(monkeypatch):
+    """A network's near look ends in the middle of the coin, and edges alone show nothing."""
+    camera, pose, photo = scene([(0.0, 0.0, 24.25, 2.38)])
+    labels = _label_map(photo, camera, pose, [((0.0, 0.0), coin.REFERENCE)])
+    labels[: int(np.argwhere(labels).mean(axis=0)[0])] = 0
+    (rim,) = find_rims(photo)
+    for name in ("_grey", "_coloured"):
+        monkeypatch.setattr(rims, name, lambda _: [])
+    found = coin.find(photo, HALF, labels=labels)
+    assert isinstance(found, Reference), found
+    assert found.ellipse.major_px == pytest.approx(rim.ellipse.major_px, rel=0.01)
+
+
+def test_a_named_coin_is_looked_at_before_any_edges_are_drawn(monkeypatch):
+    camera, pose, photo = scene([(0.0, 0.0, 24.25, 2.38)])
+    labels = _label_map(photo, camera, pose, [((0.0, 0.0), coin.REFERENCE)])
+    monkeypatch.setattr(rims, "_ellipses", lambda _: pytest.fail("edges were drawn"))
+    assert isinstance(coin.find(photo, HALF, labels=labels), Reference)
+
+
+def test_a_coin_as_bright_as_its_bench_is_found_by_its_colour():
+    copper, ground = np.array([184, 113, 80]), np.array([130, 130, 130])
+    weights = np.array([0.299, 0.587, 0.114])  # Rec. ITU-R BT.601, as the grey picture is made
+    assert abs((copper - ground) @ weights) < 1.0
+    rgb = np.full((900, 1200, 3), ground, np.uint8)
+    cv2.circle(rgb, (600, 450), 60, copper.tolist(), -1, cv2.LINE_AA)
+    photo = photo_of(cv2.GaussianBlur(rgb, (0, 0), 0.8))
+    assert find_rims(photo) == []
+    found = coin.find(photo, HALF)
+    assert isinstance(found, Reference), found
+    assert found.ellipse.major_px == pytest.approx(60.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("face", "bench", "hidden"), [(40, 210, True), (210, 40, False)])
+def test_the_lip_of_a_coin_darker_than_its_bench_is_added(face, bench, hidden):
+    rgb = np.full((400, 400, 3), bench, np.uint8)
+    cv2.circle(rgb, (200, 200), 60, (face,) * 3, -1, cv2.LINE_AA)
+    rim = Ellipse(200.0, 200.0, 60.0, 60.0, 0.0)
+    light = [
+        rings.unwrap(np.full((9, 9, 3), code, np.uint8), Ellipse(4.0, 4.0, 2.0, 2.0, 0.0)).max()
+        for code in (face, bench)
+    ]
+    expected = coin_edge.LIP_PX * (light[1] - light[0]) if hidden else 0.0
+    assert coin_edge.hidden_px(rgb, rim) == pytest.approx(expected, abs=0.05)

@@ -1,5 +1,7 @@
 """Rulers drawn in perspective; the inch is 25.4 mm (international yard and pound agreement, 1959)."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -8,7 +10,7 @@ from identify.geometry.ticks import Comb
 from identify.model import NotMeasured, Reference
 from identify.reference import numerals, ruler, scales
 from identify.reference.lean import Lean
-from identify.reference.ruler_ends import Edge, End
+from identify.reference.ruler_ends import Edge, End, on_named
 
 STEEL = (0.55, 0.56, 0.58)
 
@@ -332,3 +334,14 @@ def test_sides_of_a_named_ruler_are_found_among_many_lines(bench):
     assert isinstance(found, Reference), found
     mm = to_mm(found, ends_px(scene, (5.0, 4.0), 65.0, 150.0, 28.0))
     assert np.linalg.norm(mm[1] - mm[0]) == pytest.approx(150.0, rel=0.01)
+
+
+def test_an_edge_seen_in_part_is_followed_as_far_as_what_is_named():
+    labels = np.zeros((300, 400), np.uint8)
+    labels[100:120, 50:350] = 2
+    line = Edge(np.array([300.0, 199.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]), 200.0)
+    found = on_named(labels, line, (800, 600))
+    assert found.named
+    assert found.origin[0] == pytest.approx(100.0, abs=8)
+    assert found.length == pytest.approx(600.0, abs=16)
+    assert on_named(labels, replace(line, origin=np.array([300.0, 400.0])), (800, 600)) is None
