@@ -206,8 +206,10 @@ def _held(mean: float, half: float, values: Array, spreads: Array, shares: Array
     return float(shares @ np.array(phi))
 
 
-def mixed_budget(estimates: Sequence[Estimate], weights: Sequence[float]) -> tuple[BudgetLine, ...]:
-    """The budget of a mixture: each line's root mean square over the poses, and the spread between the poses."""
+def mixed_budget(
+    estimates: Sequence[Estimate], weights: Sequence[float], *, between: str = "sign of the tilt"
+) -> tuple[BudgetLine, ...]:
+    """The budget of a mixture: each line's root mean square over its members, and the spread ``between`` them."""
     shares = np.asarray(weights, float) / float(np.sum(weights))
     names = list(dict.fromkeys(line.name for estimate in estimates for line in estimate.budget))
     squares = {name: 0.0 for name in names}
@@ -217,4 +219,4 @@ def mixed_budget(estimates: Sequence[Estimate], weights: Sequence[float]) -> tup
     lines = [BudgetLine(name, math.sqrt(square)) for name, square in squares.items()]
     values = np.array([estimate.value for estimate in estimates])
     spread = math.sqrt(float(shares @ (values - shares @ values) ** 2))
-    return (*lines, BudgetLine("sign of the tilt", spread)) if len(estimates) > 1 else tuple(lines)
+    return (*lines, BudgetLine(between, spread)) if len(estimates) > 1 else tuple(lines)

@@ -270,13 +270,15 @@ def _mixed(name: str, ways: list[tuple[float, float, Reading]]) -> Measurement:
     estimates = [one.estimate for _, _, one in ways]
     value, u95 = mixture(estimates, weights)
     best = ways[int(np.argmax(weights))][2]
+    one_pose = len({weight for weight, _, _ in ways}) == 1
+    between = "what shows of its foot" if one_pose else "sign of the tilt"
     return Measurement(
         quantity=name,
         value=value,
         u95=u95,
         unit="1" if name in UNITLESS else "mm",
         method=best.method,
-        budget=mixed_budget(estimates, weights),
+        budget=mixed_budget(estimates, weights, between=between),
         line_px=best.line_px,
         edges_px=best.edges_px,
     )

@@ -40,6 +40,7 @@ LENS_REL = 0.0015
 SHADOW_PX = 0.17
 ROUND_REL = 0.001
 U_RIM_MM = 0.15  # of the diameter: a rim is bevelled, or has a lip as light as the bench
+HIDDEN_WALL = 0.15  # how often all below the rim is narrower, or so dark that the outline leaves it off
 HIDDEN_REST = 0.2  # how often what a body with a narrow foot stands on does not show
 HIDDEN_FOOT = 0.4  # how often a body of which nothing is known hides all that is below its rim
 OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
@@ -119,7 +120,7 @@ def _ways(form: Form | None) -> tuple[tuple[Form | None, float], ...]:
     if form is None:
         return (Form(), 1 - HIDDEN_FOOT), (None, HIDDEN_FOOT)
     if form.wider:
-        return ((form, 1.0),)
+        return (form, 1 - HIDDEN_WALL), (None, HIDDEN_WALL)
     return (form, 1 - HIDDEN_REST), (replace(form, rest_mm=None), HIDDEN_REST)
 
 

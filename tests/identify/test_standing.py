@@ -250,3 +250,15 @@ def test_a_body_with_such_a_lip_is_measured_to_the_lip() -> None:
     assert not any(line.name == "lip of the rim" for line in plain[0].budget)
     assert abs(given[0].value - 35) <= given[0].u95
     assert abs(given[0].value - 35) < abs(plain[0].value - 35)
+
+
+@pytest.mark.parametrize("tilt_deg", [5, 12])
+def test_an_outline_of_the_rim_alone_does_not_tell_a_rim_low_down(tilt_deg: float) -> None:
+    """A wall as dark as its shadow is left off: without the other way the rim would have to be near the bench."""
+    pose = look_at(260, tilt_deg)
+    given, missed = measured(outlined(body(pose, [17.5], [25.0])), pose, "single-lever-cartridge")
+    if given:
+        assert abs(given[0].value - 35) <= given[0].u95
+        assert given[0].u95 > 1.5
+    else:
+        assert "How high" in missed[0].reason
