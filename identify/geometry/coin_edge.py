@@ -22,11 +22,6 @@ from identify.geometry.rings import Edge
 from identify.model import Array, Bytes, Ellipse
 
 NAME = "coin_edge.onnx"
-# A coin's rounded lip mirrors what is beside it: where the bench is brighter the lip passes for bench, and the edge is
-# placed too far in, by px times the difference in brightness: 1.4 on the calibration split of renders (1.3 and 1.8 on
-# its halves), none on drawn coins, whose lips mirror a bench of one colour. What lies between is taken.
-LIP_PX = 0.9
-_FACE, _BENCH = (0.8, 0.93), (1.15, 1.4)  # shares of the radius between which their brightness is taken
 AT_ONCE = 2  # coins in one pass of the network: what is worked out for them stays in the processor's cache
 
 
@@ -64,12 +59,3 @@ def edges(rgb: Bytes, starts: Sequence[Ellipse], *, least_support: float = 0.0) 
     """The edge of the coin about each of the ellipses; None where there is none, or one of less support."""
     odds = log_odds(rgb, starts)
     return [rings.edge(one[0], start, least_support=least_support) for one, start in zip(odds, starts, strict=True)]
-
-
-def hidden_px(rgb: Bytes, rim: Ellipse) -> float:
-    """How far the edge that is seen lies within the coin's own [px], where the bench is brighter than its face."""
-    seen = rings.unwrap(rgb, rim).mean(axis=2)
-    face, bench = (
-        float(np.mean(seen[:, (rings.SCALES > low) & (rings.SCALES < high)])) for low, high in (_FACE, _BENCH)
-    )
-    return LIP_PX * max(bench - face, 0.0)

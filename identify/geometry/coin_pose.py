@@ -15,8 +15,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.geometry import coin_edge, lenses, walls
 from identify.geometry import ellipse as ellipses
+from identify.geometry import lenses, walls
 from identify.model import Array, Bytes, Camera, Ellipse
 
 RIM_POINTS = 24  # independent places on a coin's rim: shadow and wear are alike over 15 degrees
@@ -127,13 +127,12 @@ def from_picture(rgb: Bytes, coin: Coin, others: tuple[Ellipse, ...], lens: Lens
     all_logs = np.concatenate(logs)
     weights = np.exp(all_logs - all_logs.max())
     tilts = np.concatenate([found.tilts_rad for found in grids])
-    size, hidden = math.sqrt(seen.rim.major_px * seen.rim.minor_px), coin_edge.hidden_px(rgb, seen.rim)
     return Draws(
         log_focal=np.concatenate(
             [np.full(len(found.tilts_rad), shift) for found, shift in zip(grids, shifts, strict=True)]
         ),
         normals=np.concatenate([found.normals for found in grids]),
-        centres=np.concatenate([found.centres_mm for found in grids]) * (size / (size + hidden)),
+        centres=np.concatenate([found.centres_mm for found in grids]),
         weights=weights / weights.sum(),
         mode=_modes(tilts, all_logs),
     )

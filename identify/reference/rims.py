@@ -183,10 +183,8 @@ def _rim(rgb: Bytes, found: Edge, least: float) -> list[Rim]:
     contrast = _contrast(rgb, found.ellipse)
     if found.support < least or found.scatter > ROUND or contrast < LEAST_CONTRAST or not _likely(found):
         return []
-    more = coin_edge.hidden_px(rgb, found.ellipse)
-    rim = replace(found.ellipse, major_px=found.ellipse.major_px + more, minor_px=found.ellipse.minor_px + more)
-    u_rel = math.hypot(found.u_rel, 0.5 * more / rim.major_px)
-    return [Rim(rim, found.points_px, found.scatter * rim.major_px, found.support, contrast, u_rel)]
+    rim = found.ellipse
+    return [Rim(rim, found.points_px, found.scatter * rim.major_px, found.support, contrast, found.u_rel)]
 
 
 def _reduced(rgb: Bytes, long_side_px: int) -> tuple[Bytes, float]:

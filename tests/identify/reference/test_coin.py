@@ -11,8 +11,7 @@ from skimage import data
 
 from identify import reference, tables
 from identify.errors import UsageError
-from identify.geometry import coin_edge, rings
-from identify.model import Ellipse, NotMeasured, Photo, Reference
+from identify.model import NotMeasured, Photo, Reference
 from identify.reference import coin, rims
 from identify.reference.rims import find_rims
 
@@ -258,16 +257,3 @@ def test_a_coin_as_bright_as_its_bench_is_found_by_its_colour():
     found = coin.find(photo, HALF)
     assert isinstance(found, Reference), found
     assert found.ellipse.major_px == pytest.approx(60.0, rel=0.02)
-
-
-@pytest.mark.parametrize(("face", "bench", "hidden"), [(40, 210, True), (210, 40, False)])
-def test_the_lip_of_a_coin_darker_than_its_bench_is_added(face, bench, hidden):
-    rgb = np.full((400, 400, 3), bench, np.uint8)
-    cv2.circle(rgb, (200, 200), 60, (face,) * 3, -1, cv2.LINE_AA)
-    rim = Ellipse(200.0, 200.0, 60.0, 60.0, 0.0)
-    light = [
-        rings.unwrap(np.full((9, 9, 3), code, np.uint8), Ellipse(4.0, 4.0, 2.0, 2.0, 0.0)).max()
-        for code in (face, bench)
-    ]
-    expected = coin_edge.LIP_PX * (light[1] - light[0]) if hidden else 0.0
-    assert coin_edge.hidden_px(rgb, rim) == pytest.approx(expected, abs=0.05)
