@@ -36,6 +36,7 @@ REFUSED = 0.35  # share of photos without a size: no reference object, glare, a 
 U95_MM = (0.3, 1.2)  # from a card square on to a coin seen aslant; our own estimate
 U95_OF = {"thread_pitch": (0.03, 0.12), "spline_count": (0.5, 1.5)}
 CONFIDENT = 0.97
+ASTRAY = (0.6, 1.6)  # a size read off the wrong place of the part, over its own
 MOST_QUESTIONS = 60
 GOALS = {"right": 0.97, "effort": 0.60, "recovered": 0.90, "ranking_ms": 5.0}
 
@@ -135,6 +136,21 @@ def measured(part: Part, rng: np.random.Generator, known: Tables) -> list[Measur
     return found
 
 
+def other_sizes(name: str, value: float, known: Tables) -> list[float]:
+    """The middles of the listed sizes that ``value`` is none of."""
+    listed = [sizes(one, known).get(name) for one in known.candidates.values()]
+    return sorted({sum(span) / 2.0 for span in listed if span and not span[0] <= value <= span[1]})
+
+
+def misread(found: Sequence[Measurement], part: Part, rng: np.random.Generator, known: Tables) -> list[Measurement]:
+    """The same but for the main size, which was read off another place: another listed one, within ``ASTRAY`` of it."""
+    name = known.classes[part.row.class_id].main_quantity
+    true = part.sizes.get(name, 0.0)
+    near = [size for size in other_sizes(name, true, known) if ASTRAY[0] * true < size < ASTRAY[1] * true]
+    off = float(rng.choice(near)) - true if near else 0.0
+    return [replace(one, value=one.value + off) if one.quantity == name else one for one in found]
+
+
 def answer(check: Check, part: Part, slips: float, rng: np.random.Generator, known: Tables) -> str:
     """The user's answer: the truth, but for slips to any other answer or size."""
     row = known.checks[check.id.partition(":")[0]]
@@ -159,9 +175,7 @@ def _reading(row: CheckRow, part: Part, slip: bool, rng: np.random.Generator, kn
         return CANT_TELL
     value = part.sizes[row.decides]
     if slip:
-        listed = [sizes(one, known).get(row.decides) for one in known.candidates.values()]
-        others = sorted({sum(span) / 2.0 for span in listed if span and not span[0] <= value <= span[1]})
-        value = float(rng.choice(others))
+        value = float(rng.choice(other_sizes(row.decides, value, known)))
     quantity = known.quantities[row.decides]
     read = value + float(rng.normal(0.0, (row.u95 or 0.0) / 2.0))
     return f"{min(max(read, quantity.low), quantity.high):.2f}"
@@ -225,8 +239,8 @@ def run(parts: int, seed: int, *, pick: Pick = by_the_rules, slips: float = 0.02
 
     Parameters
     ----------
-    trick : "" or what goes wrong: "photo" (surely of a wrong class), "answer" (the first one on the class is wrong),
-        "part" (no row lists it, so that no order is right).
+    trick : "" or what goes wrong: "photo" (surely of a wrong class), "size" (the photo's main one is another listed
+        one), "answer" (the first one on the class is wrong), "part" (no row lists it, so that no order is right).
     """
     known, counts, tally = tables.load(), confusion(), Tally()
     for number in range(parts):
@@ -238,6 +252,8 @@ def run(parts: int, seed: int, *, pick: Pick = by_the_rules, slips: float = 0.02
         if trick == "photo":
             seen = recognised(wrong, wrong, CONFIDENT, {}, known)
         sized = measured(part, rng, known)
+        if trick == "size":
+            sized = misread(sized, part, rng, known)
         lie = wrong if trick == "answer" else ""
         verdict, answers = serve(part, seen, sized, pick=pick, slips=slips, rng=rng, known=known, lie=lie)
         code = ordered(verdict, known)
@@ -287,6 +303,7 @@ RUNS: dict[str, dict[str, Any]] = {
     "2 % slips, fixed order of the checks that tell": {"pick": telling_in_fixed_order},
     "no slips": {"slips": 0.0},
     "photo surely of a wrong class": {"trick": "photo"},
+    "photo measured at a wrong place": {"trick": "size"},
     "one wrong answer about the class": {"trick": "answer"},
     "parts that no row lists (right: no order)": {"trick": "part"},
 }
@@ -312,12 +329,13 @@ def main() -> int:
 
 def report(runs: Mapping[str, Tally]) -> int:
     """Compare with the goals."""
-    plain, fixed, _, clean, photo, lied, _ = runs.values()
+    plain, fixed, _, clean, photo, size, lied, _ = runs.values()
     effort = statistics.mean(plain.questions) / statistics.mean(fixed.questions)
     took = ranking_ms()
     held = {
         "right of the orders": (min(one.right / max(one.ordered, 1) for one in (plain, clean)), GOALS["right"], 1),
         "recovered, photo": (photo.right / photo.parts, GOALS["recovered"], 1),
+        "recovered, size": (size.right / size.parts, GOALS["recovered"], 1),
         "recovered, answer": (lied.right / lied.parts, GOALS["recovered"], 1),
         "questions against the fixed order": (effort, GOALS["effort"], -1),
         "ranking, median [ms]": (statistics.median(took), GOALS["ranking_ms"], -1),

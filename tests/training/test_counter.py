@@ -30,8 +30,8 @@ def test_it_asks_less_than_the_tables_order(plain):
     assert np.mean(plain.minutes) <= 0.60 * np.mean(fixed.minutes)
 
 
-@pytest.mark.parametrize("trick", ["photo", "answer"])
-def test_a_wrong_class_is_found_out(trick):
+@pytest.mark.parametrize("trick", ["photo", "size", "answer"])
+def test_a_wrong_class_or_size_is_found_out(trick):
     tally = counter.run(PARTS // 2, 1, trick=trick)
     assert tally.right >= 0.90 * tally.parts
 
