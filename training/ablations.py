@@ -99,7 +99,7 @@ def main(arguments: list[str] | None = None) -> None:
         train(options)
         return
     found = score(options.runs, options.pictures, workers=options.workers)
-    (options.out / "ablations.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+    card.write_json(options.out / "ablations.json", found)
     print(json.dumps(found, indent=1))
 
 

@@ -287,7 +287,7 @@ def main(arguments: list[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     sample = without_blanks(gather(options.run, options.pictures, options.index), workers=options.workers)
     found = calibrate(options.run, sample, workers=options.workers)
-    (options.run / "calibration.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+    card.write_json(options.run / "calibration.json", found)
     card.write(options.run)
     print(json.dumps(found, indent=1))
 

@@ -12,6 +12,7 @@ import hashlib
 import json
 import math
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,12 @@ UNCALIBRATED = {"temperature": 1.0, "unsure_below": 0.0, "set_from": 0.1}
 def read_json(path: Path) -> dict[str, Any]:
     """The object in a JSON file, empty where there is none."""
     return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
+def write_json(path: Path, found: Mapping[str, Any]) -> None:
+    """Write an object to a JSON file; its folder is made where it is lacking, so that no long work is lost."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(found, indent=1), encoding="utf-8")
 
 
 def _text(value: object) -> str:

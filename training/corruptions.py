@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from identify.classifier import Classifier, load
 from identify.model import UNSURE, Bytes, Recognition
 from identify.photo import load as load_photo
+from training.card import write_json
 from training.prepare import read_manifest
 from training.sample import Picture, each, pictures
 
@@ -274,7 +275,7 @@ def main(arguments: list[str] | None = None) -> None:
     found |= summary(clean, kinds)
     print(json.dumps(found, indent=1))
     if options.out:
-        (options.out / "corruptions.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+        write_json(options.out / "corruptions.json", found)
 
 
 if __name__ == "__main__":

@@ -23,6 +23,7 @@ from identify.classifier import Classifier, load
 from identify.model import UNSURE, Bytes, Recognition
 from identify.photo import load as load_photo
 from training import figures
+from training.card import write_json
 from training.prepare import read_manifest
 from training.sample import Picture, each, pictures, truth_mask, worn
 
@@ -148,7 +149,7 @@ def main(arguments: list[str] | None = None) -> None:
         found = summary(classifier, sample, scored) | {"folder": name, "model": classifier.card.sha256}
         print(json.dumps(found, indent=1))
         if options.out:
-            (options.out / f"evaluation-{name}.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+            write_json(options.out / f"evaluation-{name}.json", found)
 
 
 if __name__ == "__main__":

@@ -28,6 +28,7 @@ from onnxruntime.quantization.shape_inference import quant_pre_process
 
 from identify.classifier import NAME, OUTPUTS
 from training import config as configuration
+from training.card import write_json
 from training.dataset import Pictures, load
 from training.network import FittingNet, export_onnx
 from training.prepare import CALIBRATION, read_rows
@@ -214,7 +215,7 @@ def main(arguments: list[str] | None = None) -> None:
     )
     options = parser.parse_args(arguments)
     found = export(options.run, options.index, int8=options.int8)
-    (options.run / "export.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+    write_json(options.run / "export.json", found)
     print(json.dumps(found, indent=1))
 
 

@@ -11,7 +11,6 @@ new run folder is exported and calibrated as any other.
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 from collections import Counter
 from collections.abc import Sequence
@@ -22,7 +21,7 @@ import torch
 from torch import Tensor, nn
 
 from training import config as configuration
-from training.card import read_json
+from training.card import read_json, write_json
 from training.network import FittingNet
 from training.train import build
 
@@ -117,7 +116,7 @@ def main(arguments: list[str] | None = None) -> None:
     options.out.mkdir(parents=True, exist_ok=True)
     torch.save(weights, options.out / "weights.pt")
     shutil.copy(options.runs[0] / "config.json", options.out / "config.json")
-    (options.out / "metrics.json").write_text(json.dumps(metrics_of(options.runs), indent=1), encoding="utf-8")
+    write_json(options.out / "metrics.json", metrics_of(options.runs))
 
 
 if __name__ == "__main__":

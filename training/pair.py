@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from training import config as configuration
-from training.card import read_json
+from training.card import read_json, write_json
 from training.dataset import load
 from training.export import normalised, score, ship, to_integers
 from training.join import PREFIXES, joined
@@ -50,7 +50,7 @@ def pair(runs: Sequence[Path], index: Path, out: Path, *, limit: int = 1500) -> 
     out.mkdir(parents=True, exist_ok=True)
     shutil.copy(runs[-1] / "config.json", out / "config.json")
     config = configuration.read_resolved(out / "config.json")
-    (out / "metrics.json").write_text(json.dumps(metrics_of(runs), indent=1), encoding="utf-8")
+    write_json(out / "metrics.json", metrics_of(runs))
     pictures = load(read_rows(index, CALIBRATION)[:limit], config.labels, side_px=config.side_px)
     pixels = normalised(pictures, slice(0, RANGES), config)
     small = [out / f"{prefix.strip('/')}.onnx" for prefix in PREFIXES]
@@ -77,7 +77,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True, help="run folder to write")
     options = parser.parse_args(arguments)
     found = pair(options.runs, options.index, options.out)
-    (options.out / "export.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+    write_json(options.out / "export.json", found)
     print(json.dumps(found, indent=1))
 
 

@@ -27,6 +27,7 @@ from torch import Tensor, nn
 from training import config as configuration
 from training import ranks
 from training.augment import Augmenter, smaller
+from training.card import write_json
 from training.config import Config
 from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
@@ -331,7 +332,7 @@ def main(arguments: list[str] | None = None) -> None:
         "backbone": options.backbone.name if options.backbone else None,
         "start": origin(options.start) if options.start else None,
     }
-    (options.run / "metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
+    write_json(options.run / "metrics.json", metrics)
     print(json.dumps(metrics["held"]))
 
 

@@ -186,7 +186,7 @@ def main(arguments: list[str] | None = None) -> None:
     found = report(unknown, known, through(options.reference, fittings=True), classifier.card)
     print(json.dumps(found, indent=1))
     if options.out:
-        (options.out / "unknown.json").write_text(json.dumps(found, indent=1), encoding="utf-8")
+        model_card.write_json(options.out / "unknown.json", found)
         if (options.out / NAME).is_file() and (options.out / "calibration.json").is_file():
             model_card.write(options.out)
 

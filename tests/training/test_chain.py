@@ -307,7 +307,10 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert {(way["turns"], way["first_px"]) for way in found["survey"]["ways"]} == {(False, 64), (False, 32)}
     made = classifier.load(run / classifier.NAME)
     assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
-    evaluate.main(["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out", str(run)])
+    wanted = ["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out"]
+    evaluate.main([*wanted, str(tmp_path / "new")])
+    assert list((tmp_path / "new").iterdir()), "a folder that was not there is made, so that the figures are kept"
+    evaluate.main([*wanted, str(run)])
     scored = json.loads((run / "evaluation-set.json").read_text())
     assert scored["pictures"] == 28
     assert sum(map(sum, scored["confusion"]["rows"])) == 28
