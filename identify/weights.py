@@ -17,7 +17,7 @@ import onnxruntime as ort
 
 from identify.errors import ModelError
 
-KEPT_BYTES, LARGE_BYTES = 64 << 20, 32 << 20  # larger pieces, as a whole photo, are given back at once
+KEPT_BYTES, LARGE_BYTES = 32 << 20, 32 << 20  # larger pieces, as a whole photo, are given back at once
 _TRIM_THRESHOLD, _MAP_THRESHOLD = -1, -3  # numbers of glibc's mallopt
 
 
