@@ -83,7 +83,7 @@ def network():
 
 
 def divided(surfaces: Sequence[Surface]) -> tuple[list[Surface], list[Surface]]:
-    """Surfaces to learn from, and those of the pictures that are held back; all to learn from where that leaves none."""
+    """Surfaces to learn from, and those of the pictures that are held back."""
     held = [one for one in surfaces if one.picture % HELD_EVERY == HELD_EVERY - 1]
     return [one for one in surfaces if one.picture % HELD_EVERY != HELD_EVERY - 1], held
 
