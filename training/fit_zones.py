@@ -135,7 +135,7 @@ def report(said: Sequence[tuple[Case, tuple[float, float]]]) -> None:
 
 def fit(file: Path) -> None:
     """Fit on all but a fifth of the pictures in turn, report on that fifth, then fit on all and print the weights."""
-    data: list[Case] = pickle.loads(file.read_bytes())
+    data = [Case(**one) for one in pickle.loads(file.read_bytes())]
     fold = [zlib.crc32(one.picture.encode()) % FOLDS for one in data]
     said = []
     for held in range(FOLDS):
@@ -169,7 +169,7 @@ def main() -> None:
         return
     wanted = [(folder, row, 0) for folder in asked.pictures for row in rows(folder)]
     found = [one for ones in each_picture(cases, wanted, asked.workers) for one in ones or []]
-    asked.out.write_bytes(pickle.dumps(found))
+    asked.out.write_bytes(pickle.dumps([{name: getattr(one, name) for name in Case.__slots__} for one in found]))
     print(len(found), "cases of", len({one.picture for one in found}), "pictures")
 
 

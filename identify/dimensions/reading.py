@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import anchor, bearing, crests, hexagon, lying, thread, zone
+from identify.dimensions import anchor, bearing, crests, hexagon, lying, stretch, thread, zone
 from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
@@ -148,7 +148,8 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
 def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
-    place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded)
+    told = stretch.odds(photo, lain.camera, lain.pose, lain.profile, lain.usable)
+    place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded, told=told)
     if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)

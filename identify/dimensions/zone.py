@@ -18,22 +18,21 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from identify.dimensions import turning
 from identify.dimensions.axis import Profile
 from identify.dimensions.form import level_drop
 from identify.dimensions.lying import crest_line
 from identify.dimensions.stretch import Odds
-from identify.dimensions.thread import RINGS, RIPPLE_MM, TURN_RAD, banded, evened, twisted, unrolled_light
+from identify.dimensions.thread import evened
 from identify.geometry.camera import camera_place_mm
 from identify.model import Array, Camera, Photo, Pose
 
 LENGTHS = (3.5, 5.5)  # of a window, in pitches
 HOP = 0.3  # pitches from one window to the next
-DETUNED = np.linspace(0.94, 1.06, 9)  # turns nearer or further apart than listed, by pose and by lean
 BESIDE_MM = 5.0  # a collar or a waist is looked for this far beyond a window
 BEYOND_MM = 1.2  # so near beyond a window it is seen whether the part gets narrower
 FARTHEST = 0.12  # a window's level may differ from a listed thread by this share
 COMMON = 0.75  # share of a window in which both edges were found
-TURNED = 11  # directions about the axis along which the light is read
 
 # What a window's rating counts for, and what a window must beat to be a thread at all: a multinomial logit fitted to
 # the calibration split of the rendered pictures, scaled by their references and by their true cameras; what was
@@ -52,9 +51,21 @@ WEIGHTS = {
     "listed often": 0.68,
 }
 NOTHING = 1.39
-# The same where the network has told what each place is: how much it speaks for a window, and against all of them.
-TOLD = WEIGHTS | {"told": 1.0}
-TOLD_NOTHING, TOLD_NONE = 1.39, 1.0
+# The same where the network has told what each place is, instead of the light: how much it speaks for a window in the
+# mean and at its doubtful end, and against all of them (``training.fit_zones``, same split).
+TOLD = {
+    "far from listed": -5.03,
+    "collar beside": 2.28,
+    "waist beside": 1.21,
+    "narrower beyond": -0.48,
+    "thin": -0.89,
+    "away from the ends": 0.35,
+    "listed often": 0.57,
+    "told": 0.8,
+    "told at least": -0.48,
+}
+TOLD_NOTHING, TOLD_NONE = 1.46, 0.09
+DOUBTFUL_END = 0.2  # share of a window's places that may be told to be less
 FAINT = 0.02  # probability: a place that is less likely the thread is not looked at
 SURE = 0.01  # the network is not taken to be surer than this
 # How often no window shows the thread: hidden, or its edges not found, on a part of a class that is told by its thread,
@@ -102,7 +113,7 @@ class Zone:
 class Windows:
     """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features.
 
-    ``features`` (W, 10) are those of ``WEIGHTS``, or (W, 11) of ``TOLD``.
+    ``features`` (W, 10) are those of ``WEIGHTS``, or of ``TOLD`` where ``told``.
     """
 
     major_mm: float
@@ -113,12 +124,12 @@ class Windows:
     drop_mm: Array
     scatter_mm: Array
     features: Array
+    told: bool = False
 
     @property
     def scores(self) -> Array:
         """Log of the odds (W,) by the weights."""
-        weights = TOLD if self.features.shape[1] == len(TOLD) else WEIGHTS
-        return np.asarray(self.features @ np.array(list(weights.values())))
+        return np.asarray(self.features @ np.array(list((TOLD if self.told else WEIGHTS).values())))
 
 
 def find(
@@ -200,37 +211,32 @@ def windows(
     if usable.sum() < 24:
         return []
     station, surface, edges = evened(profile, usable)
-    angles = np.linspace(-TURN_RAD, TURN_RAD, TURNED)
-    light = unrolled_light(photo, camera, pose, profile, surface, station, angles)
-    bands = np.concatenate([banded(light, station), banded(edges, station, floor=RIPPLE_MM)], axis=1)
     order = np.argsort(profile.station_mm)
     found = np.interp(station, profile.station_mm[order], usable[order].astype(float)) > 0.5
     wide = edges.sum(axis=1)
     lines = _Lines(
-        station, wide, found, slants(profile, pose, station), twisted(bands, angles, 1), bands,
-        _beside(wide, station), float(np.percentile(crest_line(np.where(found, wide, 0), station, 1.0), 99)),
-        None if told is None else told.thread_at(station),
+        station, wide, found, slants(profile, pose, station), _beside(wide, station),
+        float(np.percentile(crest_line(np.where(found, wide, 0), station, 1.0), 99)),
     )  # fmt: skip
-    tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
+    light: turning.Light | Array
+    if told is None:
+        light = turning.light(photo, camera, pose, profile, surface, station, edges)
+    else:
+        light = told.thread_at(station)
+    tried = [_window(lines, light, one, length) for one in listed for length in LENGTHS]
     return [one for one in tried if one is not None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
-    """The profile and the light along it, at even stations (M,); what is beside each, and the widest place [mm].
-
-    ``told`` (M,) is the network's probability of the thread.
-    """
+    """The profile at even stations (M,), what is beside each, and the widest place [mm]."""
 
     station_mm: Array
     diameter_mm: Array
     found: NDArray[np.bool_]
     slant_rad: Array
-    twisted: NDArray[np.complex128]
-    bands: Array
     beside_mm: Array
     widest_mm: float
-    told: Array | None = None
 
 
 def slants(profile: Profile, pose: Pose, station: Array) -> Array:
@@ -239,7 +245,7 @@ def slants(profile: Profile, pose: Pose, station: Array) -> Array:
     return np.asarray(np.arcsin(np.abs(sight @ profile.axis.along) / np.linalg.norm(sight, axis=1)))
 
 
-def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Windows | None:
+def _window(lines: _Lines, light: turning.Light | Array, listed: Listed, length: float) -> Windows | None:
     major, pitch = listed.major_mm, listed.pitch_mm
     step = float(lines.station_mm[1] - lines.station_mm[0])
     count = round(length * pitch / step)
@@ -254,23 +260,18 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     apart = (level + drop) / major - 1
     known = sliding_window_view(lines.found, count)[starts].mean(axis=1)
     keep = (np.abs(apart) < FARTHEST) & (known > COMMON)
-    if lines.told is not None:
-        keep &= _means(lines.told, starts, count) > FAINT
+    if not isinstance(light, turning.Light):
+        keep &= _means(light, starts, count) > FAINT
     if not keep.any():
         return None
     starts, core, level, drop, apart = starts[keep], core[keep], level[keep], drop[keep], apart[keep]
     scatter = 1.4826 * np.median(np.abs(core - level[:, None]), axis=1)
-    light, ripple = _helical(lines, angles, starts, count, pitch)
-    light, ripple = np.log(np.maximum(light, 0.003) / 0.02), np.log(np.maximum(ripple, 0.01) / 0.05)
     left = np.minimum(starts, len(lines.station_mm) - 1 - starts - count) / (len(lines.station_mm) - 1)
     reach, gap = _spans(step)
     ends = [np.minimum(end, len(lines.beside_mm) - 1) for end in (starts, starts + reach + count + gap)]
     beside = lines.beside_mm[np.column_stack(ends)] / level[:, None]
-    features = np.column_stack(
+    shape = np.column_stack(
         [
-            light,
-            np.minimum(light, 0),
-            ripple,
             np.abs(apart) / NEAR,
             beside.max(axis=1) > 1.05,
             beside.min(axis=1) < 0.97,
@@ -278,11 +279,21 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             level / lines.widest_mm < 0.6,
             left,
             np.full(len(starts), math.log(listed.share)),
-            *([] if lines.told is None else [_means(_logit(lines.told), starts, count)]),
         ]
     ).astype(float)
-    low = lines.station_mm[starts]
-    return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
+    if isinstance(light, turning.Light):
+        features = np.column_stack([turning.explained(light, lines.station_mm, starts, count, pitch), shape])
+    else:
+        features = np.column_stack([shape, _told(light, starts, count)])
+    low, told = lines.station_mm[starts], not isinstance(light, turning.Light)
+    return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features, told)
+
+
+def _told(share: Array, starts: NDArray[np.int64], count: int) -> Array:
+    """What the network's probability (M,) of the thread says of windows (W, 2): in the mean, and at the least."""
+    logit = _logit(share)
+    least = np.quantile(sliding_window_view(logit, count)[starts], DOUBTFUL_END, axis=1)
+    return np.column_stack([_means(logit, starts, count), least])
 
 
 def _means(values: Array, starts: NDArray[np.int64], count: int) -> Array:
@@ -312,20 +323,3 @@ def _beyond(lines: _Lines, starts: NDArray[np.int64], count: int, step: float) -
         low, high = np.clip(low, 0, last), np.clip(high, 0, last)
         means.append((summed[high] - summed[low]) / np.maximum(high - low, 1))
     return np.minimum(*means)
-
-
-def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int, pitch: float) -> tuple[Array, Array]:
-    """Share (W,) of the light's variance, and of the edges', that a thread of about the pitch explains."""
-    weight = np.sin(math.pi * (np.arange(count) + 0.5) / count) ** 2
-    weight /= weight.sum()
-    facing = np.cos(angles) ** 0.5
-    whole = lines.bands[:, :-2] ** 2 @ (facing / facing.sum()), np.mean(lines.bands[:, -2:] ** 2, axis=1)
-    waves = np.exp(-2j * math.pi / pitch * DETUNED[None, :] * lines.station_mm[:, None])
-    moved = (waves[:, :, None] * lines.twisted[:, None, :]).reshape(len(waves), -1)
-    summed = np.array([weight @ moved[one : one + count] for one in starts])
-    power = np.abs(summed.reshape(len(starts), len(DETUNED), 6)) ** 2
-    shares = []
-    for part, own in ((power[..., :3], whole[0]), (power[..., 3:], whole[1])):
-        thread = np.max(np.maximum(part[..., 0], part[..., 2]) - RINGS * part[..., 1], axis=1)
-        shares.append(thread / (sliding_window_view(own, count)[starts] @ weight + 1e-9))
-    return shares[0], shares[1]
