@@ -31,7 +31,7 @@ FAR = 9.0  # squared distances over their uncertainty: one further off is no wor
 SIDE_RAD, SIDE_SHARE = 0.21, 20.0  # either side of the rim's disc, and the percentile of distances that is its radius
 LOW_USUAL_MM, HIGHEST_MM = 10.0, 100.0  # heights of the lowest disc and the rim, to tell which is widest
 LEAST_FOOT_MM = 3.0  # radius of what a part stands on
-MOST_OFF = 0.03  # of the outline's size: an outline that its discs leave so far off is no pile
+MOST_OFF = 0.02  # of the outline's size: an outline that its discs leave so far off is no pile
 # Over the width of the lowest disc that shows by the rim's: how often the part stands on it; else its height and the
 # height's standard deviation [mm]. Calibration split of the generator's parts, spreads a fifth wider.
 WIDTHS = (0.55, 0.70, 0.95)
@@ -255,7 +255,8 @@ def stand(outline: Outline, camera: Camera, pose: Pose, prior: Height, *, u_size
     place = camera_place_mm(pose)
     foot = place[:2] + first.place_mm[0] * (1 - height / flat.high_mm) * np.array([math.cos(turn), math.sin(turn)])
     shape = np.array([*foot, radius, height])
-    estimate = Estimate(2 * radius, _budget(2 * radius, by_height, by_pose, scale, outline.u_px, u_size_rel))
+    off = float(np.mean(first.off_mm)) * (1 - height / flat.high_mm)
+    estimate = Estimate(2 * radius, _budget(2 * radius, by_height, by_pose, off, scale, outline.u_px, u_size_rel))
     mean_odds = max(one.log_odds for one in all_told) + math.log(
         float(np.mean(np.exp(np.array([one.log_odds for one in all_told]) - max(one.log_odds for one in all_told))))
     )
@@ -296,7 +297,7 @@ def _line(camera: Camera, pose: Pose, shape_mm: Array) -> Array:
 
 
 def _budget(
-    value: float, by_height: float, by_pose: float, mm_per_px: float, u_px: float, u_size_rel: float
+    value: float, by_height: float, by_pose: float, off_mm: float, mm_per_px: float, u_px: float, u_size_rel: float
 ) -> tuple[BudgetLine, ...]:
     size = min(u_size_rel * value, 2 * by_pose)
     return (
@@ -304,6 +305,7 @@ def _budget(
         BudgetLine("pose", math.sqrt(max(0.0, 4 * by_pose**2 - size**2))),
         BudgetLine("height", 2 * by_height),
         BudgetLine("form of rim and base", math.hypot(2 * U_PROUD_MM, U_RIM_MM)),
+        BudgetLine("not a pile of discs", off_mm),
         BudgetLine("part edge", math.sqrt(2) * math.hypot(EDGE_PX, u_px / 2) * mm_per_px),
         BudgetLine("lens", LENS_REL * value),
         BudgetLine("shadow and glare", SHADOW_PX * mm_per_px),
