@@ -1,11 +1,11 @@
 """A standing part on a narrow foot: a pile of discs about an upright axis, laid out flat on the bench.
 
-Laid flat at bench level, a circle of radius R at height h about the foot's place f shows as a circle too: R / (1 - h / H)
-wide and as much further from the camera's foot point, H being the camera's height. So the outline is that of discs
-whose centres lie on one ray out of that point, and as wide as the largest that the outline holds about each place on it:
-the whole profile is seen, whatever its form, but for one number, where on the ray the foot is. The lowest disc that
-shows tells it: as narrow as a capsule it stands on the bench, nearly as wide as the rim it is one of the body's lands,
-higher up the wider it is. What is known of the rim's height tells it too, and the foot is within the outline.
+Laid flat at bench level, a circle of radius R at height h shows as a circle too, R / (1 - h / H) wide and as much
+further from the camera's foot point, H being the camera's height. So the outline is that of discs whose centres lie on
+one ray out of that point, each as wide as the outline has room for: the whole profile is seen, whatever its form, but
+for one number, where on the ray the foot is. The lowest disc that shows tells it: as narrow as a capsule it stands on
+the bench, nearly as wide as the rim it is one of the body's lands, higher up the wider it is. What is known of the
+rim's height tells it too, and the foot is within the outline.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from identify.dimensions.stance import INDEPENDENT, Height
 from identify.geometry.camera import camera_place_mm, moved, on_height, project
@@ -23,19 +22,24 @@ from identify.uncertainty import Estimate
 
 CORNERS, PLACES = 200, 64  # of the outline, and on the ray, that are looked at
 DRAWS = 24  # of the pose (JCGM 101)
-END_RAD, END_SHARE, FEWEST = 0.87, 0.8, 5  # of the lowest disc's arc: half its angle, share that is looked at, fewest corners
+END_RAD, END_SHARE, FEWEST = (
+    0.87,
+    0.8,
+    5,
+)  # of the lowest disc's arc: half its angle, share looked at, corners
 ROUND_MM, ROUND_PX = 0.4, 1.2  # an arc that strays further is no disc's
 U_PLACE_MM, U_PLACE_PX = 0.4, 1.5  # of a disc's centre along the ray
 FORM_PX = 1.0  # how far springs, teeth and flats stand off their discs
 FAR = 9.0  # squared distances over their uncertainty: one further off is no worse
 SIDE_RAD, SIDE_SHARE = 0.21, 20.0  # either side of the rim's disc, and the percentile of distances that is its radius
 LOW_USUAL_MM, HIGHEST_MM = 10.0, 100.0  # heights of the lowest disc and the rim, to tell which is widest
+AS_WIDE = 0.985  # of the widest disc: the highest that is as wide is the rim
 LEAST_FOOT_MM = 3.0  # radius of what a part stands on
 MOST_OFF = 0.02  # of the outline's size: an outline that its discs leave so far off is no pile
 # Over the width of the lowest disc that shows by the rim's: how often the part stands on it; else its height and the
 # height's standard deviation [mm]. Calibration split of the generator's parts, spreads a fifth wider.
 WIDTHS = (0.55, 0.70, 0.95)
-STOOD_ON = (1.0, 0.55, 0.02)
+STOOD_ON = (1.0, 0.55, 0.12)  # a body without a capsule stands on all its width
 LAND_WIDTHS = (0.66, 0.80, 0.90, 1.00)
 LAND_MM, U_LAND_MM = (10.0, 14.0, 19.0, 36.0), (9.0, 10.0, 12.0, 14.0)
 UNSEEN = 0.3, 16.0, 12.0  # the same where the near end is that of no disc
@@ -154,10 +158,13 @@ def pile(flat: Flat, turn_rad: float, mm_per_px: float) -> Pile | None:
     low = int(np.argmin(alike))
     if not np.isfinite(alike[low]):
         return None
-    rim = max(int(np.argmax(radii * _shrunk(places, float(places[low]), flat.high_mm))), low)
-    two = np.array([rim, low])
+    shrunk = _shrunk(places, float(places[low]), flat.high_mm)
+    rim = max(int(np.argmax(radii * shrunk)), low)
+    upper = int(np.nonzero(radii * shrunk > AS_WIDE * radii[rim] * shrunk[rim])[0][-1])
     sides = _sides(flat, turn_rad, float(places[rim]), float(radii[rim]))
-    radius = np.array([radii[rim] if sides is None else sides, round_mm[low]])
+    wide = float(radii[rim] if sides is None else sides) * float(shrunk[rim] / shrunk[upper])
+    two = np.array([upper, low])
+    radius = np.array([wide, round_mm[low]])
     return Pile(turn_rad, places[two], radius, near, off, float(spread[low]))
 
 
@@ -263,9 +270,7 @@ def stand(outline: Outline, camera: Camera, pose: Pose, prior: Height, *, u_size
     return Piled(shape, best.u_height_mm, estimate, _line(camera, pose, shape), mean_odds)
 
 
-def _drawn(
-    points_px: Array, camera: Camera, pose: Pose, prior: Height, axis_px: Array, mm_per_px: float
-) -> list[Told]:
+def _drawn(points_px: Array, camera: Camera, pose: Pose, prior: Height, axis_px: Array, mm_per_px: float) -> list[Told]:
     """What piles tell at poses that are drawn from the pose's covariance, both ways from it."""
     source = np.random.default_rng(0)
     half = source.multivariate_normal(np.zeros(7), pose.covariance, size=DRAWS // 2, method="svd")
