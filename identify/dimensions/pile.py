@@ -37,7 +37,7 @@ AS_WIDE = 0.985  # of the widest disc: the highest that is as wide is the rim
 LEAST_FOOT_MM = 3.0  # radius of what a part stands on
 MOST_OFF = 0.02  # of the outline's size: an outline that its discs leave so far off is no pile
 # Over the width of the lowest disc that shows by the rim's: how often the part stands on it; else its height and the
-# height's standard deviation [mm]. Calibration split of the generator's parts, spreads a fifth wider.
+# height's standard deviation [mm]. Calibration split (``training.measure_piles``), spreads a fifth wider.
 WIDTHS = (0.55, 0.70, 0.95)
 STOOD_ON = (1.0, 0.55, 0.12)  # a body without a capsule stands on all its width
 LAND_WIDTHS = (0.66, 0.80, 0.90, 1.00)
