@@ -238,7 +238,9 @@ def _height(answer: str | None, height_mm: float | None) -> standing.Height:
         known = replace(known, value_mm=height_mm, u_mm=U_GIVEN_MM, source="height given")
     elif row is not None and row.height_mm is not None and row.u_height_mm is not None:
         known = standing.Height(row.height_mm, row.u_height_mm, "usual height of the class")
-    return known if row is None or known is UNKNOWN_HEIGHT else replace(known, form=_form(row))
+    if row is None or known is UNKNOWN_HEIGHT:
+        return known
+    return replace(known, form=_form(row), narrow=row.narrow_foot and height_mm is None)
 
 
 def _form(row: FittingClass) -> standing.Form | None:

@@ -59,6 +59,7 @@ class Height:
     u_mm: float
     source: str
     form: Form | None = None
+    narrow: bool = False  # it stands on less than its body's width, and how high is not given
 
 
 # However it stands, the right way up or turned over.

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from identify.dimensions import pile
 from identify.dimensions.stance import (
     CELLS,
     EITHER_WAY,
@@ -92,6 +93,8 @@ def stand(
     """
     picked = np.linspace(0, len(outline.contour_px), POINTS, endpoint=False).astype(int)
     points = outline.contour_px[picked]
+    if prior.narrow and rim_mm is None:
+        return _piled(outline, points, camera, pose, prior, u_size_rel)
     start = _start(points, camera, pose, prior, rim_mm)
     if start is None:
         return []
@@ -114,6 +117,32 @@ def stand(
             continue
         found.append(_stood(loose, best, used, rest, 0.5 * outline.u_px, u_size_rel, math.log(odds)))
     return found
+
+
+def _piled(
+    outline: Outline, points: Array, camera: Camera, pose: Pose, prior: Height, u_size_rel: float
+) -> list[Stood]:
+    """A body on a narrow foot, of whatever profile, as ``pile`` measures it."""
+    one = pile.stand(outline, camera, pose, prior, u_size_rel=u_size_rel)
+    if one is None:
+        return []
+    none = np.zeros(len(points), bool)
+    return [
+        Stood(
+            one.shape_mm,
+            points,
+            np.zeros(len(points)),
+            ~none,
+            none,
+            np.zeros((len(points), 2)),
+            0.0,
+            one.estimate,
+            one.u_height_mm,
+            one.line_px,
+            one.log_odds,
+            True,
+        )
+    ]
 
 
 def _ways(form: Form | None) -> tuple[tuple[Form | None, float], ...]:

@@ -157,19 +157,25 @@ def upright(answer: str, tilt_deg: float, height_mm: float | None) -> tuple[tupl
     return measured(found, pose, answer, height_mm=height_mm)
 
 
-def test_a_part_on_a_narrow_foot_is_vague_until_its_height_is_given() -> None:
+def test_a_part_on_a_narrow_foot_is_less_sure_until_its_height_is_given() -> None:
     """What stands on a capsule may end high over the bench: the same outline says less of it than of a cylinder."""
     plain, _ = upright("unsure", 25, None)
     assert abs(plain[0].value - 35) <= plain[0].u95
     vague, _ = upright("thermostatic", 25, None)
     assert abs(vague[0].value - 35) <= vague[0].u95
     assert vague[0].u95 > 1.5 * plain[0].u95
-    refused, why = upright("thermostatic", 3, None)
+    above, _ = upright("thermostatic", 3, None)
+    assert abs(above[0].value - 35) <= above[0].u95
+    assert above[0].u95 > 0.08 * 35
+    given, _ = upright("thermostatic", 3, 50.0)
+    assert abs(given[0].value - 35) <= given[0].u95 < 0.5 * above[0].u95
+
+
+def test_a_part_of_any_height_is_refused_from_straight_above() -> None:
+    refused, why = upright("push-non-hold-open", 3, None)
     assert refused == ()
     assert "--height" in why[0].advice
     assert "--scale-on part" in why[0].advice
-    given, _ = upright("thermostatic", 3, 50.0)
-    assert abs(given[0].value - 35) <= given[0].u95
 
 
 @pytest.mark.parametrize("tilt_deg", [15, 25, 35])
