@@ -1,7 +1,8 @@
-"""Train the small network that finds a coin's edge on the picture unwrapped about it, on drawn coins.
+"""Train the small network that finds a coin's edge on the picture unwrapped about it, on drawn and rendered coins.
 
     python -m training.fit_rings draw --out FILE.npz --count N --seed S [--workers W]
-    python -m training.fit_rings train --data FILE.npz ... --out models/coin_edge.onnx --minutes M --seed S
+    python -m training.fit_rings cut --pictures DIR ... --out FILE.npz [--workers W]
+    python -m training.fit_rings train --data FILE.npz ... [--start FILE.onnx] --out models/coin_edge.onnx --minutes M
     python -m training.fit_rings score --data FILE.npz --model models/coin_edge.onnx
 
 For every spoke the network gives log odds over radii of the top rim and of the outline, which takes in the side wall.
@@ -12,7 +13,9 @@ from __future__ import annotations
 import argparse
 import math
 import time
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -20,15 +23,17 @@ import numpy as np
 import onnxruntime as ort
 
 from identify.geometry import ellipse as ellipses
-from identify.geometry.rings import SCALES, SPOKES, unwrap
-from identify.model import Array, Ellipse
-from training import coin_scenes, drawn_coins, edge_card
+from identify.geometry.rings import SCALES, SPOKES
+from identify.model import Array
+from training import coin_looks, coin_scenes, drawn_coins, edge_card
 
 LOOKS = 4  # developments of one drawn coin, each with its own start
-FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was fitted to: core, lip, edge, shadow
+RATE, RATE_ON = 3e-3, 1e-3  # at most; of a network that goes on
+WARM_STEPS = 200
+NEAR = 0.025  # of the radius: odds so near the true place count as there
 
 
-def looks(seed: int) -> tuple[Array, Array] | None:
+def looks(seed: int) -> coin_looks.Looks | None:
     """Unwrapped pictures (LOOKS, SPOKES, K, 3) uint8 and true radii (LOOKS, 2, SPOKES) of one drawn coin."""
     rng = np.random.default_rng(seed)
     stage = coin_scenes.random_stage(rng)
@@ -46,29 +51,14 @@ def looks(seed: int) -> tuple[Array, Array] | None:
     picture = drawn_coins.light(
         stage, (left, top, left + int(2 * reach), top + int(2 * reach)), rays=3 if true.major_px < 50 else 2
     )
-    pictures, radii = [], []
+    here = replace(true, x_px=true.x_px - left, y_px=true.y_px - top)
+    seen = []
     for _ in range(LOOKS):
         rgb = drawn_coins.developed(picture, rng)
-        size = rng.choice(FIRST) * rng.normal(1, 0.02)
-        blunt = 1 + rng.normal(0, 0.025)
-        x, y = np.array([true.x_px - left, true.y_px - top]) + 0.03 * true.major_px * rng.standard_normal(2)
-        shape = ellipses.shape_matrix(true) * size
-        lean = rng.normal(0, 0.02) * true.major_px
-        shape = shape * np.array([[blunt, 1], [1, 1 / blunt]]) + np.array([[0, lean], [lean, 0]])
-        start = ellipses.from_shape_matrix(np.array([x, y]), shape)
-        pictures.append(np.round(255 * unwrap(rgb, start)).astype(np.uint8))
-        inner, lower = (radii_about(rim - (left, top), start) for rim in rims)
-        radii.append(np.stack([inner, np.maximum(inner, lower)]))
-    return np.stack(pictures), np.stack(radii).astype(np.float32)
-
-
-def radii_about(rim_px: Array, start: Ellipse) -> Array:
-    """Radii (SPOKES,) of a closed curve on the spokes of the picture unwrapped about a first ellipse."""
-    points = (rim_px - (start.x_px, start.y_px)) @ np.linalg.inv(ellipses.shape_matrix(start))
-    angles = np.arctan2(points[:, 1], points[:, 0])
-    order = np.argsort(angles)
-    turn = (2 * np.pi * np.arange(SPOKES) / SPOKES + np.pi) % (2 * np.pi) - np.pi
-    return np.interp(turn, angles[order], np.hypot(*points.T)[order], period=2 * np.pi)
+        start = coin_looks.jittered(here, rng)
+        seen.append(coin_looks.about(rgb, start, [rim - (left, top) for rim in rims]))
+    pictures, radii = zip(*seen, strict=True)
+    return np.stack(pictures), np.stack(radii)
 
 
 def draw(out: Path, count: int, seed: int, workers: int, seconds: float) -> None:
@@ -80,9 +70,7 @@ def draw(out: Path, count: int, seed: int, workers: int, seconds: float) -> None
             found += [each for each in pool.map(looks, range(first, first + block), chunksize=8) if each is not None]
             if len(found) >= count or time.monotonic() - begun > seconds:
                 break
-    np.savez(
-        out, pictures=np.concatenate([each[0] for each in found]), radii=np.concatenate([each[1] for each in found])
-    )
+    coin_looks.save(out, found)
     print(len(found), "coins in", round(time.monotonic() - begun), "s")
 
 
@@ -134,80 +122,96 @@ def network():
     return Net()
 
 
-def train(data: list[Path], out: Path, minutes: float, seed: int, batch: int = 256) -> None:
-    """Train on all the coins of ``data`` and write the network with its card."""
+def train(
+    data: list[Path], out: Path, minutes: float, seed: int, batch: int = 256, *, start: Path | None = None
+) -> None:
+    """Train on the coins of ``data``, of each file as often, and write the network with its card and weights (.pt).
+
+    The rate falls as half a cosine over the ``minutes``. ``start`` is a model file to go on from, its card beside it.
+    """
     import torch
 
+    from training import coin_changes
+    from training import start as starts
     from training.network import export_onnx
 
     torch.manual_seed(seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     files = [np.load(each) for each in data]
-    pictures = torch.from_numpy(np.concatenate([each["pictures"] for each in files])).to(device)
-    radii = torch.from_numpy(np.concatenate([each["radii"] for each in files])).to(device)
-    scales = torch.tensor(SCALES, dtype=torch.float32, device=device)
-    step = float(SCALES[1] - SCALES[0])
+    stock = [tuple(torch.from_numpy(each[name]).to(device) for name in ("pictures", "radii")) for each in files]
     net = network().to(device)
-    rate = torch.optim.AdamW(net.parameters(), 3e-3, weight_decay=1e-4)
-    begun, share, turns = time.monotonic(), 0.0, 0
+    if start is not None:
+        sample = torch.cat([pictures[: -(-512 // len(stock))] for pictures, _ in stock])
+        starts.go_on_in_order(net, start, sample.permute(0, 3, 1, 2).float() / 255)
+    top = RATE if start is None else RATE_ON
+    rate = torch.optim.AdamW(net.parameters(), top, weight_decay=1e-4)
+    begun, share, turns, mean = time.monotonic(), 0.0, 0, 0.0
+    net.train()
     while share < 1:
         share = min(1.0, (time.monotonic() - begun) / (60 * minutes))
         for group in rate.param_groups:
-            group["lr"] = 3e-3 * min(1.0, turns / 200) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
-        chosen = torch.randint(0, len(pictures), (batch,), device=device)
-        x, y = pictures[chosen].permute(0, 3, 1, 2).float() / 255, radii[chosen]
-        roll = int(torch.randint(0, SPOKES, (1,)))
-        x, y = torch.roll(x, roll, 2), torch.roll(y, roll, 2)
-        if turns % 2:
-            x, y = x.flip(2), y.flip(2)
-        x = x[:, torch.randperm(3, device=device)] if turns % 5 == 0 else x
-        wanted = torch.exp(-0.5 * ((scales - y[..., None]) / (0.8 * step)) ** 2)
-        inside = (y > scales[0]) & (y < scales[-1])
-        wanted = wanted / (wanted.sum(3, keepdim=True) + 1e-9)
-        logs = net(x)
-        loss = -((wanted * logs).sum(3) * inside).sum() / inside.sum()
+            group["lr"] = top * min(1.0, turns / WARM_STEPS) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+        given, radii = coin_changes.batch(stock, batch, turns)
+        loss = coin_changes.loss(net(given), radii)
         rate.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         rate.step()
         turns += 1
-        if turns % 500 == 0:
-            print(turns, round(float(loss), 4), flush=True)
+        if turns % 50 == 0:
+            mean += 0.1 * (loss.item() - mean) if mean else loss.item()
+            if turns % 500 == 0:
+                print(f"step {turns}, {100 * share:.0f} % of the time, loss {mean:.4f}", flush=True)
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
     export_onnx(net, out, shape=(3, SPOKES, len(SCALES)), names=("log_odds",), given="unwrapped")
-    edge_card.write(
-        out, "training.fit_rings", {"coins": len(pictures) // LOOKS, "looks": LOOKS, "steps": turns, "seed": seed}
-    )
+    made = {"coins": sum(map(count, files)), "steps": turns, "batch": batch, "seed": seed}
+    if start is not None:
+        made |= {"coins_before": edge_card.kept(start)["coins"], "steps_before": edge_card.steps(start)}
+    edge_card.write(out, "training.fit_rings", made)
+
+
+def count(data: Mapping[str, Array]) -> int:
+    """How many coins a file of looks holds."""
+    return len(data["pictures"]) // int(data["looks"])
 
 
 def score(data: Path, model: Path) -> None:
-    """Error of the mean radius of the top rim [%] on the coins of ``data``, into the card of ``model``.
+    """Error of the mean radius of top rim and outline [%] on the coins of ``data``, into the card of ``model``.
 
     The coins must be of other seeds than those of the training.
     """
-    drawn, scales = np.load(data), np.asarray(SCALES, np.float32)
+    looked, scales = np.load(data), np.asarray(SCALES, np.float32)
     session = ort.InferenceSession(model, providers=["CPUExecutionProvider"])
-    given = drawn["pictures"]
-    missed = []
+    given = looked["pictures"]
+    missed, surely = [], []
     for part in range(0, len(given), 64):
         x = np.moveaxis(given[part : part + 64], -1, 1).astype(np.float32) / 255
         odds = np.exp(session.run(None, {"unwrapped": x})[0])
-        missed.append((odds * scales).sum(3).mean(2)[:, 0] / drawn["radii"][part : part + 64, 0].mean(1) - 1)
+        radii = looked["radii"][part : part + 64]
+        known = (radii > scales[0]) & (radii < scales[-1])  # not so where something stands before the coin
+        places, count_known = (odds * scales).sum(3), np.maximum(known.sum(2), 1)
+        sizes = [np.where(known, each, 0).sum(2) / count_known for each in (places, radii)]
+        missed.append((sizes[0] / np.maximum(sizes[1], 1e-6) - 1)[known.mean(2).min(1) > 0.5])
+        near = np.abs(scales - radii[..., None]) < NEAR
+        surely.append((odds * near).sum(3)[known])
     percent = 100 * np.abs(np.concatenate(missed))
-    found = dict(zip(("p50", "p90", "p95"), np.percentile(percent, [50, 90, 95]).round(2).tolist(), strict=True))
-    kept = edge_card.kept(model)
-    edge_card.write(
-        model,
-        "training.fit_rings",
-        kept,
-        {"coins": len(given) // LOOKS, **{f"radius_error_{k}_percent": v for k, v in found.items()}},
-    )
-    print(found)
+    check: dict[str, float] = {"coins": count(looked)}
+    for name, column in (("radius", 0), ("outline", 1)):
+        values = np.percentile(percent[:, column], [50, 90, 95]).round(2).tolist()
+        check |= {f"{name}_error_p{at}_percent": value for at, value in zip((50, 90, 95), values, strict=True)}
+    check["odds_near_truth"] = round(float(np.mean(np.concatenate(surely))), 4)
+    edge_card.write(model, "training.fit_rings", edge_card.kept(model), check)
+    print(check)
 
 
 def main() -> None:
-    """Draw, or train."""
-    parser = argparse.ArgumentParser(description="Train the network that finds a coin's edge, on drawn coins.")
+    """Draw, cut, train or score."""
+    parser = argparse.ArgumentParser(description="Train the network that finds a coin's edge.")
     steps = parser.add_subparsers(dest="step", required=True)
+    cutting = steps.add_parser("cut")
+    cutting.add_argument("--pictures", type=Path, nargs="+", required=True)
+    cutting.add_argument("--out", type=Path, required=True)
+    cutting.add_argument("--workers", type=int, default=2)
     drawing = steps.add_parser("draw")
     drawing.add_argument("--out", type=Path, required=True)
     drawing.add_argument("--count", type=int, default=20000)
@@ -219,6 +223,8 @@ def main() -> None:
     training.add_argument("--out", type=Path, required=True)
     training.add_argument("--minutes", type=float, default=5.0)
     training.add_argument("--seed", type=int, default=1)
+    training.add_argument("--batch", type=int, default=256)
+    training.add_argument("--start", type=Path, help="a model file to go on from, its card beside it")
     scoring = steps.add_parser("score")
     scoring.add_argument("--data", type=Path, required=True)
     scoring.add_argument("--model", type=Path, required=True)
@@ -226,8 +232,10 @@ def main() -> None:
     cv2.setNumThreads(1)
     if options.step == "draw":
         draw(options.out, options.count, options.seed, options.workers, options.seconds)
+    elif options.step == "cut":
+        coin_looks.cut(options.pictures, options.out, options.workers)
     elif options.step == "train":
-        train(options.data, options.out, options.minutes, options.seed)
+        train(options.data, options.out, options.minutes, options.seed, options.batch, start=options.start)
     else:
         score(options.data, options.model)
 

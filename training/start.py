@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -88,6 +89,43 @@ def go_on(net: nn.Module, path: Path, sample: Tensor) -> None:
     net.eval()(sample)
     for hook in hooks:
         hook.remove()
+
+
+@torch.no_grad()
+def go_on_in_order(net: nn.Module, path: Path, sample: Tensor) -> None:
+    """As :func:`go_on`, convolution by convolution as they come, for a file in which they have no names.
+
+    Parameters
+    ----------
+    sample : (B, C, H, W) of what the network is given
+
+    Raises
+    ------
+    ValueError
+        The file's convolutions are not those of the network.
+    """
+    graph = onnx.load(path).graph
+    kept = {weight.name: torch.from_numpy(numpy_helper.to_array(weight).copy()) for weight in graph.initializer}
+    waiting = [[kept[name] for name in node.input[1:]] for node in graph.node if node.op_type == "Conv"]
+    named = [(name, module) for name, module in net.named_modules() if isinstance(module, nn.Conv2d | nn.BatchNorm2d)]
+    norms = {id(one): two for (_, one), (_, two) in pairwise(named) if isinstance(two, nn.BatchNorm2d)}
+
+    def fill(module: nn.Conv2d, _: tuple[Tensor, ...]) -> None:
+        weight, bias = waiting.pop(0) if waiting else (torch.zeros(0), torch.zeros(0))
+        if weight.shape != module.weight.shape:
+            raise ValueError(f"{path} holds weights {tuple(weight.shape)} where {tuple(module.weight.shape)} belong.")
+        module.weight.copy_(weight)
+        if module.bias is not None:
+            module.bias.copy_(bias)
+        if id(module) in norms:
+            hooks.append(module.register_forward_hook(_setting(norms[id(module)], bias)))
+
+    hooks = [module.register_forward_pre_hook(fill) for _, module in named if isinstance(module, nn.Conv2d)]
+    net.eval()(sample)
+    for hook in hooks:
+        hook.remove()
+    if waiting:
+        raise ValueError(f"{path} holds {len(waiting)} convolutions more than the network has.")
 
 
 def _setting(norm: nn.BatchNorm2d, bias: Tensor):

@@ -95,6 +95,11 @@ def find_rims(
     return rims
 
 
+def candidates(photo: Photo) -> list[Ellipse]:
+    """Ellipses of the photo's edges that may be rims [px], before anything is asked of them."""
+    return _candidates(*_small(photo), ())
+
+
 def any_rim(photo: Photo, hints: Sequence[Ellipse] = (), pick: Pick | None = None) -> bool:
     """Whether there is a coin-like rim; as ``find_rims`` looks for all of them, but no further than the first."""
     small, factor = _small(photo)
