@@ -24,6 +24,7 @@ from identify.geometry.squares import Square as Square
 from identify.geometry.squares import cut_square as cut_square
 from identify.geometry.squares import whole_square as whole_square
 from identify.model import UNSURE, Bytes, Photo, Recognition, Variety
+from identify.weights import SEEN_FROM
 from identify.weights import Card as Card
 from identify.weights import VarietyHead as VarietyHead
 from identify.weights import read_card as read_card
@@ -147,10 +148,11 @@ class Classifier:
     ) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3), then near looks where a part is seen; those ``taken`` come first.
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask; where the
-        first look was hasty and sees no part, one at the whole picture again takes the first near look's place. There
-        are no more than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it
-        reaches ``until``.
+        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. Where the
+        first look sees no part, the first near look is at a trace as faint as the card believes; where there is none
+        and that look was hasty, one at the whole picture again takes the first near look's place. There are no more
+        than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it reaches
+        ``until``.
         """
         whole = whole_square(rgb.shape[:2])
         looks = [*taken] or [self.look(rgb, whole, 0)]
@@ -158,6 +160,8 @@ class Classifier:
             if len(looks) > least and self.sureness(looks) >= until:
                 break
             square = part_square(looks[:2][-1], rgb.shape[:2], share)
+            if square is None and len(looks) == 1 and self.card.faint_from < SEEN_FROM:
+                square = part_square(looks[0], rgb.shape[:2], share, self.card.faint_from)
             if square is None and (len(looks) > 1 or not self.card.hasty):
                 break
             looks.append(self.look(rgb, square or whole, len(looks)))
@@ -281,9 +285,12 @@ def mean_logits(looks: Sequence[Look], whole_weight: float = 0.0) -> Floats:
     return np.asarray(whole_weight * looks[0].logits + (1 - whole_weight) * near, np.float32)
 
 
-def part_square(look: Look, size_hw: tuple[int, int], share: float) -> Square | None:
-    """The square around the part that a look has seen, its longer side filling ``share``; None where none is seen."""
-    part = (softmax(look.mask, axis=0)[PART] > 0.5).astype(np.uint8)
+def part_square(look: Look, size_hw: tuple[int, int], share: float, seen_from: float = SEEN_FROM) -> Square | None:
+    """The square around the part that a look has seen, its longer side filling ``share``; None where none is seen.
+
+    A pixel is of the part where its probability is over ``seen_from``.
+    """
+    part = (softmax(look.mask, axis=0)[PART] > seen_from).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
     areas = stats.reshape(-1, 5)[1:count, cv2.CC_STAT_AREA]
     if len(areas) == 0 or areas.max() < 4:

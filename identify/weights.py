@@ -17,6 +17,7 @@ import onnxruntime as ort
 
 from identify.errors import ModelError
 
+SEEN_FROM = 0.5  # the probability over which a pixel of a look's mask is of the part
 KEPT_BYTES, LARGE_BYTES = 32 << 20, 32 << 20  # larger pieces, as a whole photo, are given back at once
 _TRIM_THRESHOLD, _MAP_THRESHOLD = -1, -3  # numbers of glibc's mallopt
 
@@ -108,6 +109,7 @@ class Card:
     mean, std : a pixel enters as (pixel - mean) / std.
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     whole_weight : of the whole photo's look in the mean of all looks.
+    faint_from : where the first look sees no part, what is one with at least this probability is looked at nearer.
     sure_at : of a photo that is measured, no further near look is needed from this probability on.
     first_px : side of the square that the first look, at the whole photo, is taken at [px].
     turns : whether the networks of the file take turns, one a look; else each look is of them all.
@@ -138,6 +140,7 @@ class Card:
     first_px: int
     survey: SurveyLooks
     turns: bool = False
+    faint_from: float = SEEN_FROM
     strange_by: str = ""
     strange_from: float = math.inf
 
@@ -156,6 +159,7 @@ class Card:
             sure_at=survey.sure_at,
             first_px=survey.first_px,
             turns=survey.turns,
+            faint_from=SEEN_FROM,
             temperature=survey.temperature,
             unsure_below=survey.unsure_below,
             set_from=survey.set_from,
@@ -189,6 +193,7 @@ def read_card(path: Path) -> Card:
             std=float(text["input"]["std"]),
             crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
             whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
+            faint_from=float(text["input"].get("faint_from", SEEN_FROM)),
             sure_at=float(text["input"]["sure_at"]),
             first_px=int(text["input"]["side_px"]),
             survey=_survey_looks(text),

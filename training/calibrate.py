@@ -20,6 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from identify.classifier import LEAST_NEAR, NAME, PART, Card, Classifier, Look, label_map, load, mean_logits, softmax
+from identify.model import Bytes
+from identify.weights import SEEN_FROM
 from training import card, figures
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
@@ -29,10 +31,12 @@ ANSWERED = 0.75  # of the photos an answer
 DELTA, LEVEL = 0.05, 0.95
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
-CROP_SHARES = (0.7, 0.4, 0.85)  # the most different ones first
+CROP_SHARES = (0.7, 0.4, 0.85, 0.3)  # the most different ones first
+FAINT = (SEEN_FROM, 0.3, 0.2, 0.1)  # probabilities from which a trace of a part may be looked at nearer
 STRIDE = 32  # [px]: sides that the network takes are multiples of it
 WHOLE_WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 FIRST_SHARES = (1.0, 0.625, 0.5)  # of the network's input: sides at which the first look of a survey may be taken
+SURVEY_NEAR = 3  # near looks of a survey at most
 SURVEY_PASSES = 1.25  # a photo: what leaves a survey 0.8 of the rate of decoding and one pass (training.time_survey)
 SURE = (0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)  # where a further look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
@@ -61,7 +65,7 @@ def without_blanks(sample: list[Picture], *, workers: int) -> list[Picture]:
 
 
 def manners(classifier: Classifier) -> list[Card]:
-    """Cards of the ways to look at a photo that are tried for surveys, that of a photo that is measured first.
+    """Cards of the ways to look at a photo: those of :data:`FAINT` for one that is measured, then those for surveys.
 
     Where the file's networks can be asked one by one, they take turns; the first look may be at a smaller picture.
     """
@@ -69,18 +73,30 @@ def manners(classifier: Classifier) -> list[Card]:
     sides = [round(share * plain.input_px) for share in FIRST_SHARES if classifier.any_size or share == 1]
     turns = classifier.networks > 1
     ways = [replace(plain, first_px=side, turns=turns) for side in sides if side % STRIDE == 0]
-    return [plain, *(way for way in ways if way.hasty)]
+    return [*(replace(plain, faint_from=least) for least in FAINT), *(way for way in ways if way.hasty)]
 
 
-def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tuple[list[tuple[Look, ...]], float]:
-    """The looks of each manner at one picture, made worse for half of them, and the share that is labelled as part."""
+def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tuple[list[tuple[Look, ...]], list[float]]:
+    """The looks of each manner at one picture, made worse for half of them, and the shares labelled as part.
+
+    Shares are of the manners of :data:`FAINT`, which differ only where the first look sees no part.
+    """
     rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
     rgb = rgb_of(picture)
     if rng.random() < 0.5:
         rgb = worn(rgb, rng)
-    seen = [classifier.with_card(card).looks(rgb) for card in cards]
-    share = float(np.mean(label_map(seen[0], rgb.shape[:2], 2 * classifier.card.input_px) == PART))
-    return [tuple(map(_without_map, looks)) for looks in seen], share
+    plain = classifier.with_card(cards[0]).looks(rgb)
+    seen, shares = [plain], [_labelled(plain, rgb, classifier.card)]
+    for one in cards[1 : len(FAINT)]:
+        further = plain if len(plain) > 1 else classifier.with_card(one).looks(rgb, plain)
+        shares.append(shares[0] if len(further) == len(plain) else _labelled(further, rgb, classifier.card))
+        seen.append(further)
+    seen += [classifier.with_card(one).looks(rgb) for one in cards[len(FAINT) :]]
+    return [tuple(map(_without_map, looks)) for looks in seen], shares
+
+
+def _labelled(looks: tuple[Look, ...], rgb: Bytes, card: Card) -> float:
+    return float(np.mean(label_map(looks, rgb.shape[:2], 2 * card.input_px) == PART))
 
 
 def _without_map(look: Look) -> Look:
@@ -175,6 +191,31 @@ def weighed(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]) -> 
     return min(fits, key=lambda one: one["nll"])
 
 
+def faintest(by_least: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[np.int64]) -> dict[str, Any]:
+    """From which probability a trace of a part is looked at nearer where no part is seen; ``ways`` holds all tried.
+
+    The one of least log loss, where that is less than without by more than the standard error of the difference.
+
+    Parameters
+    ----------
+    by_least : looks at all pictures, for each probability of :data:`FAINT`.
+    """
+    rows = np.arange(len(truth))
+    ways, losses = [], []
+    for least, all_looks in zip(FAINT, by_least, strict=True):
+        found = weighed(all_looks, truth)
+        p = softmax(_logits(all_looks, found["whole_weight"]), found["temperature"], axis=1)
+        losses.append(-np.log(p[rows, truth]))
+        change = losses[-1] - losses[0]
+        further = sum(len(looks) > len(plain) for looks, plain in zip(all_looks, by_least[0], strict=True))
+        ways.append({
+            **{"faint_from": least, "pictures": further, "top1": found["top1"], "nll": found["nll"]},
+            **{"excess": float(change.mean()), "standard_error": float(change.std(ddof=1) / np.sqrt(len(truth)))},
+        })  # fmt: skip
+    best = min(ways, key=lambda way: way["nll"])
+    return {"faint_from": best["faint_from"] if best["excess"] < -best["standard_error"] else SEEN_FROM, "ways": ways}
+
+
 def survey_looks(
     seen: Sequence[tuple[Card, Sequence[tuple[Look, ...]]]], truth: NDArray[np.int64], chosen: dict[str, float]
 ) -> dict[str, Any]:
@@ -196,7 +237,7 @@ def survey_looks(
     full = losses(_logits(seen[0][1], chosen["whole_weight"]))
     ways = []
     for card_, all_looks in seen:
-        for near in range(max(map(len, all_looks))):
+        for near in range(min(1 + SURVEY_NEAR, max(map(len, all_looks)))):
             nearest = [looks[: near + 1] for looks in all_looks]
             weight = min(WHOLE_WEIGHTS, key=lambda w: float(losses(_logits(nearest, w)).mean()))
             for until in (*SURE, card.NEVER):
@@ -239,11 +280,13 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     cards = manners(provisional)
     classifier = provisional.with_card(cards[0])
     by_manner = each(lambda picture: look(classifier, picture, cards), sample, workers=workers)
-    seen = [(manner[0], share) for manner, share in by_manner]
     truth = np.array([classifier.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
+    faint = faintest([[looks[number] for looks, _ in by_manner] for number in range(len(FAINT))], truth)
+    number = FAINT.index(faint["faint_from"])
+    seen = [(manner[number], shares[number]) for manner, shares in by_manner]
 
-    def first(count: int) -> list[tuple[Look, ...]]:
-        return [looks[: count + 1] for looks, _ in seen]
+    def first(count: int, number: int = number) -> list[tuple[Look, ...]]:
+        return [looks[number][: count + 1] for looks, _ in by_manner]
 
     def telling(name: str, count: int) -> NDArray[np.float64]:
         rows = [np.mean([getattr(one, name) for one in looks[1:] or looks], axis=0) for looks in first(count)]
@@ -257,8 +300,8 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         for (_, share), picture in zip(seen, sample, strict=True)
         if picture.line["class"] != classifier.card.nothing and share > 0
     ]
-    others = [(card_, [looks[number] for looks, _ in by_manner]) for number, card_ in enumerate(cards[1:], start=1)]
-    survey = survey_looks([(cards[0], first(count)), *others], truth, fits[winner])
+    others = [(one, [looks[n] for looks, _ in by_manner]) for n, one in enumerate(cards) if n >= len(FAINT)]
+    survey = survey_looks([(cards[0], first(count, 0)), *others], truth, fits[winner])
     weight = fits[winner]["whole_weight"]
     sure_at = settled_at(first(count), truth, fits[winner])
     taken = [sure_looks(looks, sure_at, weight, least=LEAST_NEAR) for looks in first(count)]
@@ -267,6 +310,8 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         "looks": winner,
         "crop_shares": list(CROP_SHARES[:count]),
         "passes": {"all": float(np.mean([*map(len, first(count))])), "taken": float(np.mean([*map(len, taken)]))},
+        "faint_from": faint["faint_from"],
+        "faint": faint["ways"],
         "sure_at": sure_at,
         "survey": survey,
         "fits": fits,

@@ -18,6 +18,7 @@ from typing import Any
 
 from identify import tables
 from identify.classifier import NAME
+from identify.weights import SEEN_FROM
 from training import describe
 
 CARD = Path(NAME).with_suffix(".toml").name
@@ -83,6 +84,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "std": config["std"],
             "crop_shares": found.get("crop_shares", []),
             "whole_weight": chosen.get("whole_weight", 0.0),
+            "faint_from": found.get("faint_from", SEEN_FROM),
             "sure_at": found.get("sure_at", NEVER),
         },
         "survey": {

@@ -175,6 +175,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"{calibration['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
             f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
             f"{chosen['temperature']:.3f}.",
+            *_faint(calibration),
             "",
             f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
             f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
@@ -186,6 +187,24 @@ def _calibration(calibration: dict[str, Any]) -> str:
             *_survey(calibration["survey"], calibration["passes"]["all"]),
         ]
     )
+
+
+def _faint(calibration: dict[str, Any]) -> list[str]:
+    """Whether a trace of a part is looked at nearer where no part is seen, beside what was tried."""
+    rows = [
+        [f"{way['faint_from']:g}", way["pictures"], percent(way["top1"], 2), f"{way['nll']:.4f}",
+         f"{way['excess']:+.4f} ± {way['standard_error']:.4f}"]
+        for way in calibration.get("faint", [])
+    ]  # fmt: skip
+    if not rows:
+        return []
+    return [
+        "",
+        "Where the first look sees no part, what is one with less probability than a half may be looked at nearer; "
+        f"taken: from {calibration['faint_from']:g} on.",
+        "",
+        table(["a part from", "photos looked at nearer for it", "top-1", "log loss", "change"], rows),
+    ]
 
 
 def _stale(found: dict[str, Any], card: dict[str, Any]) -> str:

@@ -192,6 +192,21 @@ def test_no_second_look_without_a_part_or_when_it_fills_the_photo(labels):
     assert part_square(look(whole_square((300, 400)), labels), (300, 400), 0.7) is None
 
 
+def faint_look(square: Square, chance: float) -> Look:
+    """A look at a part of 4 of 16 places of which the mask is no surer than ``chance``."""
+    seen = look(square, np.pad(np.ones((4, 4), np.uint8), 6))
+    inside = seen.mask[1] > 0
+    seen.mask[:, inside] = np.log([[1 - chance - 1e-6], [chance], [1e-6]])
+    return seen
+
+
+def test_a_faint_part_is_where_its_probability_says():
+    seen = faint_look(whole_square((1600, 1600)), 0.2)
+    assert part_square(seen, (1600, 1600), 0.5) is None
+    assert part_square(seen, (1600, 1600), 0.5, 0.21) is None
+    assert part_square(seen, (1600, 1600), 0.5, 0.19).side_px == 800
+
+
 @pytest.mark.parametrize("logits", [[1e4, -1e4, 0], [0, 0, 0], [-800, -801, -802]])
 @pytest.mark.parametrize("temperature", [0.2, 1, 7])
 def test_softmax_is_finite_and_sums_to_one(logits, temperature):
@@ -298,6 +313,28 @@ def test_no_look_follows_a_sure_one(bare, monkeypatch):
     assert len(three.looks(noise((64, 64)), least=1, until=0.7)) == 2
     made.clear()
     assert len(three.looks(noise((64, 64)), near=1)) == 2
+
+
+def test_a_trace_is_looked_at_nearer_where_no_part_is_seen(bare, monkeypatch, tmp_path):
+    size_hw, sides = (1600, 1600), []
+
+    def said(self, rgb, where, number=0):
+        sides.append(where.side_px)
+        return faint_look(where, 0.2) if number == 0 else look(where, np.pad(np.ones((8, 8), np.uint8), 4))
+
+    monkeypatch.setattr(classifier.Classifier, "look", said)
+    assert bare.card.faint_from == 0.5  # cards of before look at nothing that they don't see
+    bare.card = replace(bare.card, crop_shares=(0.8, 0.5))
+    rgb = np.zeros((*size_hw, 3), np.uint8)
+    assert len(bare.looks(rgb)) == 1
+    path = tmp_path / "faint.toml"
+    path.write_text(CARD.replace("crop_shares = []", "crop_shares = [0.8, 0.5]\nfaint_from = 0.1"), encoding="utf-8")
+    bare.card = classifier.read_card(path)
+    sides.clear()
+    assert len(bare.looks(rgb)) == 3
+    assert sides == [1600, 500, 500]  # 4 of 16 places at 0.8; then 8 of 16 of that at 0.5, as its own mask says
+    bare.card = bare.card.surveying()  # whose looks were chosen without
+    assert len(bare.looks(rgb)) == 1
 
 
 def test_the_whole_pictures_look_counts_by_its_weight(bare):

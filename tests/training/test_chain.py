@@ -307,6 +307,8 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert {(way["turns"], way["first_px"]) for way in found["survey"]["ways"]} == {(False, 64), (False, 32)}
     made = classifier.load(run / classifier.NAME)
     assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
+    assert [way["faint_from"] for way in found["faint"]] == list(calibrate.FAINT)
+    assert made.card.faint_from == found["faint_from"]
     wanted = ["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out"]
     evaluate.main([*wanted, str(tmp_path / "new")])
     assert list((tmp_path / "new").iterdir()), "a folder that was not there is made, so that the figures are kept"
@@ -322,6 +324,25 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert "No photo of a real tap is in any set" in page
     assert "NOT reached" in page
     assert installed.card.sha256 in page
+
+
+@pytest.mark.parametrize(("right", "taken"), [(40, 0.2), (22, 0.5), (0, 0.5)])
+def test_a_trace_is_looked_at_only_where_that_surely_helps(right: int, taken: float):
+    """Of 40 pictures whose first look says nothing, so many near looks at a trace are right; 22 are too few to tell."""
+    truth = np.arange(80) % 2
+    square, empty = classifier.whole_square((64, 64)), np.zeros(1, np.float32)
+
+    def said(klass: int, logit: float) -> classifier.Look:
+        logits = logit * np.eye(2, dtype=np.float32)[klass]
+        return classifier.Look(square, logits, empty, empty, np.zeros((3, 1, 1), np.float32), empty)
+
+    seen = [(said(k, 0.0), said(k, 2.0)) for k in truth[40:]]
+    seen[0] = (said(truth[40], 0.0), said(1 - truth[40], 2.0))  # one is wrong, so that no temperature is endless
+    without = [(said(k, 0.0),) for k in truth[:40]]
+    near = [(*looks, said(truth[n] if n < right else 1 - truth[n], 2.0)) for n, looks in enumerate(without)]
+    found = calibrate.faintest([[*some, *seen] for some in (without, without, near, near)], truth)
+    assert found["faint_from"] == taken
+    assert [way["pictures"] for way in found["ways"]] == [0, 0, 40, 40]
 
 
 def test_unknown_objects_and_corruptions_reach_the_card(run: Path, toy_set: Path, toy_evaluation: Path, tmp_path: Path):
