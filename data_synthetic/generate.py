@@ -67,6 +67,7 @@ class Job:
     only: str | None = None
     views: int = 1
     renderer: str = RENDERERS[0]
+    rest: str | None = None
 
     def part_of(self, number: int) -> int:
         """Number of the part that picture ``number`` shows."""
@@ -97,7 +98,7 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     split = SURROUNDINGS.get(job.split, job.split)
     if isinstance(shown, InstalledScene):
         return scene.in_building(shown, rng, split=split, **size), rng
-    return scene.on_bench(shown, rng, split=split, natural=job.natural, **size), rng
+    return scene.on_bench(shown, rng, split=split, natural=job.natural, rest=job.rest, **size), rng
 
 
 def _taken(
@@ -230,6 +231,7 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
         help="natural: whole bench photos; close: the part fills 25-90 %%; auto: natural unless square",
     )
     parser.add_argument("--renderer", choices=RENDERERS, default=RENDERERS[0], help="raster: evaluation only")
+    parser.add_argument("--rest", choices=("lying", "standing"), help="how loose parts rest; by default both")
     parser.add_argument("--only", choices=(*FAMILIES, "none"), help="one class only")
     return parser.parse_args(arguments)
 
@@ -242,7 +244,7 @@ def main(arguments: list[str] | None = None) -> int:
     width, height = (int(side) for side in wanted.size.split("x"))
     natural = width != height if wanted.framing == "auto" else wanted.framing == "natural"
     job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
-              wanted.only, wanted.views, wanted.renderer)  # fmt: skip
+              wanted.only, wanted.views, wanted.renderer, wanted.rest)  # fmt: skip
     generate(job, wanted.count, workers=wanted.workers)
     failures = (Path(job.folder) / "failed.jsonl").read_text().splitlines()
     if failures:

@@ -210,15 +210,16 @@ def framed(
 
 
 def on_bench(
-    part: Part | None, rng: np.random.Generator, *, split: str, width_px: int, height_px: int, natural: bool
-) -> Scene:
-    """A bench picture; ``part`` None leaves the bench empty but for clutter."""
+    part: Part | None, rng: np.random.Generator, *, split: str, width_px: int, height_px: int, natural: bool,
+    rest: str | None = None,
+) -> Scene:  # fmt: skip
+    """A bench picture; ``part`` None leaves the bench empty but for clutter, ``rest`` is lying or standing."""
     size = 1024 if max(width_px, height_px) > 400 else 448
     plane, family = bench(rng, split, size)
     room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
     part = part if part is not None and part.solids else None
-    placed = None if part is None else at_rest(part, rng)
+    placed = None if part is None else at_rest(part, rng, view=rest)
     kind = pick(
         rng, {"coin": 0.4, "card": 0.18, "ruler": 0.17, "sheet": 0.07 * references.prints_sheets(), "none": 0.18}
     )
@@ -281,6 +282,8 @@ def _truth(part: Part | None, placed: Placed | None, laid: Laid | None, view: Vi
                          "rotation": _rounded(placed.rotation, 7), "shift_mm": _rounded(placed.shift_mm),
                          "leaning": bool(placed.support), "cut_off": not inside(view, placed.points_mm(),
                                                                                 border_px=0)}  # fmt: skip
+        if "overall_length" in part.dimensions_mm:  # turned about its long axis
+            truth["pose"]["measured_mm"] = _rounded(part.rim_z_mm)
     if laid is not None:
         truth["reference"] = {
             "kind": laid.object.kind, "id": laid.object.id, "diameter_mm": laid.object.diameter_mm,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,28 +94,37 @@ def _edge(inside: Array, offsets: Array, *, outermost: bool) -> Array:
     return np.where(leaves.any(axis=1), place, np.nan)
 
 
-def _of_picture(asked: tuple[Path, dict[str, Any], int]) -> list[Strip] | None:
-    """The strips of one picture; None where it can't be read: hours of work must not end at one odd picture."""
-    try:
-        return [one for one in strips(*asked) if len(one.edge) >= LEAST_ROWS]
-    except (IdentifyError, ArithmeticError, LookupError, OSError, TypeError, ValueError, cv2.error) as why:
-        print(asked[1].get("file"), type(why).__name__, why, flush=True)
-        return None
+Cutter = Callable[[Path, dict[str, Any], int], Iterator[Any]]  # folder, manifest line, the picture's number
+
+
+@dataclass(frozen=True, slots=True)
+class _OfPicture:
+    cutter: Cutter
+
+    def __call__(self, asked: tuple[Path, dict[str, Any], int]) -> list[Any] | None:
+        try:
+            return list(self.cutter(*asked))
+        except (IdentifyError, ArithmeticError, LookupError, OSError, TypeError, ValueError, cv2.error) as why:
+            print(asked[1].get("file"), type(why).__name__, why, flush=True)
+            return None
 
 
 def _alone() -> None:
     cv2.setNumThreads(1)
 
 
-def _each(asked: Sequence[tuple[Path, dict[str, Any], int]], workers: int) -> Iterable[list[Strip] | None]:
+def each_picture(
+    cutter: Cutter, asked: Sequence[tuple[Path, dict[str, Any], int]], workers: int
+) -> Iterable[list[Any] | None]:
+    """What is cut from each picture; None where it can't be read: hours of work must not end at one odd picture."""
     if workers <= 1:
-        yield from map(_of_picture, asked)
+        yield from map(_OfPicture(cutter), asked)
         return
     for name in THREADS:
         os.environ.setdefault(name, "1")  # read by the processes when they load numpy
     spawn = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=spawn, initializer=_alone) as pool:
-        yield from pool.map(_of_picture, asked, chunksize=4)
+        yield from pool.map(_OfPicture(cutter), asked, chunksize=4)
 
 
 def in_one(strips: Sequence[Strip]) -> tuple[Bytes, Array, Array]:
@@ -137,8 +146,9 @@ def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
     asked = [(folder, row) for folder in folders for row in rows(folder)]
     found: list[Strip] = []
     unread = 0
-    for count, ones in enumerate(_each([(*one, number) for number, one in enumerate(asked)], workers), start=1):
-        found += ones or []
+    numbered = [(*one, number) for number, one in enumerate(asked)]
+    for count, ones in enumerate(each_picture(strips, numbered, workers), start=1):
+        found += [one for one in ones or [] if len(one.edge) >= LEAST_ROWS]
         unread += ones is None
         if count % 200 == 0:
             print(count, "of", len(asked), "pictures,", len(found), "strips", flush=True)

@@ -75,7 +75,7 @@ def changed(data: Stock, chosen: Tensor, dice: torch.Generator) -> tuple[Tensor,
     turned = roll.some(0.5)
     light = torch.where(turned[:, None, None, None], light.flip(2), light)
     edge = torch.where(turned[:, None], edge.flip(1), edge)
-    return _given(_seen_otherwise(_lit_otherwise(light, roll), roll), reach), edge
+    return _given(seen_otherwise(lit_otherwise(light, roll), roll), reach), edge
 
 
 class Dice:
@@ -128,12 +128,12 @@ def _given(light: Tensor, reach: Tensor) -> Tensor:
     return torch.cat([light, place[:, None, None, :].expand(-1, 1, LENGTH, -1)], 1)
 
 
-def _lit_otherwise(light: Tensor, roll: Dice) -> Tensor:
+def lit_otherwise(light: Tensor, roll: Dice) -> Tensor:
     """Other colours and exposure, light that falls off, shadows' borders and reflections, burnt highlights."""
     light = light * torch.exp(roll.normal(0.1, 3))[:, :, None, None]
     light = torch.where(_all(roll.some(0.3)), light[:, torch.randperm(3, device=light.device)], light)
     light = torch.where(_all(roll.some(0.15)), light.mean(1, keepdim=True), light)
-    u, v = (torch.linspace(-1, 1, size, device=light.device) for size in (LENGTH, COLUMNS))
+    u, v = (torch.linspace(-1, 1, size, device=light.device) for size in light.shape[2:])
     u = u[:, None]
     fall = _all(roll.normal(0.12)) * u + _all(roll.normal(0.12)) * v
     light = light * torch.exp(fall)
@@ -150,7 +150,7 @@ def _lit_otherwise(light: Tensor, roll: Dice) -> Tensor:
     return (_all(burnt) * light).clamp(0, 1) ** _all(roll.between(0.75, 1.35))
 
 
-def _seen_otherwise(light: Tensor, roll: Dice) -> Tensor:
+def seen_otherwise(light: Tensor, roll: Dice) -> Tensor:
     """A softer, smeared, sharpened, noisier picture, with the colour washed out as by a photo file."""
     across = roll.between(0.3, 2.8) * roll.some(0.5)
     along = roll.between(0.3, 1.6) * roll.some(0.4)
@@ -160,8 +160,8 @@ def _seen_otherwise(light: Tensor, roll: Dice) -> Tensor:
     light = _smoothed(light, across, along)
     sharp = roll.between(0.3, 1.5) * roll.some(0.2)
     light = light + _all(sharp) * (light - _smoothed(light, roll.between(0.8, 2.0), roll.between(0.8, 2.0)))
-    grain = roll.normal(1.0, 3, LENGTH, COLUMNS) * _all(roll.between(0, 0.02) + 0.03 * roll.some(0.1))
-    coarse = _smoothed(roll.normal(1.0, 3, LENGTH, COLUMNS), roll.between(1, 3), roll.between(1, 3))
+    grain = roll.normal(1.0, *light.shape[1:]) * _all(roll.between(0, 0.02) + 0.03 * roll.some(0.1))
+    coarse = _smoothed(roll.normal(1.0, *light.shape[1:]), roll.between(1, 3), roll.between(1, 3))
     return (light + grain + coarse * _all(roll.between(0, 0.06) * roll.some(0.4))).clamp(0, 1)
 
 

@@ -125,8 +125,8 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
     found: Quantities = {}
     known = None if answer == UNSURE else tables.load().fitting(answer)
     threaded = known.main_quantity == "thread_major_diameter" if known is not None and known.turned else None
-    listed = _listed(answer)
-    ways = reading.lie(photo, outline, plane.camera, plane.poses, listed, threaded)
+    threads = listed(answer)
+    ways = reading.lie(photo, outline, plane.camera, plane.poses, threads, threaded)
     for pose, lain in zip(plane.poses, ways, strict=True):
         if lain is None:
             continue
@@ -136,7 +136,7 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
             found.setdefault(name, []).append((pose.weight, 0.0, one))
     if known is not None and not known.turned and "thread_major_diameter" not in found:
         for pose in plane.poses:
-            lain = stub.lie(photo, outline, plane.camera, pose, listed)
+            lain = stub.lie(photo, outline, plane.camera, pose, threads)
             if lain is not None:
                 one = reading.read(lain, outline, u_size_rel=u_size_rel)["thread_major_diameter"]
                 found.setdefault("thread_major_diameter", []).append((pose.weight, 0.0, one))
@@ -145,7 +145,7 @@ def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answ
     return found
 
 
-def _listed(answer: str = UNSURE) -> tuple[Listed, ...]:
+def listed(answer: str = UNSURE) -> tuple[Listed, ...]:
     """The threads that rows of replacement dimensions name, each with its share of their weights.
 
     Rows of the class that was told count most, where they name any.

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from identify.dimensions.axis import Profile
+from identify.dimensions.form import DEPTH, silhouette_mm
 from identify.dimensions.thread import Thread
-from identify.dimensions.zone import DEPTH, silhouette_mm
 from identify.model import Array
 
 LEAST_CRESTS = 3  # on either edge

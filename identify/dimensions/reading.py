@@ -105,15 +105,15 @@ def lie(
 
     Edges and what is recognised along them are looked for once, at the first pose: they are the same pixels at each.
     """
-    first = _first(photo, outline, camera, poses[0], listed, threaded)
-    if first is None:
+    settled_ = settled(photo, outline, camera, poses[0])
+    if settled_ is None:
         return [None] * len(poses)
+    first = _told(photo, settled_, listed, threaded)
     return [first, *(_again(first, camera, pose) for pose in poses[1:])]
 
 
-def _first(
-    photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed], threaded: bool | None
-) -> Lain | None:
+def settled(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain | None:
+    """The part with its two edges and its hexagon, before its thread and body are looked for; None as of ``lie``."""
     axis = bearing.rough_axis(outline, camera, pose, photo)
     seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
     if axis is None or seen is None:
@@ -129,8 +129,7 @@ def _first(
         under = np.where(hexagon.carried(one, profile), one.under, under)
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
     profile = settle(axis, camera, pose, seen.sides, under=under)
-    lain = Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
-    return _told(photo, lain, listed, threaded)
+    return Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
 
 
 def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:

@@ -66,7 +66,15 @@ class Thread:
 def unrolled_light(
     photo: Photo, camera: Camera, pose: Pose, profile: Profile, radius_mm: Array, station_mm: Array, angles_rad: Array
 ) -> Array:
-    """Light (N, A) on the turned surface at stations (N,) and angles (A,) from the line facing the camera."""
+    """Square root of light (N, A) on the turned surface at stations (N,) and angles (A,), as of ``unrolled_rgb``."""
+    light = unrolled_rgb(photo, camera, pose, profile, radius_mm, station_mm, angles_rad).mean(axis=2)
+    return np.sqrt(np.maximum(light, 0))
+
+
+def unrolled_rgb(
+    photo: Photo, camera: Camera, pose: Pose, profile: Profile, radius_mm: Array, station_mm: Array, angles_rad: Array
+) -> Array:
+    """Linear light (N, A, 3) on the turned surface at stations (N,) and angles (A,) from the line facing the camera."""
     axis = profile.axis
     centre = axis.at(station_mm)
     sight = camera_place_mm(pose) - centre
@@ -78,8 +86,7 @@ def unrolled_light(
     outward = up[:, None, :] * cos[None, :, None] + right[:, None, :] * sin[None, :, None]
     points = centre[:, None, :] + radius_mm[:, None, None] * outward
     pixels = (project(camera, pose, points.reshape(-1, 3)) + 0.5) / photo.reduced - 0.5
-    light = sample_places(photo.rgb, pixels).mean(axis=1)
-    return np.sqrt(np.maximum(light, 0)).reshape(len(station_mm), len(angles_rad))
+    return sample_places(photo.rgb, pixels).reshape(len(station_mm), len(angles_rad), 3)
 
 
 def find(

@@ -13,21 +13,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from identify.dimensions.axis import Profile
+from identify.dimensions.form import level_drop
 from identify.dimensions.lying import crest_line
+from identify.dimensions.stretch import Odds
 from identify.dimensions.thread import RINGS, RIPPLE_MM, TURN_RAD, banded, evened, twisted, unrolled_light
 from identify.geometry.camera import camera_place_mm
 from identify.model import Array, Camera, Photo, Pose
 
-DEPTH = 0.640327  # of the pitch: ISO 228-1; the 60 degree form of ISO 68-1 has 0.6134
-FLANK_RAD = math.radians(27.5)  # ISO 228-1
-ROUND = 0.137329  # of the pitch: radius of crest and root, ISO 228-1
 LENGTHS = (3.5, 5.5)  # of a window, in pitches
 HOP = 0.3  # pitches from one window to the next
 DETUNED = np.linspace(0.94, 1.06, 9)  # turns nearer or further apart than listed, by pose and by lean
@@ -54,6 +52,11 @@ WEIGHTS = {
     "listed often": 0.68,
 }
 NOTHING = 1.39
+# The same where the network has told what each place is: how much it speaks for a window, and against all of them.
+TOLD = WEIGHTS | {"told": 1.0}
+TOLD_NOTHING, TOLD_NONE = 1.39, 1.0
+FAINT = 0.02  # probability: a place that is less likely the thread is not looked at
+SURE = 0.01  # the network is not taken to be surer than this
 # How often no window shows the thread: hidden, or its edges not found, on a part of a class that is told by its thread,
 # a tenth on that split, a quarter on benches and lights of other sorts; and on parts of other classes, where none of 82
 # pictures of that split has one.
@@ -97,7 +100,10 @@ class Zone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Windows:
-    """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features (W, 10)."""
+    """Every window (W,) as one listed thread: where it is, what diameter it gives, and its features.
+
+    ``features`` (W, 10) are those of ``WEIGHTS``, or (W, 11) of ``TOLD``.
+    """
 
     major_mm: float
     pitch_mm: float
@@ -111,7 +117,8 @@ class Windows:
     @property
     def scores(self) -> Array:
         """Log of the odds (W,) by the weights."""
-        return np.asarray(self.features @ np.array(list(WEIGHTS.values())))
+        weights = TOLD if self.features.shape[1] == len(TOLD) else WEIGHTS
+        return np.asarray(self.features @ np.array(list(weights.values())))
 
 
 def find(
@@ -123,12 +130,14 @@ def find(
     listed: Sequence[Listed],
     *,
     threaded: bool | None = None,
+    told: Odds | None = None,
 ) -> Zone | None:
     """The likeliest of the listed threads, or None where no window can be one.
 
     ``threaded``: whether the part is of a class that is told by its thread; None where that is not known.
+    ``told``: what the network says each place is, where it was asked.
     """
-    tried = windows(photo, camera, pose, profile, usable, listed)
+    tried = windows(photo, camera, pose, profile, usable, listed, told)
     if not tried:
         return None
     scores, low, high, diameter, drop, scatter = (
@@ -146,7 +155,7 @@ def find(
     spread = float(np.sqrt(share @ (diameter - value) ** 2))
     u_level = float(share @ scatter) / math.sqrt(max((high[top] - low[top]) / pitch[top], 1.0))
     hidden = NOT_KNOWN if threaded is None else HIDDEN if threaded else NO_THREAD
-    whole = float(odds.sum()) + math.exp(NOTHING + math.log(hidden / (1 - hidden)) - float(scores[top]))
+    whole = float(odds.sum()) + math.exp(nothing(told) + math.log(hidden / (1 - hidden)) - float(scores[top]))
     other = float(odds[~same].sum())
     counted = max(0.0, 1 - LEFT_OUT * whole / max(other, 1e-12))
     u_other = math.sqrt(counted * float(odds[~same] @ (diameter[~same] - value) ** 2) / whole)
@@ -163,6 +172,21 @@ def find(
     )
 
 
+def nothing(told: Odds | None) -> float:
+    """Logarithm of what no window being the thread counts, on even chances."""
+    return NOTHING if told is None else TOLD_NOTHING + TOLD_NONE * none_told(told)
+
+
+def none_told(told: Odds) -> float:
+    """Logarithm of the network's odds against any thread."""
+    return -float(_logit(told.share[:, 1].max()))
+
+
+def _logit(share: Array) -> Array:
+    held = np.clip(share, SURE, 1 - SURE)
+    return np.asarray(np.log(held / (1 - held)))
+
+
 def windows(
     photo: Photo,
     camera: Camera,
@@ -170,6 +194,7 @@ def windows(
     profile: Profile,
     usable: NDArray[np.bool_],
     listed: Sequence[Listed],
+    told: Odds | None = None,
 ) -> list[Windows]:
     """Every window that may be one of the listed threads, with its features."""
     if usable.sum() < 24:
@@ -184,6 +209,7 @@ def windows(
     lines = _Lines(
         station, wide, found, slants(profile, pose, station), twisted(bands, angles, 1), bands,
         _beside(wide, station), float(np.percentile(crest_line(np.where(found, wide, 0), station, 1.0), 99)),
+        None if told is None else told.thread_at(station),
     )  # fmt: skip
     tried = [_window(lines, angles, one, length) for one in listed for length in LENGTHS]
     return [one for one in tried if one is not None]
@@ -191,7 +217,10 @@ def windows(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
-    """The profile and the light along it, at even stations (M,); what is beside each, and the widest place [mm]."""
+    """The profile and the light along it, at even stations (M,); what is beside each, and the widest place [mm].
+
+    ``told`` (M,) is the network's probability of the thread.
+    """
 
     station_mm: Array
     diameter_mm: Array
@@ -201,6 +230,7 @@ class _Lines:
     bands: Array
     beside_mm: Array
     widest_mm: float
+    told: Array | None = None
 
 
 def slants(profile: Profile, pose: Pose, station: Array) -> Array:
@@ -224,6 +254,8 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
     apart = (level + drop) / major - 1
     known = sliding_window_view(lines.found, count)[starts].mean(axis=1)
     keep = (np.abs(apart) < FARTHEST) & (known > COMMON)
+    if lines.told is not None:
+        keep &= _means(lines.told, starts, count) > FAINT
     if not keep.any():
         return None
     starts, core, level, drop, apart = starts[keep], core[keep], level[keep], drop[keep], apart[keep]
@@ -246,10 +278,17 @@ def _window(lines: _Lines, angles: Array, listed: Listed, length: float) -> Wind
             level / lines.widest_mm < 0.6,
             left,
             np.full(len(starts), math.log(listed.share)),
+            *([] if lines.told is None else [_means(_logit(lines.told), starts, count)]),
         ]
     ).astype(float)
     low = lines.station_mm[starts]
     return Windows(major, pitch, low, low + count * step, level + drop, drop, scatter, features)
+
+
+def _means(values: Array, starts: NDArray[np.int64], count: int) -> Array:
+    """Means (W,) of values (M,) over windows of ``count`` stations from each of ``starts`` (W,)."""
+    summed = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray((summed[starts + count] - summed[starts]) / count)
 
 
 def _beside(wide: Array, station: Array) -> Array:
@@ -290,42 +329,3 @@ def _helical(lines: _Lines, angles: Array, starts: NDArray[np.int64], count: int
         thread = np.max(np.maximum(part[..., 0], part[..., 2]) - RINGS * part[..., 1], axis=1)
         shares.append(thread / (sliding_window_view(own, count)[starts] @ weight + 1e-9))
     return shares[0], shares[1]
-
-
-@lru_cache(maxsize=4096)
-def level_drop(major_mm: float, pitch_mm: float, slant_deg: int) -> float:
-    """Mean depth of a thread's silhouette below its crests [mm], on one side, seen ``slant_deg`` off square.
-
-    Seen square it is half the depth, by the form of ISO 228-1.
-    """
-    return float(np.mean(silhouette_mm(major_mm, pitch_mm, slant_deg)))
-
-
-@lru_cache(maxsize=512)
-def silhouette_mm(major_mm: float, pitch_mm: float, slant_deg: int) -> Array:
-    """Depths (32,) of a thread's silhouette below its crests over one pitch, seen ``slant_deg`` off square [mm].
-
-    Each point of the silhouette is the outermost of all points of the helix on its line of sight; seen at a slant, the
-    crests hide part of the valleys. Form: ISO 228-1.
-    """
-    slant = math.radians(slant_deg)
-    turn = np.linspace(-0.7, 0.7, 141)[None, :]
-    place = np.linspace(-0.5, 0.5, 32, endpoint=False)[:, None] * pitch_mm
-    along = place - 0.5 * major_mm * np.sin(turn) * math.tan(slant)
-    depth = _depth(along / pitch_mm + turn / (2 * math.pi), pitch_mm)
-    reach = (0.5 * major_mm - depth) * np.cos(turn)
-    return np.asarray(0.5 * major_mm - reach.max(axis=1))
-
-
-def _depth(turns: Array, pitch_mm: float) -> Array:
-    """Depth below the crest at places along the axis, in pitches from a crest (ISO 228-1)."""
-    away = np.abs(turns - np.round(turns)) * pitch_mm
-    radius, tangent = ROUND * pitch_mm, ROUND * pitch_mm * math.cos(FLANK_RAD)
-
-    def rounded(reach: Array) -> Array:
-        return radius - np.sqrt(np.maximum(radius**2 - np.minimum(reach, tangent) ** 2, 0.0))
-
-    flank = radius * (1 - math.sin(FLANK_RAD)) + (away - tangent) / math.tan(FLANK_RAD)
-    other = pitch_mm / 2 - away
-    full = DEPTH * pitch_mm
-    return np.where(away < tangent, rounded(away), np.where(other < tangent, full - rounded(other), flank))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, hexagon, shading, zone
+from identify.dimensions import axis, form, hexagon, shading, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -115,7 +115,7 @@ def test_a_rim_straight_down_without_height_and_focal_length_is_not_guessed(kind
 
 def test_a_thread_seen_square_is_half_its_depth_below_its_crests_on_average() -> None:
     """ISO 228-1: depth 0.640327 pitch, crests and roots alike. The helix fills the roots by a few hundredths of it."""
-    assert zone.level_drop(20.955, 1.814, 0) == pytest.approx(0.640327 * 1.814 / 2, rel=0.05)
+    assert form.level_drop(20.955, 1.814, 0) == pytest.approx(0.640327 * 1.814 / 2, rel=0.05)
 
 
 def test_crests_hide_the_valleys_of_a_thread_seen_at_a_slant() -> None:
@@ -123,8 +123,8 @@ def test_crests_hide_the_valleys_of_a_thread_seen_at_a_slant() -> None:
     radius, pitch, slant = 20.955 / 2, 1.814, math.radians(40)
     between = np.linspace(-0.5, 0.5, 2001) * pitch * math.cos(slant) / math.sin(slant)
     arch = float(np.mean(radius - np.sqrt(radius**2 - between**2)))
-    assert zone.level_drop(20.955, pitch, 40) == pytest.approx(arch, abs=0.02)
-    assert zone.level_drop(20.955, pitch, 20) < zone.level_drop(20.955, pitch, 10) < zone.level_drop(20.955, pitch, 0)
+    assert form.level_drop(20.955, pitch, 40) == pytest.approx(arch, abs=0.02)
+    assert form.level_drop(20.955, pitch, 20) < form.level_drop(20.955, pitch, 10) < form.level_drop(20.955, pitch, 0)
 
 
 @pytest.fixture(scope="module")

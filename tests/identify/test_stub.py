@@ -54,7 +54,7 @@ def test_the_thread_of_a_drawn_stub_is_measured() -> None:
     labels = (cv2.resize(mask.astype(np.float32), (200, 150), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
     found = outline.trace(photo, labels=labels)
     assert isinstance(found, Outline)
-    lain = stub.lie(photo, found, CAMERA, pose, dimensions._listed())
+    lain = stub.lie(photo, found, CAMERA, pose, dimensions.listed())
     assert lain is not None
     assert lain.zone is not None
     assert lain.zone.diameter_mm == pytest.approx(20.955, rel=0.03)

@@ -2,10 +2,15 @@
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
+
+from identify import classifier
+from identify.model import Camera
+from training import drawn_parts
 
 CLASSES = {
     "compression-screw": ((200, 160, 60), 4),
@@ -81,3 +86,40 @@ def toy_evaluation(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """28 pictures of parts never trained on, in the photo's own proportions."""
     folder = tmp_path_factory.mktemp("toy_evaluation") / "set"
     return write_set(folder, count=28, size=(400, 300), split="evaluation", first=10_000)
+
+
+@pytest.fixture(scope="session")
+def bar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One picture of a stepped bar lying on the bench, with its mask and its line: a body of 24 mm beside 16 mm."""
+    place = tmp_path_factory.mktemp("bars")
+    pose = drawn_parts.look_at(240, 10, 30)
+    made = drawn_parts.joined((30, drawn_parts.stepped((30, 16.0))), (30, drawn_parts.stepped((30, 24.0))))
+    at = drawn_parts.laid(made, (0, 0), 25)
+    camera = Camera(600.0, (319.5, 239.5), 0.002, "truth", 0.0)
+    picture, mask = drawn_parts.draw(made, at, camera, pose, (480, 640), finer=2)
+    cv2.imwrite(str(place / "bar.png"), picture[..., ::-1])
+    cv2.imwrite(str(place / "mask.png"), np.asarray(mask > 0.5, np.uint8))
+    seen = {
+        "focal_px": 600.0,
+        "k1": 0.0,
+        "rotation": pose.rotation.tolist(),
+        "translation_mm": pose.translation_mm.tolist(),
+        "tilt_deg": 10.0,
+        "distance_mm": 240.0,
+    }
+    axis = [at.foot_mm.tolist(), (at.foot_mm + 60 * at.along).tolist()]
+    row = {"file": "bar.png", "mask": "mask.png", "view": "lying", "dimensions_mm": {"body_diameter": 24.0}, "seed": 7}
+    row |= {"pose": {"axis_mm": axis, "measured_mm": [30.0, 60.0]}, "camera": seen}
+    (place / "manifest.jsonl").write_text(json.dumps(row) + "\n")
+    return place
+
+
+@pytest.fixture(scope="module")
+def bar_labels(bar: Path):
+    """While it is asked for, the network's map of that picture is its mask, as coarse as the network's."""
+    mask = cv2.imread(str(bar / "mask.png"), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+    labels = (cv2.resize(mask, (80, 60), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
+    seen = SimpleNamespace(recognise=lambda shot: SimpleNamespace(labels=labels))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(classifier, "load", lambda: seen)
+        yield

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import tomllib
 from pathlib import Path
-from types import SimpleNamespace
 
-import cv2
 import numpy as np
 import onnxruntime as ort
 import pytest
@@ -18,46 +15,16 @@ pytest.importorskip("torch")
 import torch
 
 from identify.geometry.part_edge import COLUMNS, MIDDLE
-from identify.model import Camera
 from training import edge_strips, edge_windows, fit_edges
-from training.drawn_parts import draw, joined, laid, look_at, stepped
 
 pytestmark = pytest.mark.train
-CAMERA = Camera(600.0, (319.5, 239.5), 0.002, "truth", 0.0)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One picture of a stepped bar lying on the bench, with its mask and its line."""
-    place = tmp_path_factory.mktemp("bars")
-    pose = look_at(240, 10, 30)
-    bar = joined((30, stepped((30, 16.0))), (30, stepped((30, 24.0))))
-    picture, mask = draw(bar, laid(bar, (0, 0), 25), CAMERA, pose, (480, 640), finer=2)
-    cv2.imwrite(str(place / "bar.png"), picture[..., ::-1])
-    cv2.imwrite(str(place / "mask.png"), np.asarray(mask > 0.5, np.uint8))
-    camera = {
-        "focal_px": 600.0,
-        "k1": 0.0,
-        "rotation": pose.rotation.tolist(),
-        "translation_mm": pose.translation_mm.tolist(),
-        "tilt_deg": 10.0,
-        "distance_mm": 240.0,
-    }
-    row = {"file": "bar.png", "mask": "mask.png", "view": "lying", "dimensions_mm": {"body_diameter": 24.0}, "pose": {}}
-    (place / "manifest.jsonl").write_text(json.dumps(row | {"camera": camera}) + "\n")
-    return place
-
-
-@pytest.fixture(scope="module")
-def cut(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def cut(bar: Path, bar_labels, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Strips of that picture about a mask as coarse as the network's."""
     out = tmp_path_factory.mktemp("strips") / "strips.npz"
-    mask = cv2.imread(str(folder / "mask.png"), cv2.IMREAD_GRAYSCALE).astype(np.float32)
-    labels = (cv2.resize(mask, (80, 60), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
-    seen = SimpleNamespace(recognise=lambda shot: SimpleNamespace(labels=labels))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(edge_strips.classifier, "load", lambda: seen)
-        edge_strips.cut([folder], out)
+    edge_strips.cut([bar], out)
     return out
 
 

@@ -1,0 +1,125 @@
+"""Unrolled surfaces of rendered lying parts, as measuring looks at them, and what each place of them is.
+
+Where the cylinder is that gives a part's thread or body diameter the manifest says; parts without one show neither.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from identify import classifier, outline, photo
+from identify.dimensions import reading, stretch
+from identify.dimensions.axis import unrolled
+from identify.geometry.camera import project
+from identify.model import Array, NotMeasured, Plane
+from training.edge_strips import each_picture
+from training.measure_renders import rows, true_plane
+
+LOOKS = 2  # of each picture: by its true scale, and by one that is off as references are
+U_SCALE = 0.015
+TAKEN = {"thread_major_diameter": 1, "body_diameter": 2}  # of stretch.KINDS
+UNSURE_MM = 0.4  # so near a border nothing is taught
+UNKNOWN = -1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """Light (M, ANGLES, 3) uint8, lines (M, LINES) float16, and kind (M // SHRUNK,) int8 of each place or UNKNOWN.
+
+    ``picture`` numbers the picture it was taken from.
+    """
+
+    light: NDArray[np.uint8]
+    lines: NDArray[np.float16]
+    kind: NDArray[np.int8]
+    picture: int = 0
+
+
+def surfaces(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Surface]:
+    """The surfaces of one picture."""
+    if row["view"] != "lying" or "measured_mm" not in row["pose"]:
+        return
+    shot = photo.load(folder / row["file"])
+    traced = outline.trace(shot, labels=classifier.load().recognise(shot).labels)
+    if isinstance(traced, NotMeasured):
+        return
+    rng = np.random.default_rng([row["seed"] % 2**32, picture])
+    for look in range(LOOKS):
+        bench = _scaled(true_plane(row, shot), 1.0 if look == 0 else float(np.exp(rng.normal(0, U_SCALE))))
+        lain = reading.settled(shot, traced, bench.camera, bench.poses[0])
+        seen = lain and stretch.along(shot, lain.camera, lain.pose, lain.profile, lain.usable)
+        if not lain or not seen:
+            continue
+        ends_px = project(bench.camera, true_plane(row, shot).poses[0], _ends_mm(row))
+        at, _ = unrolled(lain.profile.axis, lain.camera, lain.pose, ends_px)
+        yield Surface(
+            np.round(255 * seen.light).astype(np.uint8),
+            seen.lines.astype(np.float16),
+            _kinds(seen.station_mm, np.sort(at), next((n for q, n in TAKEN.items() if q in row["dimensions_mm"]), 0)),
+            picture,
+        )
+
+
+def _scaled(bench: Plane, scale: float) -> Plane:
+    pose = bench.poses[0]
+    return replace(bench, poses=(replace(pose, translation_mm=pose.translation_mm * scale),))
+
+
+def _ends_mm(row: dict[str, Any]) -> Array:
+    """Both ends (2, 3) of the measured cylinder's axis in the world [mm]."""
+    start, end = np.array(row["pose"]["axis_mm"], float)
+    along = (end - start) / np.linalg.norm(end - start)
+    return np.asarray(start + np.array(row["pose"]["measured_mm"], float)[:, None] * along)
+
+
+def _kinds(station_mm: Array, span_mm: Array, kind: int) -> NDArray[np.int8]:
+    """Kind (M // SHRUNK,) of each place of odds."""
+    count = len(station_mm) // stretch.SHRUNK
+    place = station_mm[0] + stretch.STEP_MM * (stretch.SHRUNK * np.arange(count) + (stretch.SHRUNK - 1) / 2)
+    if not kind:
+        return np.zeros(count, np.int8)
+    inside = (place > span_mm[0]) & (place < span_mm[1])
+    near = np.min(np.abs(place[:, None] - span_mm), axis=1) < UNSURE_MM
+    return np.where(near, UNKNOWN, np.where(inside, kind, 0)).astype(np.int8)
+
+
+def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
+    """Cut the surfaces of all pictures of lying parts in ``folders`` and save them: some 60 kB each."""
+    asked = [(folder, row) for folder in folders for row in rows(folder)]
+    found: list[Surface] = []
+    unread = 0
+    numbered = [(*one, number) for number, one in enumerate(asked)]
+    for count, ones in enumerate(each_picture(surfaces, numbered, workers), start=1):
+        found += ones or []
+        unread += ones is None
+        if count % 200 == 0:
+            print(count, "of", len(asked), "pictures,", len(found), "surfaces", flush=True)
+    np.savez(
+        out,
+        light=np.concatenate([one.light for one in found]),
+        lines=np.concatenate([one.lines for one in found]),
+        kind=np.concatenate([one.kind for one in found]),
+        rows=np.array([len(one.lines) for one in found]),
+        picture=np.array([one.picture for one in found]),
+    )
+    print(len(found), "surfaces,", unread, "pictures could not be read")
+
+
+def loaded(files: Sequence[Path]) -> list[Surface]:
+    """The surfaces of all files; pictures are numbered on from file to file."""
+    found: list[Surface] = []
+    for file in files:
+        with np.load(file) as kept:
+            light, lines, kind, counts, picture = (kept[name] for name in ("light", "lines", "kind", "rows", "picture"))
+        after = found[-1].picture + 1 if found else 0
+        ends, halves = np.cumsum(counts), np.cumsum(counts // stretch.SHRUNK)
+        for number, end, half, count in zip(picture, ends, halves, counts, strict=True):
+            here, there = slice(end - count, end), slice(half - count // stretch.SHRUNK, half)
+            found.append(Surface(light[here], lines[here], kind[there], after + int(number)))
+    return found
