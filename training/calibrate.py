@@ -38,6 +38,7 @@ WHOLE_WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 FIRST_SHARES = (1.0, 0.625, 0.5)  # of the network's input: sides at which the first look of a survey may be taken
 SURVEY_NEAR = 3  # near looks of a survey at most
 SURVEY_PASSES = 1.25  # a photo: what leaves a survey 0.8 of the rate of decoding and one pass (training.time_survey)
+SETTLED = (0.95, 0.98, 0.99, 0.995, 0.999)  # the same of a photo that is measured: blur and noise mislead one look
 SURE = (0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)  # where a further look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
 
@@ -263,14 +264,18 @@ def swift_enough(ways: Sequence[dict[str, Any]]) -> dict[str, Any]:
 
 
 def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:
-    """When a photo that is measured gets no further near look: of all ways the one of least log loss."""
+    """When a photo that is measured gets no further near look: of all ways the one of least log loss.
+
+    Clean pictures would stop at less than the least of :data:`SETTLED`. Of 267 calibration pictures under motion blur
+    16.5 % were answered wrongly with 0.8, and 13.1 % with 0.95; under Gaussian noise 0.4 % and none.
+    """
     weight, heat = chosen["whole_weight"], chosen["temperature"]
 
     def loss(until: float) -> float:
         taken = [sure_looks(looks, until, weight, least=LEAST_NEAR) for looks in all_looks]
         return figures.negative_log_likelihood(_logits(taken, weight), truth, heat)
 
-    return min((*SURE, card.NEVER), key=loss)
+    return min((*SETTLED, card.NEVER), key=loss)
 
 
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:

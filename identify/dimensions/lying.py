@@ -23,6 +23,7 @@ LEAST_ODDS = 0.35  # that the edge is where it is taken to be
 LONGEST = 480  # stations at most: more tell nothing new of a diameter, and of a 1.3 mm pitch only on long parts
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
 NEARLY, BODY_RANKS = 0.85, (0.72, 0.97)  # of the widest place; calibration split of the rendered pictures
+BODY_NEAR, BODY_LIKELY, LEAST_BODY = 0.05, 0.3, 6  # share of the radius, chance, stations; same split
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -217,11 +218,14 @@ def symmetric(profile: Profile, mm_per_px: float) -> NDArray[np.bool_]:
     return profile.trusted & (np.abs(lean) < np.maximum(0.05 * profile.radius_mm, 2.0 * mm_per_px))
 
 
-def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.int64] | None:
+def body(
+    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float, chance: Array | None = None
+) -> NDArray[np.int64] | None:
     """Stations (K,) of the body, or None where too little is usable.
 
     The widest place that is at least ``RUN_MM`` long (morphological opening along the axis) may be a ring or a seal
-    that stands proud, so the body is taken where the part is nearly as wide: the upper ranks of all such stations.
+    that stands proud, so the body is taken where the part is nearly as wide: the upper ranks of all such stations, and
+    of the stations near these ranks' median those where ``chance`` (N,) says that it is the body, where enough are.
     """
     order = np.argsort(profile.station_mm)
     station = profile.station_mm[order]
@@ -237,7 +241,12 @@ def body(profile: Profile, usable: NDArray[np.bool_], mm_per_px: float) -> NDArr
     low = max(0, middle - count // 2)
     near = radius > NEARLY * float(np.median(radius[low : low + count]))
     least, most = np.quantile(radius[near], BODY_RANKS)
-    return np.sort(order[near & (radius >= least) & (radius <= most)])
+    found = np.sort(order[near & (radius >= least) & (radius <= most)])
+    if chance is None:
+        return found
+    away = np.abs(profile.radius_mm / np.median(profile.radius_mm[found]) - 1)
+    told = np.flatnonzero(usable & (away < BODY_NEAR) & (chance > BODY_LIKELY))
+    return told if len(told) >= LEAST_BODY else found
 
 
 def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> float:

@@ -158,7 +158,8 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: boo
         slants = zone.slants(lain.profile, lain.pose, lain.profile.station_mm[turns.zone])
         tops = crests.find(lain.profile, turns, float(np.median(slants)))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
-    index = lying.body(lain.profile, lain.usable, scale)
+    chance = None if told is None else told.body_at(lain.profile.station_mm)
+    index = lying.body(lain.profile, lain.usable, scale, chance)
     if index is None or lain.alike < LEAST_MIRROR:
         return lain
     body = np.zeros(len(lain.usable), bool)
