@@ -123,6 +123,21 @@ def test_lying_part_rests_on_its_hull(class_id: str) -> None:
     assert placed.rotation @ placed.rotation.T == pytest.approx(np.eye(3), abs=1e-9)
 
 
+@pytest.mark.parametrize("how", ["lying", "standing"])
+def test_parts_rest_as_asked_and_the_manifest_says_what_is_measured(how: str) -> None:
+    part = part_of("compression-screw", 3)
+    made = scene.on_bench(
+        part, np.random.default_rng(4), split="training", width_px=320, height_px=240, natural=True, rest=how
+    )
+    assert made.truth["view"] == how
+    low, high = made.truth["pose"]["measured_mm"]
+    assert 0 < low < high < part.dimensions_mm["overall_length"]
+    points = part.points_mm()
+    here = points[(points[:, 2] > low) & (points[:, 2] < high)]
+    crests = 2 * np.percentile(np.hypot(here[:, 0], here[:, 1]), 99)
+    assert crests == pytest.approx(part.dimensions_mm["thread_major_diameter"], rel=0.02)
+
+
 def test_standing_part_knows_its_rim() -> None:
     part = part_of("single-lever-cartridge", 2)
     placed = rest.standing(part, np.random.default_rng(0))

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, form, hexagon, shading, zone
+from identify.dimensions import axis, form, hexagon, lying, reading, shading, stretch, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -292,6 +292,33 @@ def test_threads_are_looked_for_as_often_as_the_class_has_them(answer: str) -> N
     for thread in {row.thread for row in rows}:
         own = sum(row.prior for row in rows if row.thread == thread) / whole
         assert shares[known.threads[thread].major_mm] >= 0.85 * own
+
+
+def test_the_network_tells_the_drawn_thread(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    """It has seen rendered parts only; the thread that was drawn is 10 mm long and 20.955 mm wide."""
+    photo, found, plane = lying_head
+    lain = reading.settled(photo, found, plane.camera, plane.poses[0])
+    assert lain is not None
+    told = stretch.odds(photo, lain.camera, lain.pose, lain.profile, lain.usable)
+    assert told is not None
+    assert told.share.sum(axis=1) == pytest.approx(1.0, abs=1e-4)
+    likely = told.station_mm[told.share[:, 1] > 0.5]
+    assert len(likely) > 10
+    widths = 2 * np.interp(likely, lain.profile.station_mm, lain.profile.radius_mm)
+    assert np.mean(np.abs(widths - 20.0) < 1.2) > 0.8, "between the crests and the valleys of the thread"
+    assert told.thread_at(np.array([told.station_mm[0] - 5, told.station_mm[-1] + 5])) == pytest.approx(0.0)
+
+
+def test_a_body_is_read_where_it_is_told() -> None:
+    station = np.linspace(0.0, 40.0, 400)
+    radius = np.where(station < 20, 17.5, 17.9)  # a seal that stands proud beside the body
+    profile = axis.Profile(Axis(np.zeros(3), np.array([1.0, 0, 0])), station, radius, radius, station > -1)
+    told = np.where(station < 18, 0.9, 0.05)
+    plain, here = (lying.body(profile, profile.trusted, 0.1, chance) for chance in (None, told))
+    assert np.median(radius[plain]) == pytest.approx(17.9)
+    assert np.median(radius[here]) == pytest.approx(17.5)
+    nowhere = lying.body(profile, profile.trusted, 0.1, 0 * told)
+    assert np.array_equal(nowhere, plain)
 
 
 def test_a_place_too_unlikely_for_the_interval_does_not_widen_it(monkeypatch: pytest.MonkeyPatch) -> None:
