@@ -7,8 +7,12 @@ import math
 import numpy as np
 import pytest
 
+pytest.importorskip("manifold3d", reason="the render extra is not installed")
+
 from data_synthetic import mesh, rest, scene
 from training import measure_piles
+
+pytestmark = pytest.mark.render
 
 
 def test_a_silhouette_is_that_of_the_solid() -> None:
