@@ -77,11 +77,10 @@ def network():
     return Net()
 
 
-def divided(strips: Sequence[Strip]) -> tuple[list[Strip], list[Strip]]:
-    """Strips to learn from, and those of the pictures that are held back; all to both where that leaves none."""
-    held = [one for one in strips if one.picture % HELD_EVERY == HELD_EVERY - 1]
-    learnt = [one for one in strips if one.picture % HELD_EVERY != HELD_EVERY - 1]
-    return (learnt, held) if held else (learnt, [])
+def divided(cuts: Sequence[Any]) -> tuple[list[Any], list[Any]]:
+    """What was cut from pictures to learn from, strips or surfaces, and that of the pictures that are held back."""
+    held = [one for one in cuts if one.picture % HELD_EVERY == HELD_EVERY - 1]
+    return [one for one in cuts if one.picture % HELD_EVERY != HELD_EVERY - 1], held
 
 
 def train(

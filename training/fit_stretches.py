@@ -23,13 +23,13 @@ from identify.dimensions import stretch
 from identify.dimensions.stretch import ANGLES, LINES, ROWS, SHRUNK
 from identify.geometry import coin_edge
 from training import edge_card
+from training.fit_edges import divided
 from training.stretches import UNKNOWN, Surface, cut, loaded
 
 LENGTH = 512  # rows of a window
 BATCHES = {"cuda": 128, "cpu": 8}
 RATE = 3e-3
 WARM_STEPS = 200
-HELD_EVERY = 20  # one picture of so many is held back
 SEEN = 0.5  # of a true stretch's places: it is found where so many are told right
 DILATIONS = (1, 2, 4, 8, 16, 32, 1)
 BY = "training.fit_stretches"
@@ -80,12 +80,6 @@ def network():
             return torch.log_softmax(self.last(x), 1)
 
     return Net()
-
-
-def divided(surfaces: Sequence[Surface]) -> tuple[list[Surface], list[Surface]]:
-    """Surfaces to learn from, and those of the pictures that are held back."""
-    held = [one for one in surfaces if one.picture % HELD_EVERY == HELD_EVERY - 1]
-    return [one for one in surfaces if one.picture % HELD_EVERY != HELD_EVERY - 1], held
 
 
 class Stock:

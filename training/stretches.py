@@ -50,18 +50,20 @@ def surfaces(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Su
     if isinstance(traced, NotMeasured):
         return
     rng = np.random.default_rng([row["seed"] % 2**32, picture])
+    true = true_plane(row, shot)
+    ends_px = project(true.camera, true.poses[0], _ends_mm(row))
+    kind = next((number for name, number in TAKEN.items() if name in row["dimensions_mm"]), 0)
     for look in range(LOOKS):
-        bench = _scaled(true_plane(row, shot), 1.0 if look == 0 else float(np.exp(rng.normal(0, U_SCALE))))
+        bench = _scaled(true, 1.0 if look == 0 else float(np.exp(rng.normal(0, U_SCALE))))
         lain = reading.settled(shot, traced, bench.camera, bench.poses[0])
         seen = lain and stretch.along(shot, lain.camera, lain.pose, lain.profile, lain.usable)
         if not lain or not seen:
             continue
-        ends_px = project(bench.camera, true_plane(row, shot).poses[0], _ends_mm(row))
         at, _ = unrolled(lain.profile.axis, lain.camera, lain.pose, ends_px)
         yield Surface(
             np.round(255 * seen.light).astype(np.uint8),
             seen.lines.astype(np.float16),
-            _kinds(seen.station_mm, np.sort(at), next((n for q, n in TAKEN.items() if q in row["dimensions_mm"]), 0)),
+            _kinds(seen.station_mm, np.sort(at), kind),
             picture,
         )
 
@@ -81,7 +83,7 @@ def _ends_mm(row: dict[str, Any]) -> Array:
 def _kinds(station_mm: Array, span_mm: Array, kind: int) -> NDArray[np.int8]:
     """Kind (M // SHRUNK,) of each place of odds."""
     count = len(station_mm) // stretch.SHRUNK
-    place = station_mm[0] + stretch.STEP_MM * (stretch.SHRUNK * np.arange(count) + (stretch.SHRUNK - 1) / 2)
+    place = stretch.places(station_mm[0], count)
     if not kind:
         return np.zeros(count, np.int8)
     inside = (place > span_mm[0]) & (place < span_mm[1])

@@ -104,12 +104,17 @@ def given(seen: Along) -> NDArray[np.float32]:
     return made
 
 
+def places(first_mm: float, count: int) -> Array:
+    """Stations (N,) of ``count`` rows of odds where the first row given is at ``first_mm`` [mm]."""
+    return np.asarray(first_mm + STEP_MM * (SHRUNK * np.arange(count) + (SHRUNK - 1) / 2))
+
+
 def odds(photo: Photo, camera: Camera, pose: Pose, profile: Profile, usable: NDArray[np.bool_]) -> Odds | None:
     """What each stretch of a part is; None where too little of it is usable."""
     seen = along(photo, camera, pose, profile, usable)
     if seen is None:
         return None
     logs = coin_edge.load(weights.shipped(NAME)).run(None, {"unrolled": given(seen)})[0][0]
-    station = seen.station_mm[0] + STEP_MM * (SHRUNK * np.arange(logs.shape[1]) + (SHRUNK - 1) / 2)
+    station = places(seen.station_mm[0], logs.shape[1])
     keep = station <= seen.station_mm[-1] + STEP_MM
     return Odds(station[keep], np.exp(logs.T[keep]))
