@@ -141,13 +141,14 @@ def _centred(axis: Axis, profile: Profile) -> Axis:
     middle = float(station.mean())
     local = station - middle
     sums = np.array([np.ones_like(local), local, values, local * local, local * values])
-    weight: Array = np.ones(len(station))
+    wide = np.maximum(profile.radius_mm[keep], 0.0) ** 2 + 1e-9
+    weight: Array = wide
     level = rise = 0.0
     for _ in range(8):
-        whole, at, mean, square, both = (sums @ weight).tolist()
+        whole, at, mean, square, both = (sums @ (weight / weight.sum())).tolist()
         rise = (both - at * mean / whole) / max(square - at * at / whole, 1e-12)
         level = (mean - rise * at) / whole
-        weight = 1 / np.maximum(np.abs(values - level - rise * local), 0.02)
+        weight = wide / np.maximum(np.abs(values - level - rise * local), 0.02)
     line = level - rise * middle, rise
     foot = axis.foot_mm + line[0] * axis.across
     along = axis.along + line[1] * axis.across

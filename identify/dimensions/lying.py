@@ -24,6 +24,7 @@ LONGEST = 480  # stations at most: more tell nothing new of a diameter, and of a
 RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
 NEARLY, BODY_RANKS = 0.85, (0.72, 0.97)  # of the widest place; calibration split of the rendered pictures
 BODY_NEAR, BODY_LIKELY, LEAST_BODY = 0.05, 0.3, 6  # share of the radius, chance, stations; same split
+WIDE = 0.6  # of the widest place: a part is its body from the first to the last place that is as wide
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -249,11 +250,16 @@ def body(
     return told if len(told) >= LEAST_BODY else found
 
 
-def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> float:
-    """Area that the outline and its mirror image in the axis share, over the area of either."""
+def mirrored(
+    outline: Outline, profile: Profile, usable: NDArray[np.bool_], camera: Camera, pose: Pose
+) -> tuple[float, float]:
+    """Area that the outline and its mirror image in the axis share, over the area of either: all of it, and its body.
+
+    The body is from the first to the last place that is ``WIDE`` of the widest: a lever's stem may stand askew.
+    """
     at, side = unrolled(profile.axis, camera, pose, outline.contour_px)
     if not np.isfinite([at, side]).all():
-        return 0.0
+        return 0.0, 0.0
     half = float(np.max(np.abs(side)))
     scale = MIRROR_PX / max(float(np.ptp(at)), 2 * half, 1e-6)
     size = int(2 * half * scale) + 12, int(np.ptp(at) * scale) + 12
@@ -261,7 +267,12 @@ def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> 
     for sign in (1.0, -1.0):
         polygon = np.column_stack([(at - at.min()) * scale + 5, (half + sign * side) * scale + 5])
         covers.append(np.asarray(cv2.fillPoly(np.zeros(size, np.uint8), [np.round(polygon).astype(np.int32)], 1)) > 0)
-    return int(np.sum(covers[0] & covers[1])) / max(int(np.sum(covers[0] | covers[1])), 1)
+    shared, either = (np.sum(one, axis=0) for one in (covers[0] & covers[1], covers[0] | covers[1]))
+    radius = np.where(usable, profile.radius_mm, 0.0)
+    wide = profile.station_mm[radius > WIDE * np.percentile(radius[usable], 97)] if usable.any() else profile.station_mm
+    first, last = np.round((np.array([wide.min(), wide.max()]) - at.min()) * scale + 5).astype(int)
+    within = slice(max(0, int(first)), int(last) + 1)
+    return tuple(float(np.sum(shared[rows]) / max(int(np.sum(either[rows])), 1)) for rows in (slice(None), within))  # type: ignore[return-value]
 
 
 def crest_line(radius_mm: Array, station_mm: Array, reach_mm: float) -> Array:

@@ -16,7 +16,8 @@ from identify.uncertainty import Estimate, Extra, propagate_all
 
 EDGE_PX = 0.20  # standard uncertainty of one edge of the part, to either side
 SHADOW_PX = 0.17  # a one-sided shadow moves an edge by up to 0.3 px: rectangular
-LEAST_MIRROR = 0.85  # of the outline and its mirror image: a part that covers less has no body to be read
+# Of the outline and its mirror image, of all of it or of its body's part: a part that covers less has no body to read.
+LEAST_MIRROR, LEAST_BODY_MIRROR = 0.85, 0.93
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, and where a squat part's axis runs; calibration split of rendered pictures.
 U_BODY_REL, U_BODY_SQUAT_REL = 0.011, 0.020
@@ -72,7 +73,8 @@ class Lain:
     usable: NDArray[np.bool_]
     turned: NDArray[np.bool_]
     under: Array
-    alike: float = 1.0
+    alike: float = 1.0  # of outline and its mirror image
+    alike_body: float = 1.0  # the same of the body's part of it
     hexagon: hexagon.Hexagon | None = None
     body: NDArray[np.bool_] | None = None
     zone: zone.Zone | None = None
@@ -119,17 +121,17 @@ def settled(photo: Photo, outline: Outline, camera: Camera, pose: Pose) -> Lain 
     if axis is None or seen is None:
         return None
     profile = settle(axis, camera, pose, seen.sides)
-    alike = lying.mirrored(outline, profile, camera, pose)
+    usable = lying.symmetric(profile, seen.mm_per_px)
+    alike, alike_body = lying.mirrored(outline, profile, usable, camera, pose)
     if alike < LEAST_ALIKE:
         return None
-    usable = lying.symmetric(profile, seen.mm_per_px)
     hexes = hexagon.find(photo, camera, pose, profile, usable, seen.mm_per_px)
     under, turned = np.ones(len(usable)), usable.copy()
     for one in hexes:
         under = np.where(hexagon.carried(one, profile), one.under, under)
         turned &= ~one.stations if one.score < PLAIN_FACETS else True
     profile = settle(axis, camera, pose, seen.sides, under=under)
-    return Lain(camera, pose, seen, profile, usable, turned, under, alike, hexes[0] if hexes else None)
+    return Lain(camera, pose, seen, profile, usable, turned, under, alike, alike_body, hexes[0] if hexes else None)
 
 
 def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
@@ -160,7 +162,8 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: boo
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     chance = None if told is None else told.body_at(lain.profile.station_mm)
     index = lying.body(lain.profile, lain.usable, scale, chance)
-    if index is None or lain.alike < LEAST_MIRROR:
+    alike = lain.alike >= LEAST_MIRROR or (lain.alike >= LEAST_WHOLE and lain.alike_body >= LEAST_BODY_MIRROR)
+    if index is None or not alike:
         return lain
     body = np.zeros(len(lain.usable), bool)
     body[index] = True
