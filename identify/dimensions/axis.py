@@ -19,6 +19,7 @@ from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
+SLIM, ASKEW_MM = 0.5, 0.5  # of the widest place; off the axis
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
 
@@ -134,25 +135,35 @@ def _profile(axis: Axis, start_mm: Array, rays: Array, trusted: NDArray[np.bool_
 
 
 def _centred(axis: Axis, profile: Profile) -> Axis:
-    """Shift and turn the axis in plan so that both sides are equally far, by least absolute values."""
+    """Shift and turn the axis in plan so that both sides are equally far, by least absolute values.
+
+    Where what is slim lies off the line through what is wide, a lever's stem stands askew, and the wide tells the axis.
+    """
     lean = (profile.right_mm - profile.left_mm) / 2
     keep = profile.trusted
-    station, values = profile.station_mm[keep], lean[keep]
+    station, values, radius = profile.station_mm[keep], lean[keep], np.maximum(profile.radius_mm[keep], 0.0)
     middle = float(station.mean())
     local = station - middle
-    sums = np.array([np.ones_like(local), local, values, local * local, local * values])
-    wide = np.maximum(profile.radius_mm[keep], 0.0) ** 2 + 1e-9
-    weight: Array = wide
+    level, rise = _line(local, values, radius**2 + 1e-9)
+    slim = radius < SLIM * float(radius.max())
+    if not slim.any() or float(np.median(np.abs(values - level - rise * local)[slim])) < ASKEW_MM:
+        level, rise = _line(local, values, np.ones(len(local)))
+    foot = axis.foot_mm + (level - rise * middle) * axis.across
+    along = axis.along + rise * axis.across
+    return Axis(foot, along / np.linalg.norm(along))
+
+
+def _line(place: Array, values: Array, weights: Array) -> tuple[float, float]:
+    """Level at 0 and rise of the line through values (N,) at places (N,) by weighted least absolute values."""
+    sums = np.array([np.ones_like(place), place, values, place * place, place * values])
     level = rise = 0.0
+    now = weights
     for _ in range(8):
-        whole, at, mean, square, both = (sums @ (weight / weight.sum())).tolist()
+        whole, at, mean, square, both = (sums @ now).tolist()
         rise = (both - at * mean / whole) / max(square - at * at / whole, 1e-12)
         level = (mean - rise * at) / whole
-        weight = wide / np.maximum(np.abs(values - level - rise * local), 0.02)
-    line = level - rise * middle, rise
-    foot = axis.foot_mm + line[0] * axis.across
-    along = axis.along + line[1] * axis.across
-    return Axis(foot, along / np.linalg.norm(along))
+        now = weights / np.maximum(np.abs(values - level - rise * place), 0.02)
+    return level, rise
 
 
 def _contacts(profile: Profile, factor: Array) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import anchor, bearing, crests, hexagon, lying, stretch, thread, zone
+from identify.dimensions import anchor, bearing, body, crests, hexagon, lying, stretch, thread, zone
 from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
@@ -161,13 +161,13 @@ def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: boo
         tops = crests.find(lain.profile, turns, float(np.median(slants)))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     chance = None if told is None else told.body_at(lain.profile.station_mm)
-    index = lying.body(lain.profile, lain.usable, scale, chance)
+    index = body.find(lain.profile, lain.usable, scale, chance)
     alike = lain.alike >= LEAST_MIRROR or (lain.alike >= LEAST_WHOLE and lain.alike_body >= LEAST_BODY_MIRROR)
     if index is None or not alike:
         return lain
-    body = np.zeros(len(lain.usable), bool)
-    body[index] = True
-    return replace(lain, body=body, u_body_rel=U_BODY_SQUAT_REL if lain.squat else U_BODY_REL)
+    stations = np.zeros(len(lain.usable), bool)
+    stations[index] = True
+    return replace(lain, body=stations, u_body_rel=U_BODY_SQUAT_REL if lain.squat else U_BODY_REL)
 
 
 def _turns(photo: Photo, lain: Lain, place: zone.Zone | None) -> thread.Thread | None:
