@@ -19,7 +19,8 @@ from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
-SLIM, ASKEW_MM = 0.5, 0.5  # of the widest place; off the axis
+# A stretch slimmer than this share of the widest that lies so far off the line of the wide ones stands askew.
+SLIM, ASKEW_MM = 0.5, 0.5
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
 
@@ -100,6 +101,7 @@ def settle(
     under: Array | None = None,
     close_mm: float = 1e-5,
     resting: bool = True,
+    askew: bool = False,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -108,6 +110,7 @@ def settle(
     under : (N,) contact height over radius, station by station; 1 for round sections, cos 30° where a hexagon lies
         on a flat. Default 1 everywhere.
     resting : False where the axis keeps its height and its slope.
+    askew : whether what is slim may stand askew, as a lever's stem does.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -117,7 +120,7 @@ def settle(
     rays = world_rays(camera, pose, np.concatenate([sides.left_px, sides.right_px]))
     profile = _profile(now, start, rays, sides.trusted)
     for _ in range(ROUNDS):
-        moved = _centred(now, profile)
+        moved = _centred(now, profile, askew=askew)
         moved = _rested(moved, profile, factor) if resting else moved
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
@@ -134,20 +137,22 @@ def _profile(axis: Axis, start_mm: Array, rays: Array, trusted: NDArray[np.bool_
     return Profile(axis, (at[:count] + at[count:]) / 2, -signed[:count], signed[count:], trusted)
 
 
-def _centred(axis: Axis, profile: Profile) -> Axis:
+def _centred(axis: Axis, profile: Profile, *, askew: bool) -> Axis:
     """Shift and turn the axis in plan so that both sides are equally far, by least absolute values.
 
-    Where what is slim lies off the line through what is wide, a lever's stem stands askew, and the wide tells the axis.
+    Where what is slim may stand askew, and lies off the line through what is wide, the wide tells the axis.
     """
     lean = (profile.right_mm - profile.left_mm) / 2
     keep = profile.trusted
     station, values, radius = profile.station_mm[keep], lean[keep], np.maximum(profile.radius_mm[keep], 0.0)
     middle = float(station.mean())
     local = station - middle
-    level, rise = _line(local, values, radius**2 + 1e-9)
+    level, rise = _line(local, values, np.ones(len(local)))
     slim = radius < SLIM * float(radius.max())
-    if not slim.any() or float(np.median(np.abs(values - level - rise * local)[slim])) < ASKEW_MM:
-        level, rise = _line(local, values, np.ones(len(local)))
+    if askew and slim.any():
+        by_wide = _line(local, values, radius**2 + 1e-9)
+        if float(np.median(np.abs(values - by_wide[0] - by_wide[1] * local)[slim])) > ASKEW_MM:
+            level, rise = by_wide
     foot = axis.foot_mm + (level - rise * middle) * axis.across
     along = axis.along + rise * axis.across
     return Axis(foot, along / np.linalg.norm(along))
