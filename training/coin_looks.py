@@ -30,6 +30,7 @@ from training.measure_renders import REFERENCE, true_plane
 
 LOOKS = 8  # at each coin
 SEEN_LOOKS = 3  # of these at most about ellipses of the picture's edges
+SEEKS = hasattr(cv2, "ximgproc")  # without OpenCV's contrib modules all looks are about ellipses near the coin
 FIRST = (0.73, 0.88, 0.95, 1.0, 1.0, 1.0, 1.03, 1.1)  # what a first ellipse was fitted to: core, lip, edge, shadow
 FOOT_MM = 0.14  # height of a rendered coin's lower edge over what it lies on
 SMALLEST_PX, WIDEST = 9.0, 0.5  # semi-axis of a coin, and minor over major
@@ -94,7 +95,7 @@ def looks(folder: Path, row: dict[str, Any]) -> Looks | None:
         return None
     mask = np.asarray(cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE), np.uint8)
     rng = np.random.default_rng(int(row["seed"]))
-    near = [each for each in candidates(shot) if _near(each, true)]
+    near = [each for each in candidates(shot) if _near(each, true)] if SEEKS else []
     starts = [near[n] for n in rng.permutation(len(near))[:SEEN_LOOKS]]
     starts += [jittered(true, rng, first=(1.0,), u=0.008) for _ in range(2)]
     starts += [jittered(true, rng, u=0.05) if rng.random() < 0.25 else jittered(true, rng)

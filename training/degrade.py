@@ -27,9 +27,9 @@ LUMA_TABLE = (
 )
 
 
-REACH_PX = 7  # of the strongest blur, on a picture of full size
 SIDES = (1.0, 0.75, 0.5, 0.375, 0.25)
 SPLITS = (0.4, 0.62, 0.82, 0.93)  # cumulative shares of the batch for each of them but the last
+REACHES_PX = (7, 7, 7, 6, 5)  # of the strongest blur at each of them: up to 20 px of the square's side
 
 
 def uniform(like: Tensor, low: float, high: float, *shape: int) -> Tensor:
@@ -99,7 +99,7 @@ def mix(x: Tensor) -> Tensor:
     return own * chains + (1 - own) * light(x, 0.3)
 
 
-def veil(x: Tensor, p: float = 0.15) -> Tensor:
+def veil(x: Tensor, p: float = 0.2) -> Tensor:
     """Steam, a misted lens or stray light: a pale, cloudy layer that takes contrast away, more in some places."""
     b, _, h, w = x.shape
     clouds = F.interpolate(torch.rand(b, 1, 5, 5, device=x.device), size=(h, w), mode="bicubic", align_corners=True)
@@ -107,18 +107,20 @@ def veil(x: Tensor, p: float = 0.15) -> Tensor:
     return x + (uniform(x, 0.6, 1.0, b, 1, 1, 1) - x) * share
 
 
-def blur(x: Tensor, p: float = 0.4, reach: int = 5) -> Tensor:
-    """Defocus (Gaussian) or motion (a line of up to ``reach`` px in any direction), a kernel for each picture."""
+def blur(x: Tensor, p: float = 0.5, reach: int = 5) -> Tensor:
+    """Defocus (Gaussian or a disc) or motion (a line of up to ``reach`` px to each side), a kernel for each picture."""
     b, c, h, w = x.shape
     r = torch.arange(-reach, reach + 1, device=x.device, dtype=x.dtype)
     v, u = torch.meshgrid(r, r, indexing="ij")
     sigma = uniform(x, 0.3, 0.3 + 0.3 * reach, b, 1, 1)
-    round_kernel = torch.exp(-(u**2 + v**2) / (2 * sigma**2))
+    radius = uniform(x, 0.7, reach, b, 1, 1)
+    disc = torch.sigmoid((radius - (u**2 + v**2).sqrt()) * 3)  # of a lens that is open wide
+    round_kernel = torch.where(chance(x, 0.4, 1, 1), disc, torch.exp(-(u**2 + v**2) / (2 * sigma**2)))
     turn = uniform(x, 0, math.pi, b, 1, 1)
     along, across = u * torch.cos(turn) + v * torch.sin(turn), v * torch.cos(turn) - u * torch.sin(turn)
     length = uniform(x, 1.0, float(reach), b, 1, 1)
     line_kernel = torch.exp(-(across**2) / 0.5) * torch.sigmoid((length - along.abs()) * 4)
-    kernel = torch.where(chance(x, 0.35, 1, 1), line_kernel, round_kernel)
+    kernel = torch.where(chance(x, 0.4, 1, 1), line_kernel, round_kernel)
     still = ((u == 0) & (v == 0)).to(x.dtype).expand(b, -1, -1)
     kernel = torch.where(chance(x, p, 1, 1), kernel, still)
     kernel = kernel / kernel.sum(dim=(1, 2), keepdim=True)
@@ -128,10 +130,14 @@ def blur(x: Tensor, p: float = 0.4, reach: int = 5) -> Tensor:
     return F.conv2d(padded, weight, groups=b * c).reshape(b, c, h, w)
 
 
-def noise(x: Tensor, p: float = 0.6) -> Tensor:
-    """Sensor noise: a part that grows with the root of the signal, a constant part, partly alike in all channels."""
+def noise(x: Tensor, p: float = 0.6, dark: float = 0.15) -> Tensor:
+    """Sensor noise: a part that grows with the root of the signal, a constant part, partly alike in all channels.
+
+    It is up to 6 % of white, and up to four times that in a share ``dark`` of the pictures: taken in little light.
+    """
     b = len(x)
-    size = uniform(x, 0.0, 0.06, b, 1, 1, 1) * chance(x, p, 1, 1, 1)
+    most = torch.where(chance(x, dark, 1, 1, 1), 0.24, 0.06)
+    size = uniform(x, 0.0, 1.0, b, 1, 1, 1) * most * chance(x, p, 1, 1, 1)
     common, own = torch.randn_like(x[:, :1]), torch.randn_like(x)
     return (x + size * (0.6 * common + 0.8 * own) * (0.4 + 0.6 * x.clamp(0, 1).sqrt())).clamp(0, 1)
 
@@ -173,11 +179,11 @@ def degrade(x: Tensor, tones: Callable[[Tensor], Tensor] = mix) -> Tensor:
     size = x.shape[-1]
     pieces = torch.randperm(len(x), device=x.device).tensor_split([round(len(x) * part) for part in SPLITS])
     out = torch.empty_like(x)
-    for some, share in zip(pieces, SIDES, strict=True):
+    for some, share, reach in zip(pieces, SIDES, REACHES_PX, strict=True):
         if len(some) == 0:
             continue
         side = max(8, round(size * share / 8) * 8)
         coarse = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
-        seen = jpeg(noise(blur(coarse, reach=max(3, round(REACH_PX * share)))))
+        seen = jpeg(noise(blur(coarse, reach=reach)))
         out[some] = seen if side == size else F.interpolate(seen, size=(size, size), mode="bilinear")
     return out

@@ -37,17 +37,17 @@ THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")  # each
 class Strip:
     """Square root of light (N, K, 3) uint8 across an edge, the edge's column (N,) or nan, and the reach [columns].
 
-    A ``closed`` strip's last row is beside its first; ``picture`` numbers the picture it was cut from.
+    A ``closed`` strip's last row is beside its first; ``part`` numbers the part that it shows.
     """
 
     light: Bytes
     edge: Array
     reach: float
     closed: bool
-    picture: int = 0
+    part: int = 0
 
 
-def strips(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Strip]:
+def strips(folder: Path, row: dict[str, Any], part: int = 0) -> Iterator[Strip]:
     """The strips of one picture."""
     shot = photo.load(folder / row["file"])
     mask = np.asarray(cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE), np.uint8)
@@ -55,18 +55,18 @@ def strips(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Stri
     ring, traced = outline.ring(shot, labels=labels), outline.trace(shot, labels=labels)
     if isinstance(ring, NotMeasured) or isinstance(traced, NotMeasured):
         return
-    yield _cut(shot, mask, (ring.start_px, ring.normals), ring.reach_px, ring.step_px, picture, closed=True)
+    yield _cut(shot, mask, (ring.start_px, ring.normals), ring.reach_px, ring.step_px, part, closed=True)
     if row["view"] != "lying":
         return
     bench = true_plane(row, shot)
     axis = bearing.rough_axis(traced, bench.camera, bench.poses[0], shot)
     beside = None if axis is None else lying.beside(shot, traced, bench.camera, bench.poses[0], axis)
     for side in () if beside is None else beside.strips:
-        yield _cut(shot, mask, (side.start_px, side.normals), beside.reach_px, STEP_PX, picture, closed=False)
+        yield _cut(shot, mask, (side.start_px, side.normals), beside.reach_px, STEP_PX, part, closed=False)
 
 
 def _cut(
-    shot: Photo, mask: Bytes, line: tuple[Array, Array], reach_px: float, step_px: float, picture: int, *, closed: bool
+    shot: Photo, mask: Bytes, line: tuple[Array, Array], reach_px: float, step_px: float, part: int, *, closed: bool
 ) -> Strip:
     start, normals = line
     half = math.ceil(SHRUNK * MIDDLE + SPARE * reach_px / step_px)
@@ -79,7 +79,7 @@ def _cut(
         _edge(cv2.remap(soft, x, y, cv2.INTER_LINEAR), offsets, outermost=not closed),
         reach_px / step_px,
         closed,
-        picture,
+        part,
     )
 
 
@@ -94,7 +94,7 @@ def _edge(inside: Array, offsets: Array, *, outermost: bool) -> Array:
     return np.where(leaves.any(axis=1), place, np.nan)
 
 
-Cutter = Callable[[Path, dict[str, Any], int], Iterator[Any]]  # folder, manifest line, the picture's number
+Cutter = Callable[[Path, dict[str, Any], int], Iterator[Any]]  # folder, manifest line, the part's number
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +127,22 @@ def each_picture(
         yield from pool.map(_OfPicture(cutter), asked, chunksize=4)
 
 
+def gathered(cutter: Cutter, folders: Sequence[Path], workers: int, what: str) -> list[Any]:
+    """All that is cut from the pictures in ``folders``; pictures of one part share its number."""
+    asked = [(folder, row) for folder in folders for row in rows(folder)]
+    parts: dict[tuple[Path, int], int] = {}
+    numbered = [(folder, row, parts.setdefault((folder, row["seed"]), len(parts))) for folder, row in asked]
+    found: list[Any] = []
+    unread = 0
+    for count, ones in enumerate(each_picture(cutter, numbered, workers), start=1):
+        found += ones or []
+        unread += ones is None
+        if count % 200 == 0:
+            print(count, "of", len(asked), "pictures,", len(found), what, flush=True)
+    print(len(found), what, "of", len(parts), "parts;", unread, "pictures could not be read")
+    return found
+
+
 def in_one(strips: Sequence[Strip]) -> tuple[Bytes, Array, Array]:
     """All strips, widened to the widest: light (R, K, 3) uint8 and edge (R,) of all rows, and where each ends (S,)."""
     widths = max(one.light.shape[1] for one in strips)
@@ -143,30 +159,21 @@ def in_one(strips: Sequence[Strip]) -> tuple[Bytes, Array, Array]:
 
 def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
     """Cut the strips of all pictures of loose parts in ``folders`` and save them: some 0.8 MB a picture."""
-    asked = [(folder, row) for folder in folders for row in rows(folder)]
-    found: list[Strip] = []
-    unread = 0
-    numbered = [(*one, number) for number, one in enumerate(asked)]
-    for count, ones in enumerate(each_picture(strips, numbered, workers), start=1):
-        found += [one for one in ones or [] if len(one.edge) >= LEAST_ROWS]
-        unread += ones is None
-        if count % 200 == 0:
-            print(count, "of", len(asked), "pictures,", len(found), "strips", flush=True)
+    found = [one for one in gathered(strips, folders, workers, "strips") if len(one.edge) >= LEAST_ROWS]
     light, edge, ends = in_one(found)
-    kept = {name: np.array([getattr(one, name) for one in found]) for name in ("reach", "closed", "picture")}
+    kept = {name: np.array([getattr(one, name) for one in found]) for name in ("reach", "closed", "part")}
     np.savez(out, light=light, edge=edge, ends=ends, **kept)
-    print(len(found), "strips,", len(edge), "rows,", unread, "pictures could not be read")
 
 
 def loaded(files: Sequence[Path]) -> list[Strip]:
-    """The strips of all files; pictures are numbered on from file to file."""
+    """The strips of all files; parts are numbered on from file to file."""
     found: list[Strip] = []
     for file in files:
         with np.load(file) as kept:
             light, edge, ends = kept["light"], kept["edge"], kept["ends"]
-            reach, closed, picture = kept["reach"], kept["closed"], kept["picture"]
-        after = found[-1].picture + 1 if found else 0
+            reach, closed, part = kept["reach"], kept["closed"], kept["part"]
+        after = found[-1].part + 1 if found else 0
         for index, (first, last) in enumerate(zip([0, *ends[:-1]], ends, strict=True)):
-            number = after + int(picture[index])
+            number = after + int(part[index])
             found.append(Strip(light[first:last], edge[first:last], float(reach[index]), bool(closed[index]), number))
     return found

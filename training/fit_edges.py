@@ -5,7 +5,7 @@
     python -m training.fit_edges pack --data FILE.npz --model models/part_edge.onnx
     python -m training.fit_edges score --data FILE.npz --model models/part_edge.onnx
 
-The strips are those that measuring looks at (``training.edge_strips``). A share of the pictures is held back from
+The strips are those that measuring looks at (``training.edge_strips``). A share of the parts is held back from
 training and scored at its end. Strips of evaluation pictures are for ``score`` only. What ships is packed: it works
 in 8-bit integers but for its last layer, which takes less than half the time.
 """
@@ -78,9 +78,9 @@ def network():
 
 
 def divided(cuts: Sequence[Any]) -> tuple[list[Any], list[Any]]:
-    """What was cut from pictures to learn from, strips or surfaces, and that of the pictures that are held back."""
-    held = [one for one in cuts if one.picture % HELD_EVERY == HELD_EVERY - 1]
-    return [one for one in cuts if one.picture % HELD_EVERY != HELD_EVERY - 1], held
+    """What was cut from pictures to learn from, strips or surfaces, and that of the parts that are held back."""
+    held = [one for one in cuts if one.part % HELD_EVERY == HELD_EVERY - 1]
+    return [one for one in cuts if one.part % HELD_EVERY != HELD_EVERY - 1], held
 
 
 def train(

@@ -4,7 +4,7 @@
     python -m training.fit_stretches train --data FILE.npz ... --out models/part_stretch.onnx --minutes M --seed S
     python -m training.fit_stretches score --data FILE.npz --model models/part_stretch.onnx
 
-The surfaces are those that measuring unrolls (``training.stretches``). A share of the pictures is held back from
+The surfaces are those that measuring unrolls (``training.stretches``). A share of the parts is held back from
 training and scored at its end. Surfaces of evaluation pictures are for ``score`` only.
 """
 
@@ -152,8 +152,13 @@ def _loss(said: Any, kind: Any) -> Any:
     return torch.nn.functional.nll_loss(said, kind, ignore_index=UNKNOWN)
 
 
-def train(files: list[Path], out: Path, minutes: float, seed: int, *, device: str | None = None) -> None:
-    """Train on the surfaces of ``files`` and write the network with its card; the rate falls as half a cosine."""
+def train(
+    files: list[Path], out: Path, minutes: float, seed: int, *, device: str | None = None, start: Path | None = None
+) -> None:
+    """Train on the surfaces of ``files`` and write the network with its card; the rate falls as half a cosine.
+
+    ``start`` is a .pt file of before to go on from, its card beside it.
+    """
     import torch
 
     from training.network import export_onnx
@@ -164,6 +169,8 @@ def train(files: list[Path], out: Path, minutes: float, seed: int, *, device: st
     learnt, held = divided(loaded(files))
     data, batch = Stock(learnt, device), BATCHES[device]
     net = network().to(device)
+    if start is not None:
+        net.load_state_dict(torch.load(start, map_location=device, weights_only=True))
     rate = torch.optim.AdamW(net.parameters(), RATE, weight_decay=1e-2)
     begun, turns, share = time.monotonic(), 0, 0.0
     while share < 1:
@@ -184,6 +191,8 @@ def train(files: list[Path], out: Path, minutes: float, seed: int, *, device: st
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     export_onnx(net, out, shape=(4 + LINES, LENGTH, ANGLES), names=("log_odds",), given="unrolled", rows=ROWS)
     made = {"surfaces": len(learnt), "steps": turns, "batch": batch, "minutes": minutes, "seed": seed}
+    if start is not None:
+        made["steps_before"] = edge_card.steps(start)
     check = scored(held, out, {"held_surfaces": len(held)}, made) if held else {}
     edge_card.write(out, BY, made, check)
 
@@ -228,6 +237,7 @@ def main() -> None:
     training.add_argument("--minutes", type=float, default=3.0)
     training.add_argument("--seed", type=int, default=1)
     training.add_argument("--device", choices=BATCHES)
+    training.add_argument("--start", type=Path, help="weights (.pt) of before to go on from")
     scoring = steps.add_parser("score")
     scoring.add_argument("--model", type=Path, required=True)
     for one in (cutting, training):
@@ -238,7 +248,7 @@ def main() -> None:
     if asked.step == "cut":
         cut(asked.pictures, asked.out, asked.workers)
     elif asked.step == "train":
-        train(asked.data, asked.out, asked.minutes, asked.seed, device=asked.device)
+        train(asked.data, asked.out, asked.minutes, asked.seed, device=asked.device, start=asked.start)
     else:
         score(asked.data, asked.model)
 

@@ -5,6 +5,7 @@ Where the cylinder is that gives a part's thread or body diameter the manifest s
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,8 +19,8 @@ from identify.dimensions import reading, stretch
 from identify.dimensions.axis import unrolled
 from identify.geometry.camera import project
 from identify.model import Array, NotMeasured, Plane
-from training.edge_strips import each_picture
-from training.measure_renders import rows, true_plane
+from training.edge_strips import gathered
+from training.measure_renders import true_plane
 
 LOOKS = 2  # of each picture: by its true scale, and by one that is off as references are
 U_SCALE = 0.015
@@ -32,16 +33,16 @@ UNKNOWN = -1
 class Surface:
     """Light (M, ANGLES, 3) uint8, lines (M, LINES) float16, and kind (M // SHRUNK,) int8 of each place or UNKNOWN.
 
-    ``picture`` numbers the picture it was taken from.
+    ``part`` numbers the part that it shows.
     """
 
     light: NDArray[np.uint8]
     lines: NDArray[np.float16]
     kind: NDArray[np.int8]
-    picture: int = 0
+    part: int = 0
 
 
-def surfaces(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Surface]:
+def surfaces(folder: Path, row: dict[str, Any], part: int = 0) -> Iterator[Surface]:
     """The surfaces of one picture."""
     if row["view"] != "lying" or "measured_mm" not in row["pose"]:
         return
@@ -49,7 +50,7 @@ def surfaces(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Su
     traced = outline.trace(shot, labels=classifier.load().recognise(shot).labels)
     if isinstance(traced, NotMeasured):
         return
-    rng = np.random.default_rng([row["seed"] % 2**32, picture])
+    rng = np.random.default_rng(zlib.crc32(f"{row['seed']} {row['file']}".encode()))
     true = true_plane(row, shot)
     ends_px = project(true.camera, true.poses[0], _ends_mm(row))
     kind = next((number for name, number in TAKEN.items() if name in row["dimensions_mm"]), 0)
@@ -64,7 +65,7 @@ def surfaces(folder: Path, row: dict[str, Any], picture: int = 0) -> Iterator[Su
             np.round(255 * seen.light).astype(np.uint8),
             seen.lines.astype(np.float16),
             _kinds(seen.station_mm, np.sort(at), kind),
-            picture,
+            part,
         )
 
 
@@ -93,35 +94,26 @@ def _kinds(station_mm: Array, span_mm: Array, kind: int) -> NDArray[np.int8]:
 
 def cut(folders: Sequence[Path], out: Path, workers: int = 1) -> None:
     """Cut the surfaces of all pictures of lying parts in ``folders`` and save them: some 60 kB each."""
-    asked = [(folder, row) for folder in folders for row in rows(folder)]
-    found: list[Surface] = []
-    unread = 0
-    numbered = [(*one, number) for number, one in enumerate(asked)]
-    for count, ones in enumerate(each_picture(surfaces, numbered, workers), start=1):
-        found += ones or []
-        unread += ones is None
-        if count % 200 == 0:
-            print(count, "of", len(asked), "pictures,", len(found), "surfaces", flush=True)
+    found = gathered(surfaces, folders, workers, "surfaces")
     np.savez(
         out,
         light=np.concatenate([one.light for one in found]),
         lines=np.concatenate([one.lines for one in found]),
         kind=np.concatenate([one.kind for one in found]),
         rows=np.array([len(one.lines) for one in found]),
-        picture=np.array([one.picture for one in found]),
+        part=np.array([one.part for one in found]),
     )
-    print(len(found), "surfaces,", unread, "pictures could not be read")
 
 
 def loaded(files: Sequence[Path]) -> list[Surface]:
-    """The surfaces of all files; pictures are numbered on from file to file."""
+    """The surfaces of all files; parts are numbered on from file to file."""
     found: list[Surface] = []
     for file in files:
         with np.load(file) as kept:
-            light, lines, kind, counts, picture = (kept[name] for name in ("light", "lines", "kind", "rows", "picture"))
-        after = found[-1].picture + 1 if found else 0
+            light, lines, kind, counts, part = (kept[name] for name in ("light", "lines", "kind", "rows", "part"))
+        after = found[-1].part + 1 if found else 0
         ends, halves = np.cumsum(counts), np.cumsum(counts // stretch.SHRUNK)
-        for number, end, half, count in zip(picture, ends, halves, counts, strict=True):
+        for number, end, half, count in zip(part, ends, halves, counts, strict=True):
             here, there = slice(end - count, end), slice(half - count // stretch.SHRUNK, half)
             found.append(Surface(light[here], lines[here], kind[there], after + int(number)))
     return found

@@ -28,12 +28,12 @@ def cut(bar: Path, bar_labels, tmp_path_factory: pytest.TempPathFactory) -> Path
     return out
 
 
-def test_pictures_are_held_back_whole() -> None:
+def test_parts_are_held_back_whole() -> None:
     strips = [edge_strips.Strip(np.zeros((1, 1, 3), np.uint8), np.zeros(1), 1.0, True, n // 3) for n in range(120)]
     learnt, held = fit_edges.divided(strips)
-    assert {one.picture for one in held} == {19, 39}
+    assert {one.part for one in held} == {19, 39}
     assert len(learnt) + len(held) == 120
-    assert not {one.picture for one in held} & {one.picture for one in learnt}
+    assert not {one.part for one in held} & {one.part for one in learnt}
 
 
 def test_strips_go_round_the_part_and_along_both_its_sides(cut: Path) -> None:

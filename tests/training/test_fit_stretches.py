@@ -40,11 +40,11 @@ def test_a_surface_shows_where_the_body_is(cut: Path) -> None:
         assert not np.any(one.kind == 1)
 
 
-def test_pictures_are_held_back_whole(cut: Path) -> None:
+def test_parts_are_held_back_whole(cut: Path) -> None:
     one = stretches.loaded([cut])[0]
     many = [stretches.Surface(one.light, one.lines, one.kind, number // 2) for number in range(80)]
     learnt, held = fit_stretches.divided(many)
-    assert {other.picture for other in held} == {19, 39}
+    assert {other.part for other in held} == {19, 39}
     assert len(learnt) == 76
 
 
