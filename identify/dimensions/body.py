@@ -17,14 +17,15 @@ ABOUT_MM, WAVY_MM = 1.0, 0.1  # about a likely place of the body; how far its ed
 
 
 def find(
-    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float, chance: Array | None = None
+    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float, chance: Array | None = None, *, tipped: bool = False
 ) -> NDArray[np.int64] | None:
     """Stations (K,) of the body, or None where too little is usable.
 
     The widest place that is at least ``RUN_MM`` long (morphological opening along the axis) may be a ring or a seal
     that stands proud, so the body is taken where the part is nearly as wide: the upper ranks of all such stations, and
     of the stations near these ranks' median those where ``chance`` (N,) says that it is the body, where enough are.
-    Of a body with a waist that is most of it, but its size is that of its flanges (``_flange``).
+    Of a body with a waist that is most of it, but its size is that of its flanges (``_flange``); on a part that has
+    ``tipped`` they can't be told from what is only nearer to the camera.
     """
     order = np.argsort(profile.station_mm)
     station = profile.station_mm[order]
@@ -46,6 +47,8 @@ def find(
     away = np.abs(profile.radius_mm / np.median(profile.radius_mm[found]) - 1)
     told = np.flatnonzero(usable & (away < NEAR) & (chance > LIKELY))
     found = told if len(told) >= LEAST else found
+    if tipped:
+        return found
     about = maximum_filter1d((chance > LIKELY)[order], 2 * round(ABOUT_MM / step) + 1)
     flange = _flange(np.where(about, radius, 0.0), count, float(np.median(profile.radius_mm[found])), mm_per_px)
     return found if flange is None else np.sort(order[flange])

@@ -21,7 +21,7 @@ LEAST_MIRROR, LEAST_BODY_MIRROR = 0.85, 0.93
 SQUAT = 1.5  # length over width: a shorter part leans steeply on the bench, so its widest place lies higher up
 # Of a body: what of it is its diameter, and where the axis of a squat part runs that has tipped: the least with which
 # 98 % of the bodies of calibration pictures, by their true cameras, are within u95 (``measure_renders --pose true``).
-U_BODY_REL, U_BODY_LEANS_REL = 0.010, 0.019
+U_BODY_REL, U_BODY_LEANS_REL = 0.011, 0.016
 LEAST_SCORE = 0.065  # of a thread that is trusted
 LEAST_TURNS = 4.5  # five crests: over fewer turns a pitch may be taken double
 LEAST_PITCH_PX = 6.0  # finer turns are taken for others: no thread is read from them
@@ -165,13 +165,13 @@ def _told(photo: Photo, outline: Outline, lain: Lain, listed: Sequence[zone.List
         tops = crests.find(lain.profile, turns, float(np.median(slants)))
     lain = replace(lain, zone=place, thread=None if tops is None else turns, crests=tops)
     chance = None if told is None else told.body_at(lain.profile.station_mm)
-    index = body.find(lain.profile, lain.usable, scale, chance)
+    leans = lain.squat and lean.tipped(outline, lain.profile, lain.widest_mm, lain.camera, lain.pose)
+    index = body.find(lain.profile, lain.usable, scale, chance, tipped=leans)
     alike = lain.alike >= LEAST_MIRROR or (lain.alike >= LEAST_WHOLE and lain.alike_body >= LEAST_BODY_MIRROR)
     if index is None or not alike:
         return lain
     stations = np.zeros(len(lain.usable), bool)
     stations[index] = True
-    leans = lain.squat and lean.tipped(outline, lain.profile, lain.widest_mm, lain.camera, lain.pose)
     return replace(lain, body=stations, u_body_rel=U_BODY_LEANS_REL if leans else U_BODY_REL)
 
 

@@ -32,6 +32,8 @@ def test_a_body_is_read_where_it_is_told() -> None:
     assert np.median(radius[plain]) == pytest.approx(17.9)
     assert np.median(radius[here]) == pytest.approx(17.5)
     nowhere = body.find(profile, profile.trusted, 0.1, 0 * told)
+    assert nowhere is not None
+    assert plain is not None
     assert np.array_equal(nowhere, plain)
 
 
@@ -44,6 +46,8 @@ def test_a_body_with_a_waist_is_as_wide_as_its_flange(proud_mm: float, long_mm: 
     told = np.where((station > 5) & (station < 30), 0.9, 0.05)
     found = body.find(profile, profile.trusted, 0.1, told)
     assert np.median(radius[found]) == pytest.approx(size_mm)
+    tipped = body.find(profile, profile.trusted, 0.1, told, tipped=True)
+    assert np.median(radius[tipped]) == pytest.approx(17.5), "its nearer end only looks wider"
 
 
 def lever(lean_deg: float) -> Profile:
