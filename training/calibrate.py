@@ -27,7 +27,7 @@ from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
 RISKS = tuple(step / 400 for step in range(2, 21))  # of a wrong answer: the smallest is taken that leaves
-ANSWERED = 0.75  # of the photos an answer
+ANSWERED = 0.85  # of the photos an answer
 DELTA, LEVEL = 0.05, 0.95
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
 ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger

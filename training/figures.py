@@ -65,7 +65,7 @@ def abstention_threshold(
     wrong = np.cumsum(~right[order])
     least = (1.0, 1.0)
     for coverage in COVERAGES:
-        accepted = max(1, round(coverage * len(order)))
+        accepted = max(1, math.ceil(coverage * len(order)))
         bound = upper_bound(int(wrong[accepted - 1]), accepted, delta / len(COVERAGES))
         at = float(confidence[order[accepted - 1]])
         if bound <= risk:
