@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, form, hexagon, lying, reading, shading, stretch, zone
+from identify.dimensions import axis, form, hexagon, laying, lying, reading, shading, stretch, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -280,13 +280,13 @@ def test_doubt_about_an_end_widens_the_length_and_nothing_else(lying_head: tuple
 @pytest.mark.parametrize("answer", ["unsure", "compression-screw", "quarter-turn-ceramic", "push-non-hold-open"])
 def test_threads_are_looked_for_as_often_as_the_class_has_them(answer: str) -> None:
     known = tables.load()
-    listed = dimensions.listed(answer)
+    listed = laying.listed(answer)
     shares = {one.major_mm: one.share for one in listed}
     assert sum(shares.values()) == pytest.approx(1.0)
     assert min(shares.values()) > 0
     rows = [row for row in known.candidates.values() if row.thread in known.threads and row.class_id == answer]
     if not rows:
-        assert listed == dimensions.listed()
+        assert listed == laying.listed()
         return
     whole = sum(row.prior for row in rows)
     for thread in {row.thread for row in rows}:
