@@ -67,8 +67,7 @@ def measure(
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
-        threaded = laying.THREAD[0] in wanted
-        found = laying.lay(photo, outline, plane, u_size_rel, answer, threaded=threaded)
+        found = laying.lay(photo, outline, plane, u_size_rel, answer, wanted)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)

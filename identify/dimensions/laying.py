@@ -18,17 +18,20 @@ Quantities = dict[str, list[tuple[float, float, Reading]]]
 
 
 def lay(
-    photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str, *, threaded: bool = True
+    photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str, wanted: Sequence[str]
 ) -> Quantities:
     """What a lying part shows, by name: at each pose its weight, 0, and the reading.
+
+    A wanted thread that the usual look does not tell is looked for once more where one clear edge will do, if the class
+    is one that is told by its thread: on parts of any class that second look takes smooth ones for threads.
 
     Parameters
     ----------
     answer : class id, or unsure
-    threaded : a thread that the usual look does not tell is looked for once more, where one clear edge will do
     """
-    found = dict(_looked(photo, outline, plane, u_size_rel, answer, alone=False))
-    if THREAD[0] not in found and threaded:
+    found = _looked(photo, outline, plane, u_size_rel, answer, alone=False)
+    told = answer != UNSURE and tables.load().fitting(answer).main_quantity == THREAD[0]
+    if told and THREAD[0] in wanted and THREAD[0] not in found:
         again = _looked(photo, outline, plane, u_size_rel, answer, alone=True)
         found |= {name: ways for name, ways in again.items() if name in THREAD and name not in found}
     if outline.cut_off:
