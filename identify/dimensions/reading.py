@@ -27,7 +27,7 @@ HELIX = (0.75, 1.3)
 ALONG = ("overall_length", "thread_pitch")  # the others are widths
 U_LEAN_RAD = (0.06, 0.03)  # which two places carry the part, where a section's shape is not seen, and where it is
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.5  # chance below which a zone is not taken for the thread
+LIKELY, LIKELY_ALONE = 0.5, 0.8  # chance below which a zone is not taken for the thread, and so where one edge tells it
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
 LEAST_SEEN = 0.25  # of what is told to be the thread; where less has edges, what is measured is elsewhere
@@ -112,7 +112,7 @@ def lie(
     settled_ = settled(photo, outline, camera, poses[0], alone=alone)
     if settled_ is None:
         return [None] * len(poses)
-    first = _told(photo, settled_, listed, threaded)
+    first = _told(photo, settled_, listed, threaded, LIKELY_ALONE if alone else LIKELY)
     return [first, *(_again(first, camera, pose) for pose in poses[1:])]
 
 
@@ -149,13 +149,13 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
     return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
 
 
-def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None) -> Lain:
+def _told(photo: Photo, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None, likely: float) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     told = stretch.odds(photo, lain.camera, lain.pose, lain.profile, lain.usable)
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded, told=told)
     hidden = told is not None and told.seen(lain.profile.station_mm, lain.usable) < LEAST_SEEN
-    if place is not None and (hidden or place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
+    if place is not None and (hidden or place.chance < likely or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
     tops = None

@@ -26,7 +26,7 @@ NEARLY = 0.93  # of the widest place: all of a slim body that is narrower stands
 NARROWEST_MM = 7.0  # thinner things are leads and plugs
 LEAST_MM = 6.0  # a shorter stub shows no thread
 SURE = 0.6  # chance below which no stub is taken for the thread; calibration split of the rendered pictures
-LEVEL = 0.03  # of the diameter, by which the places that may be its thread may differ: same split
+LEVEL, LEVEL_ALONE = 0.045, 0.03  # of the diameter: by which the places that may be its thread may differ; same split
 ALIKE = 0.08  # logarithm of the ratio of two stubs' diameters that may be one thread's
 ROOT_MM = 4.0  # of the body, left on a stub: a collar beside it tells a thread
 
@@ -55,7 +55,7 @@ def lie(
     best = int(np.argmax(spoken * chances))
     lain, place = found[best]
     chance = place.chance * float(spoken[best] / chances.sum())
-    level = place.u_mm < LEVEL * place.diameter_mm
+    level = place.u_mm < (LEVEL_ALONE if alone else LEVEL) * place.diameter_mm
     return replace(lain, zone=replace(place, chance=chance)) if level and chance >= SURE else None
 
 
