@@ -12,6 +12,7 @@ from identify.model import UNSURE, Outline, Photo, Plane
 from identify.tables.rows import CandidateRow
 
 THREAD = ("thread_major_diameter", "thread_pitch")
+CLEAR = 0.9  # of a part's length: where so much has edges a second look finds no others; calibration split
 OWN_ROWS = 0.85  # of a thread's share by the rows of the part's class, the rest by those of all classes
 
 Quantities = dict[str, list[tuple[float, float, Reading]]]
@@ -22,25 +23,30 @@ def lay(
 ) -> Quantities:
     """What a lying part shows, by name: at each pose its weight, 0, and the reading.
 
-    A wanted thread that the usual look does not tell is looked for once more where one clear edge will do, if the class
-    is one that is told by its thread: on parts of any class that second look takes smooth ones for threads.
+    A wanted thread that the usual look does not tell is looked for once more, where one clear edge will do, if not all
+    edges are clear and the class is one that is told by its thread: others have smooth stretches that pass for one.
 
     Parameters
     ----------
     answer : class id, or unsure
     """
-    found = _looked(photo, outline, plane, u_size_rel, answer, alone=False)
+    found, clear = _looked(photo, outline, plane, u_size_rel, answer, alone=False)
     told = answer != UNSURE and tables.load().fitting(answer).main_quantity == THREAD[0]
-    if told and THREAD[0] in wanted and THREAD[0] not in found:
-        again = _looked(photo, outline, plane, u_size_rel, answer, alone=True)
+    if told and THREAD[0] in wanted and THREAD[0] not in found and clear < CLEAR:
+        again, _ = _looked(photo, outline, plane, u_size_rel, answer, alone=True)
         found |= {name: ways for name, ways in again.items() if name in THREAD and name not in found}
     if outline.cut_off:
         found.pop("overall_length", None)
     return found
 
 
-def _looked(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str, *, alone: bool) -> Quantities:
-    """One look at the part, and at its stubs where it is not turned about its long axis."""
+def _looked(
+    photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str, *, alone: bool
+) -> tuple[Quantities, float]:
+    """One look at the part, or at its stubs where it is not turned about its long axis, and how clear its edges are.
+
+    That is the share of its length where they are found; 0 of stubs, or where it does not settle.
+    """
     found: Quantities = {}
     known = None if answer == UNSURE else tables.load().fitting(answer)
     turned = known is None or known.turned
@@ -60,7 +66,8 @@ def _looked(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, ans
             if lain is not None:
                 one = reading.read(lain, outline, u_size_rel=u_size_rel)[THREAD[0]]
                 found.setdefault(THREAD[0], []).append((pose.weight, 0.0, one))
-    return found
+    clear = 0.0 if ways[0] is None or not turned else float(ways[0].usable.mean())
+    return found, clear
 
 
 def listed(answer: str = UNSURE) -> tuple[Listed, ...]:
