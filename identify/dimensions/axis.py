@@ -19,6 +19,8 @@ from identify.geometry.camera import camera_place_mm, world_rays
 from identify.model import Array, Camera, Pose
 
 ROUNDS = 12
+# A stretch slimmer than this share of the widest that lies so far off the line of the wide ones stands askew.
+SLIM, ASKEW_MM = 0.5, 0.5
 CREST_MM = 1.0  # a part rests on its thread's crests, so contact is the profile's maximum this far to either side
 
 
@@ -99,6 +101,7 @@ def settle(
     under: Array | None = None,
     close_mm: float = 1e-5,
     resting: bool = True,
+    askew: bool = False,
 ) -> Profile:
     """Move the axis until it is midway between the edges and the part rests on the bench z = 0.
 
@@ -107,6 +110,7 @@ def settle(
     under : (N,) contact height over radius, station by station; 1 for round sections, cos 30° where a hexagon lies
         on a flat. Default 1 everywhere.
     resting : False where the axis keeps its height and its slope.
+    askew : whether what is slim may stand askew, as a lever's stem does.
 
     Source of the method: fixed-point iteration; each round shrinks the error by about radius over distance.
     """
@@ -116,7 +120,7 @@ def settle(
     rays = world_rays(camera, pose, np.concatenate([sides.left_px, sides.right_px]))
     profile = _profile(now, start, rays, sides.trusted)
     for _ in range(ROUNDS):
-        moved = _centred(now, profile)
+        moved = _centred(now, profile, askew=askew)
         moved = _rested(moved, profile, factor) if resting else moved
         change = float(np.linalg.norm(moved.foot_mm - now.foot_mm) + 30 * np.linalg.norm(moved.along - now.along))
         now = moved
@@ -133,25 +137,38 @@ def _profile(axis: Axis, start_mm: Array, rays: Array, trusted: NDArray[np.bool_
     return Profile(axis, (at[:count] + at[count:]) / 2, -signed[:count], signed[count:], trusted)
 
 
-def _centred(axis: Axis, profile: Profile) -> Axis:
-    """Shift and turn the axis in plan so that both sides are equally far, by least absolute values."""
+def _centred(axis: Axis, profile: Profile, *, askew: bool) -> Axis:
+    """Shift and turn the axis in plan so that both sides are equally far, by least absolute values.
+
+    Where what is slim may stand askew, and lies off the line through what is wide, the wide tells the axis.
+    """
     lean = (profile.right_mm - profile.left_mm) / 2
     keep = profile.trusted
-    station, values = profile.station_mm[keep], lean[keep]
+    station, values, radius = profile.station_mm[keep], lean[keep], np.maximum(profile.radius_mm[keep], 0.0)
     middle = float(station.mean())
     local = station - middle
-    sums = np.array([np.ones_like(local), local, values, local * local, local * values])
-    weight: Array = np.ones(len(station))
+    level, rise = _line(local, values, np.ones(len(local)))
+    slim = radius < SLIM * float(radius.max())
+    if askew and slim.any():
+        by_wide = _line(local, values, radius**2 + 1e-9)
+        if float(np.median(np.abs(values - by_wide[0] - by_wide[1] * local)[slim])) > ASKEW_MM:
+            level, rise = by_wide
+    foot = axis.foot_mm + (level - rise * middle) * axis.across
+    along = axis.along + rise * axis.across
+    return Axis(foot, along / np.linalg.norm(along))
+
+
+def _line(place: Array, values: Array, weights: Array) -> tuple[float, float]:
+    """Level at 0 and rise of the line through values (N,) at places (N,) by weighted least absolute values."""
+    sums = np.array([np.ones_like(place), place, values, place * place, place * values])
     level = rise = 0.0
+    now = weights
     for _ in range(8):
-        whole, at, mean, square, both = (sums @ weight).tolist()
+        whole, at, mean, square, both = (sums @ now).tolist()
         rise = (both - at * mean / whole) / max(square - at * at / whole, 1e-12)
         level = (mean - rise * at) / whole
-        weight = 1 / np.maximum(np.abs(values - level - rise * local), 0.02)
-    line = level - rise * middle, rise
-    foot = axis.foot_mm + line[0] * axis.across
-    along = axis.along + line[1] * axis.across
-    return Axis(foot, along / np.linalg.norm(along))
+        now = weights / np.maximum(np.abs(values - level - rise * place), 0.02)
+    return level, rise
 
 
 def _contacts(profile: Profile, factor: Array) -> tuple[Array, Array]:

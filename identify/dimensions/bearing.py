@@ -37,14 +37,16 @@ def first_axis(outline: Outline, camera: Camera, pose: Pose, photo: Photo | None
     return Axis(np.array([*centre, 0.4 * width]), np.array([*along, 0.0]))
 
 
-def rough_axis(outline: Outline, camera: Camera, pose: Pose, photo: Photo | None = None) -> Axis | None:
+def rough_axis(
+    outline: Outline, camera: Camera, pose: Pose, photo: Photo | None = None, *, askew: bool = False
+) -> Axis | None:
     """The axis where the outline alone settles it; None where that is too short or runs above the horizon."""
     axis = first_axis(outline, camera, pose, photo)
     for _ in range(2):
         if axis is None:
             return None
         rough = contour_sides(outline, camera, pose, axis)
-        axis = None if rough is None else settle(axis, camera, pose, rough, close_mm=ROUGHLY_MM).axis
+        axis = None if rough is None else settle(axis, camera, pose, rough, close_mm=ROUGHLY_MM, askew=askew).axis
     return axis
 
 

@@ -7,15 +7,13 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from identify.dimensions.axis import Axis, Profile, Sides, unrolled
 from identify.geometry.camera import camera_place_mm, project
 from identify.model import Array, Camera, Outline, Pose
 
-RUN_MM = 2.0  # a shorter run of the profile is a burr or noise
-NEARLY, BODY_RANKS = 0.85, (0.72, 0.97)  # of the widest place; calibration split of the rendered pictures
-BODY_NEAR, BODY_LIKELY, LEAST_BODY = 0.05, 0.3, 6  # share of the radius, chance, stations; same split
+WIDE = 0.6  # of the widest place: a part is its body from the first to the last place that is as wide
 MIRROR_PX = 160  # side of the picture in which an outline is laid over its mirror image
 LEAN_OVER_MM = 3.0  # a thread's two edges differ within a pitch, not over two
 
@@ -69,42 +67,16 @@ def symmetric(profile: Profile, mm_per_px: float) -> NDArray[np.bool_]:
     return profile.trusted & (np.abs(lean) < np.maximum(0.05 * profile.radius_mm, 2.0 * mm_per_px))
 
 
-def body(
-    profile: Profile, usable: NDArray[np.bool_], mm_per_px: float, chance: Array | None = None
-) -> NDArray[np.int64] | None:
-    """Stations (K,) of the body, or None where too little is usable.
+def mirrored(
+    outline: Outline, profile: Profile, usable: NDArray[np.bool_], camera: Camera, pose: Pose
+) -> tuple[float, float]:
+    """Area that the outline and its mirror image in the axis share, over the area of either: all of it, and its body.
 
-    The widest place that is at least ``RUN_MM`` long (morphological opening along the axis) may be a ring or a seal
-    that stands proud, so the body is taken where the part is nearly as wide: the upper ranks of all such stations, and
-    of the stations near these ranks' median those where ``chance`` (N,) says that it is the body, where enough are.
+    The body is from the first to the last place that is ``WIDE`` of the widest: a lever's stem may stand askew.
     """
-    order = np.argsort(profile.station_mm)
-    station = profile.station_mm[order]
-    radius = np.where(usable & np.isfinite(profile.radius_mm), profile.radius_mm, 0.0)[order]
-    if usable.sum() < 10 or np.ptp(station) <= 0:
-        return None
-    step = float(np.ptp(station)) / len(station)
-    count = max(3, round(max(RUN_MM, 3 * mm_per_px) / step))
-    opened = minimum_filter1d(median_filter(radius, 3), count)
-    middle = int(np.argmax(opened))
-    if opened[middle] <= 0:
-        return None
-    low = max(0, middle - count // 2)
-    near = radius > NEARLY * float(np.median(radius[low : low + count]))
-    least, most = np.quantile(radius[near], BODY_RANKS)
-    found = np.sort(order[near & (radius >= least) & (radius <= most)])
-    if chance is None:
-        return found
-    away = np.abs(profile.radius_mm / np.median(profile.radius_mm[found]) - 1)
-    told = np.flatnonzero(usable & (away < BODY_NEAR) & (chance > BODY_LIKELY))
-    return told if len(told) >= LEAST_BODY else found
-
-
-def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> float:
-    """Area that the outline and its mirror image in the axis share, over the area of either."""
     at, side = unrolled(profile.axis, camera, pose, outline.contour_px)
     if not np.isfinite([at, side]).all():
-        return 0.0
+        return 0.0, 0.0
     half = float(np.max(np.abs(side)))
     scale = MIRROR_PX / max(float(np.ptp(at)), 2 * half, 1e-6)
     size = int(2 * half * scale) + 12, int(np.ptp(at) * scale) + 12
@@ -112,7 +84,13 @@ def mirrored(outline: Outline, profile: Profile, camera: Camera, pose: Pose) -> 
     for sign in (1.0, -1.0):
         polygon = np.column_stack([(at - at.min()) * scale + 5, (half + sign * side) * scale + 5])
         covers.append(np.asarray(cv2.fillPoly(np.zeros(size, np.uint8), [np.round(polygon).astype(np.int32)], 1)) > 0)
-    return int(np.sum(covers[0] & covers[1])) / max(int(np.sum(covers[0] | covers[1])), 1)
+    shared, either = np.sum(covers[0] & covers[1], axis=0), np.sum(covers[0] | covers[1], axis=0)
+    radius = np.where(usable, profile.radius_mm, 0.0)
+    wide = profile.station_mm[radius > WIDE * np.percentile(radius[usable], 97)] if usable.any() else profile.station_mm
+    first, last = np.round((np.array([wide.min(), wide.max()]) - at.min()) * scale + 5).astype(int)
+    within = slice(max(0, int(first)), int(last) + 1)
+    whole, about = (float(shared[one].sum() / max(int(either[one].sum()), 1)) for one in (slice(None), within))
+    return whole, about
 
 
 def crest_line(radius_mm: Array, station_mm: Array, reach_mm: float) -> Array:

@@ -42,6 +42,7 @@ SHADOW_PX = 0.17
 ROUND_REL = 0.001
 U_RIM_MM = 0.15  # of the diameter: a rim is bevelled, or has a lip as light as the bench
 HIDDEN_WALL = 0.15  # how often all below the rim is narrower, or so dark that the outline leaves it off
+PLAIN = 0.6  # how often a body's lower edge is as wide as its rim
 HIDDEN_REST = 0.2  # how often what a body with a narrow foot stands on does not show
 HIDDEN_FOOT = 0.4  # how often a body of which nothing is known hides all that is below its rim
 OUTLIER = 9.0 * INDEPENDENT / POINTS  # three standard deviations of a point: one further off is no worse
@@ -206,7 +207,7 @@ def _stood(
     normal = fit.normal(own, used / fit.sigma_px**2)
     inverse = np.asarray(np.linalg.inv(normal), float)
     u_step = math.sqrt(float(inverse[STEP, STEP])) if fit.form is not None and fit.form.wider else 0.0
-    value, slope, u_wider = _widest(numbers, u_step)
+    value, slope, u_wider = _widest(numbers, u_step, fit.form.u_step_mm if fit.form is not None else 0.0)
     by_number = inverse @ slope
     gain = (own[used] @ by_number) / fit.sigma_px
     known = by_number / fit.u_likely
@@ -250,17 +251,30 @@ def _stood(
     )
 
 
-def _widest(numbers: Array, u_step: float) -> tuple[float, Array, float]:
+def _widest(numbers: Array, u_step: float, u_likely: float) -> tuple[float, Array, float]:
     """Diameter [mm] of the wider one of rim and lower edge, its slope by the numbers (15,), and what that leaves over.
 
-    Either may be the wider one where they are nearly alike: the value is the mean over the step's distribution.
+    Either may be the wider one where they are nearly alike: the value is the mean over the step's distribution. As
+    likely as ``PLAIN`` there is no step beforehand: ``u_step`` is what the photo leaves of ``u_likely``.
     """
+    stepped = 1.0 - _plain(float(numbers[STEP]), u_step, u_likely)
     wider = np.maximum(-(numbers[STEP] + u_step * _SPREAD), 0.0)
-    mean, share = float(_SHARE @ wider), float(_SHARE @ (wider > 0))
+    mean, share = stepped * float(_SHARE @ wider), stepped * float(_SHARE @ (wider > 0))
     slope = np.zeros(len(numbers))
     slope[RADIUS], slope[STEP] = 2.0, -2.0 * share
-    rest = float(_SHARE @ (wider - mean) ** 2) - (share * u_step) ** 2
+    rest = stepped * float(_SHARE @ wider**2) - mean**2 - (share * u_step) ** 2
     return 2 * (float(numbers[RADIUS]) + mean), slope, 2 * math.sqrt(max(rest, 0.0))
+
+
+def _plain(step_mm: float, u_step: float, u_likely: float) -> float:
+    """Probability that rim and lower edge are alike, by what the photo says of the step alone (Bayes)."""
+    if u_step <= 0 or u_likely <= 0:
+        return 0.0
+    precision = max(u_step**-2 - u_likely**-2, 1e-12)
+    seen, square = step_mm / u_step**2 / precision, 1 / precision
+    odds = PLAIN / (1 - PLAIN) * math.sqrt(1 + u_likely**2 / square)
+    odds *= math.exp(-0.5 * min(seen**2 * (1 / square - 1 / (square + u_likely**2)), 700.0))
+    return odds / (1 + odds)
 
 
 def _line(fit: Fit, numbers: Array) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, edging, form, hexagon, laying, lying, reading, shading, stretch, zone
+from identify.dimensions import axis, edging, form, hexagon, laying, reading, shading, stretch, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -307,18 +307,6 @@ def test_the_network_tells_the_drawn_thread(lying_head: tuple[Photo, Outline, Pl
     widths = 2 * np.interp(likely, lain.profile.station_mm, lain.profile.radius_mm)
     assert np.mean(np.abs(widths - 20.0) < 1.2) > 0.8, "between the crests and the valleys of the thread"
     assert told.thread_at(np.array([told.station_mm[0] - 5, told.station_mm[-1] + 5])) == pytest.approx(0.0)
-
-
-def test_a_body_is_read_where_it_is_told() -> None:
-    station = np.linspace(0.0, 40.0, 400)
-    radius = np.where(station < 20, 17.5, 17.9)  # a seal that stands proud beside the body
-    profile = axis.Profile(Axis(np.zeros(3), np.array([1.0, 0, 0])), station, radius, radius, station > -1)
-    told = np.where(station < 18, 0.9, 0.05)
-    plain, here = (lying.body(profile, profile.trusted, 0.1, chance) for chance in (None, told))
-    assert np.median(radius[plain]) == pytest.approx(17.9)
-    assert np.median(radius[here]) == pytest.approx(17.5)
-    nowhere = lying.body(profile, profile.trusted, 0.1, 0 * told)
-    assert np.array_equal(nowhere, plain)
 
 
 def test_a_place_too_unlikely_for_the_interval_does_not_widen_it(monkeypatch: pytest.MonkeyPatch) -> None:

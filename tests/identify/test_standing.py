@@ -268,3 +268,22 @@ def test_an_outline_of_the_rim_alone_does_not_tell_a_rim_low_down(tilt_deg: floa
         assert given[0].u95 > 1.5
     else:
         assert "How high" in missed[0].reason
+
+
+def test_what_the_photo_says_of_the_step_tells_whether_there_is_one() -> None:
+    """Bayes: a photo that says nothing leaves the odds; one that sees a step far from nothing leaves none."""
+    assert standing._plain(0.0, 0.6 * (1 - 1e-9), 0.6) == pytest.approx(standing.PLAIN, abs=0.01)
+    assert standing._plain(-1.4, 0.1, 0.6) < 1e-6
+    assert standing._plain(0.0, 0.1, 0.6) > 0.85
+
+
+def test_an_unseen_edge_widens_a_body_as_often_as_there_is_one() -> None:
+    numbers = np.zeros(15)
+    numbers[2] = 17.5
+    unseen, slope, rest = standing._widest(numbers, 0.6 * (1 - 1e-9), 0.6)
+    half_normal = 0.6 / math.sqrt(2 * math.pi)  # mean of the wider part of a normal distribution
+    assert unseen == pytest.approx(2 * (17.5 + (1 - standing.PLAIN) * half_normal), abs=0.05)
+    assert slope[2] == 2.0
+    assert rest > 0.2
+    numbers[11] = -1.4  # a lower edge that is seen to be wider
+    assert standing._widest(numbers, 0.05, 0.6)[0] == pytest.approx(2 * 18.9, abs=1e-3)
