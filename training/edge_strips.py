@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from identify import classifier, outline, photo
-from identify.dimensions import bearing, lying
+from identify.dimensions import bearing, edging
 from identify.errors import IdentifyError
 from identify.geometry.edges import sample_profiles
 from identify.geometry.part_edge import MIDDLE, STEP_PX
@@ -60,7 +60,7 @@ def strips(folder: Path, row: dict[str, Any], part: int = 0) -> Iterator[Strip]:
         return
     bench = true_plane(row, shot)
     axis = bearing.rough_axis(traced, bench.camera, bench.poses[0], shot)
-    beside = None if axis is None else lying.beside(shot, traced, bench.camera, bench.poses[0], axis)
+    beside = None if axis is None else edging.beside(shot, traced, bench.camera, bench.poses[0], axis)
     for side in () if beside is None else beside.strips:
         yield _cut(shot, mask, (side.start_px, side.normals), beside.reach_px, STEP_PX, part, closed=False)
 

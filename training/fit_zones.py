@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from identify import classifier, dimensions, photo, tables
-from identify.dimensions import reading, stretch, zone
+from identify import classifier, photo, tables
+from identify.dimensions import laying, reading, stretch, zone
 from identify.model import Array, NotMeasured, Plane
 from training.edge_strips import each_picture
 from training.measure_renders import rows, steps
@@ -74,7 +74,7 @@ def cases(folder: Path, row: dict[str, Any], _number: int = 0) -> Iterator[Case]
         told = lain and stretch.odds(shot, lain.camera, lain.pose, lain.profile, lain.usable)
         if not lain or not told:
             continue
-        listed = dimensions.listed(row["class"])
+        listed = laying.listed(row["class"])
         tried = zone.windows(shot, lain.camera, lain.pose, lain.profile, lain.usable, listed, told)
         if tried:
             yield Case(

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from identify import dimensions, outline, plane, reference
-from identify.dimensions import bearing, lying, reading
+from identify.dimensions import bearing, edging, reading
 from identify.dimensions.axis import Sides, settle, unrolled
 from identify.geometry.camera import project
 from identify.model import Array, Camera, NotMeasured, Outline, Photo, Plane, Pose, Reference
@@ -134,7 +134,7 @@ def _settled(
         sides = Sides(sides.right_px, sides.left_px, sides.trusted)
     profile = settle(first, camera, pose, sides)
     long_px = float(np.linalg.norm(sides.left_px[-1] - sides.left_px[0]))
-    seen = lying.Seen(profile.axis, sides, 70.0 / long_px, scenes.NOISE_PX, np.zeros(len(thread)))
+    seen = edging.Seen(profile.axis, sides, 70.0 / long_px, scenes.NOISE_PX, np.zeros(len(thread)))
     usable = np.ones(len(thread), bool)
     lain = reading.Lain(camera, pose, seen, profile, usable, usable, np.ones(len(thread)), body=thread)
     read = reading.read(lain, traced, u_size_rel=u_size_rel)

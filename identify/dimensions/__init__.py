@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from identify import tables
-from identify.dimensions import lip, reading, spline, standing, stem, stub
+from identify.dimensions import laying, lip, spline, standing, stem
+from identify.dimensions.laying import Quantities
 from identify.dimensions.reading import Reading
-from identify.dimensions.zone import Listed
 from identify.model import UNSURE, Array, Measurement, NotMeasured, Outline, Photo, Plane, Pose, Reference
-from identify.tables.rows import CandidateRow, FittingClass
+from identify.tables.rows import FittingClass
 from identify.uncertainty import mixed_budget, mixture
 
 STANDING, INSTALLED = "standing", "installed"
 U_SIZE_REL = 0.001
 U_GIVEN_MM = 1.0  # a height that the user read off a rule
 UNKNOWN_HEIGHT = standing.Height(40.0, 20.0, "nothing known of the height")
-OWN_ROWS = 0.85  # of a thread's share by the rows of the part's class, the rest by those of all classes
 UNITLESS = ("spline_count",)
 VAGUEST = 0.20  # of the value: a wider interval helps nobody
 VAGUEST_STANDING = 0.12  # more leaves three neighbouring sizes of a body open
 _VAGUE_HELP = "Go nearer, 250 to 350 mm, hold the camera straight above and retake, or use a calliper."
 
 Result = tuple[tuple[Measurement, ...], tuple[NotMeasured, ...]]
-Quantities = dict[str, list[tuple[float, float, Reading]]]
 
 
 def measure(
@@ -70,7 +67,7 @@ def measure(
         if not outline.cut_off and not on_part and stem.COUNT in wanted:
             uncounted = _count_teeth(photo, plane, upright, u_size_rel, found)
     else:
-        found = _lying(photo, outline, plane, u_size_rel, answer)
+        found = laying.lay(photo, outline, plane, u_size_rel, answer, wanted)
     turned = answer == UNSURE or tables.load().fitting(answer).turned
     for name in () if turned else tuple(_NOT_TURNED):
         found.pop(name, None)
@@ -119,52 +116,6 @@ def _refusal(outline: Outline | None, plane: Plane | None, view: str) -> NotMeas
     if plane is None:
         return _NO_SCALE
     return _NO_OUTLINE if outline is None else None
-
-
-def _lying(photo: Photo, outline: Outline, plane: Plane, u_size_rel: float, answer: str) -> Quantities:
-    found: Quantities = {}
-    known = None if answer == UNSURE else tables.load().fitting(answer)
-    threaded = known.main_quantity == "thread_major_diameter" if known is not None and known.turned else None
-    threads = listed(answer)
-    ways = reading.lie(photo, outline, plane.camera, plane.poses, threads, threaded)
-    for pose, lain in zip(plane.poses, ways, strict=True):
-        if lain is None:
-            continue
-        for name, one in reading.read(lain, outline, u_size_rel=u_size_rel).items():
-            if name == "thread_major_diameter" and lain.crests is None and known is not None and not known.turned:
-                continue  # the outline's axis need not be the thread's, so only turns that are seen tell it
-            found.setdefault(name, []).append((pose.weight, 0.0, one))
-    if known is not None and not known.turned and "thread_major_diameter" not in found:
-        for pose in plane.poses:
-            lain = stub.lie(photo, outline, plane.camera, pose, threads)
-            if lain is not None:
-                one = reading.read(lain, outline, u_size_rel=u_size_rel)["thread_major_diameter"]
-                found.setdefault("thread_major_diameter", []).append((pose.weight, 0.0, one))
-    if outline.cut_off:
-        found.pop("overall_length", None)
-    return found
-
-
-def listed(answer: str = UNSURE) -> tuple[Listed, ...]:
-    """The threads that rows of replacement dimensions name, each with its share of their weights.
-
-    Rows of the class that was told count most, where they name any.
-    """
-    known = tables.load()
-    rows = [row for row in known.candidates.values() if row.thread in known.threads]
-    every = _shares(rows)
-    own = _shares([row for row in rows if row.class_id == answer]) or every
-    sizes = ((known.threads[name], OWN_ROWS * own.get(name, 0.0) + (1 - OWN_ROWS) * every[name]) for name in every)
-    return tuple(Listed(size.major_mm, size.pitch_mm, share) for size, share in sizes)
-
-
-def _shares(rows: Sequence[CandidateRow]) -> dict[str, float]:
-    """Each thread's share of the weights of rows, by its name."""
-    weights: dict[str, float] = {}
-    for row in rows:
-        weights[row.thread] = weights.get(row.thread, 0.0) + row.prior
-    whole = sum(weights.values())
-    return {name: weight / whole for name, weight in sorted(weights.items())}
 
 
 def _standing(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.dimensions import anchor, bearing, body, crests, hexagon, lean, lying, stretch, thread, zone
+from identify.dimensions import anchor, bearing, body, crests, edging, hexagon, lean, lying, stretch, thread, zone
 from identify.dimensions.axis import Profile, settle
 from identify.geometry.camera import project
 from identify.model import Array, BudgetLine, Camera, Outline, Photo, Pose
@@ -29,9 +29,10 @@ HELIX = (0.75, 1.3)
 ALONG = ("overall_length", "thread_pitch")  # the others are widths
 U_LEAN_RAD = (0.06, 0.03)  # which two places carry the part, where a section's shape is not seen, and where it is
 U_THREAD_REL = 0.015  # of the crests' level: worn first turns, a collar near by; training split as above
-LIKELY = 0.5  # chance below which a zone is not taken for the thread
+LIKELY, LIKELY_ALONE = 0.5, 0.8  # chance below which a zone is not taken for the thread, and so where one edge tells it
 LEAST_ALIKE = 0.70  # a part whose outline covers less of its mirror image shows nothing
 LEAST_STATIONS = 4
+LEAST_SEEN = 0.25  # of what is told to be the thread; where less has edges, what is measured is elsewhere
 # As above: scatter of a thread's level; how far off a wrong zone is; how much the form of the valleys may differ.
 U_LEVEL_REL, U_OTHER_REL, U_DROP_SHARE = 0.008, 0.03, 0.15
 AGREE = 1.25  # turns further apart, or nearer, than those that told the thread's place are not its turns
@@ -69,7 +70,7 @@ class Lain:
 
     camera: Camera
     pose: Pose
-    seen: lying.Seen
+    seen: edging.Seen
     profile: Profile
     usable: NDArray[np.bool_]
     turned: NDArray[np.bool_]
@@ -104,23 +105,28 @@ def lie(
     poses: Sequence[Pose],
     listed: Sequence[zone.Listed],
     threaded: bool | None,
+    *,
+    alone: bool = False,
 ) -> list[Lain | None]:
     """Settle the part at every pose; None where its edges are not found or are not each other's mirror image.
 
     ``threaded``: whether the part is of a class that is told by its thread; one that is not may have an askew stem.
     Edges and what is recognised along them are looked for once, at the first pose: they are the same pixels at each.
+    With ``alone`` one clear edge will do where the other is not seen.
     """
-    settled_ = settled(photo, outline, camera, poses[0], askew=threaded is False)
+    settled_ = settled(photo, outline, camera, poses[0], askew=threaded is False, alone=alone)
     if settled_ is None:
         return [None] * len(poses)
-    first = _told(photo, outline, settled_, listed, threaded)
+    first = _told(photo, outline, settled_, listed, threaded, LIKELY_ALONE if alone else LIKELY)
     return [first, *(_again(first, camera, pose) for pose in poses[1:])]
 
 
-def settled(photo: Photo, outline: Outline, camera: Camera, pose: Pose, *, askew: bool = False) -> Lain | None:
+def settled(
+    photo: Photo, outline: Outline, camera: Camera, pose: Pose, *, askew: bool = False, alone: bool = False
+) -> Lain | None:
     """The part with its two edges and its hexagon, before its thread and body are looked for; None as of ``lie``."""
     axis = bearing.rough_axis(outline, camera, pose, photo, askew=askew)
-    seen = None if axis is None else lying.seen(photo, outline, camera, pose, axis)
+    seen = None if axis is None else edging.seen(photo, outline, camera, pose, axis, alone=alone)
     if axis is None or seen is None:
         return None
     profile = settle(axis, camera, pose, seen.sides, askew=askew)
@@ -151,12 +157,15 @@ def _again(first: Lain, camera: Camera, pose: Pose) -> Lain:
     return replace(lain, zone=replace(first.zone, diameter_mm=level + first.zone.drop_mm))
 
 
-def _told(photo: Photo, outline: Outline, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None) -> Lain:
+def _told(
+    photo: Photo, outline: Outline, lain: Lain, listed: Sequence[zone.Listed], threaded: bool | None, likely: float
+) -> Lain:
     """The settled part with its body, the zone of its thread, and the thread's turns where they are resolved."""
     scale = lain.seen.mm_per_px
     told = stretch.odds(photo, lain.camera, lain.pose, lain.profile, lain.usable)
     place = zone.find(photo, lain.camera, lain.pose, lain.profile, lain.usable, listed, threaded=threaded, told=told)
-    if place is not None and (place.chance < LIKELY or place.stations.sum() < LEAST_STATIONS):
+    hidden = told is not None and told.seen(lain.profile.station_mm, lain.usable) < LEAST_SEEN
+    if place is not None and (hidden or place.chance < likely or place.stations.sum() < LEAST_STATIONS):
         place = None
     turns = _turns(photo, lain, place)
     tops = None

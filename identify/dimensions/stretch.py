@@ -54,6 +54,11 @@ class Odds:
         """Probability (N,) of the thread at stations (N,) [mm]; 0 beyond the part."""
         return np.interp(station_mm, self.station_mm, self.share[:, 1], left=0.0, right=0.0)
 
+    def seen(self, station_mm: Array, usable: NDArray[np.bool_]) -> float:
+        """Share of the thread's probability along stations (N,) [mm] that lies on those that are usable (N,)."""
+        thread = self.thread_at(station_mm)
+        return float(thread[usable].sum()) / max(float(thread.sum()), 1e-9)
+
     def body_at(self, station_mm: Array) -> Array:
         """Probability (N,) of the body at stations (N,) [mm]; 0 beyond the part."""
         return np.interp(station_mm, self.station_mm, self.share[:, 2], left=0.0, right=0.0)

@@ -13,7 +13,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from identify.dimensions import lying, zone
+from identify.dimensions import edging, lying, zone
 from identify.dimensions.axis import Axis, settle
 from identify.dimensions.reading import LEAST_STATIONS, Lain
 from identify.geometry.camera import on_height, project
@@ -26,13 +26,26 @@ NEARLY = 0.93  # of the widest place: all of a slim body that is narrower stands
 NARROWEST_MM = 7.0  # thinner things are leads and plugs
 LEAST_MM = 6.0  # a shorter stub shows no thread
 SURE = 0.6  # chance below which no stub is taken for the thread; calibration split of the rendered pictures
+LEVEL, LEVEL_ALONE = 0.045, 0.03  # of the diameter: by which the places that may be its thread may differ; same split
 ALIKE = 0.08  # logarithm of the ratio of two stubs' diameters that may be one thread's
 ROOT_MM = 4.0  # of the body, left on a stub: a collar beside it tells a thread
 
 
-def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequence[zone.Listed]) -> Lain | None:
-    """The likeliest threaded stub; None where no piece of the outline can be one, or pieces speak for two threads."""
-    tried = [_settled(photo, outline, camera, pose, one, listed) for one in pieces(outline, camera, pose)]
+def lie(
+    photo: Photo,
+    outline: Outline,
+    camera: Camera,
+    pose: Pose,
+    listed: Sequence[zone.Listed],
+    *,
+    alone: bool = False,
+) -> Lain | None:
+    """The likeliest threaded stub; None where no piece of the outline can be one, or pieces speak for two threads.
+
+    With ``alone`` one clear edge will do where the other is not seen.
+    """
+    cut = pieces(outline, camera, pose)
+    tried = [_settled(photo, outline, camera, pose, one, listed, alone=alone) for one in cut]
     found = [(lain, lain.zone) for lain in tried if lain is not None and lain.zone is not None]
     if not found:
         return None
@@ -42,7 +55,8 @@ def lie(photo: Photo, outline: Outline, camera: Camera, pose: Pose, listed: Sequ
     best = int(np.argmax(spoken * chances))
     lain, place = found[best]
     chance = place.chance * float(spoken[best] / chances.sum())
-    return replace(lain, zone=replace(place, chance=chance)) if chance >= SURE else None
+    level = place.u_mm < (LEVEL_ALONE if alone else LEVEL) * place.diameter_mm
+    return replace(lain, zone=replace(place, chance=chance)) if level and chance >= SURE else None
 
 
 def pieces(outline: Outline, camera: Camera, pose: Pose) -> list[tuple[Array, Array]]:
@@ -98,6 +112,8 @@ def _settled(
     pose: Pose,
     piece: tuple[Array, Array],
     listed: Sequence[zone.Listed],
+    *,
+    alone: bool,
 ) -> Lain | None:
     contour, away = piece
     middle = on_height(camera, pose, contour.mean(axis=0)[None], HIGH_MM)[0]
@@ -107,7 +123,7 @@ def _settled(
     if sides is None:
         return None
     axis = settle(axis, camera, pose, sides, resting=False).axis
-    seen = lying.seen(photo, own, camera, pose, axis)
+    seen = edging.seen(photo, own, camera, pose, axis, alone=alone)
     if seen is None:
         return None
     profile = settle(axis, camera, pose, seen.sides, resting=False)

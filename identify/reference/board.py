@@ -20,6 +20,7 @@ from identify.model import Array, Bytes
 PX_PER_MM = 0.8
 MOST_STARTS, MOST_STEPS = 3, 40
 ROUGH_MM, FINE_MM = 3.5, 1.2  # blurs of the page
+SLACK = 0.3  # of a square's side, by which squares in a row may be out of line
 ALIKE = 0.85  # correlation of page and picture over the ring of squares
 
 
@@ -58,6 +59,33 @@ def place(grey: Bytes, corners_px: Array, pages: Sequence[Page]) -> tuple[int, A
             half = np.array([[PX_PER_MM, 0, -0.5], [0, PX_PER_MM, -0.5], [0, 0, 1.0]])
             return number, to_px @ half
     return None
+
+
+def frame(squares: Sequence[Array], fewest: int) -> Array | None:
+    """Corners (4, 2), clockwise as seen, of what squares (each (4, 2) [px]) of about one size enclose; None if too few.
+
+    Things that are much larger or smaller than most of them, or not square, are left out.
+    """
+    if len(squares) < fewest:
+        return None
+    quads = np.stack(squares).astype(np.float32)
+    sides = np.linalg.norm(quads - np.roll(quads, -1, axis=1), axis=2)
+    usual = float(np.median(sides))
+    own = quads[(sides.min(axis=1) > usual / 1.5) & (sides.max(axis=1) < usual * 1.5)]
+    if len(own) < fewest:
+        return None
+    hull = cv2.approxPolyDP(cv2.convexHull(own.reshape(-1, 2)), SLACK * usual, True).reshape(-1, 2).astype(float)
+    after = np.roll(hull, -1, axis=0)
+    four = np.sort(np.argsort(-np.linalg.norm(after - hull, axis=1))[:4])  # others cut off where a corner is white
+    if len(four) < 4:
+        return None
+    begin, end = (np.column_stack([points[four], np.ones(4)]) for points in (hull, after))
+    lines = np.cross(begin, end)
+    meet = np.cross(np.roll(lines, 1, axis=0), lines)
+    if np.any(np.abs(meet[:, 2]) < 1e-9):
+        return None
+    found = meet[:, :2] / meet[:, 2:]
+    return found if cv2.contourArea(found.astype(np.float32), True) > 0 else found[::-1]
 
 
 def _moved(grey: Bytes, to_px: Array, page: Page) -> Array | None:

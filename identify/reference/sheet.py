@@ -64,13 +64,13 @@ def find(
     told = labels is not None and float(np.mean(labels == blobs.REFERENCE)) > TOLD
     if not told and not _likely(photo.rgb):
         return _not_found(0)
-    markers, numbers, grey, factor = _markers(photo.rgb)
+    markers, numbers, squares, grey, factor = _markers(photo.rgb)
     sheets = [layout(name) for name in ([paper] if paper else PAPERS)]
     reference = _by_markers(photo, markers, numbers, grey, factor, sheets, check_mm)
     if isinstance(reference, NotMeasured) and told and not _likely(photo.rgb):
         return _not_found(0)
     if isinstance(reference, NotMeasured) and labels is not None:
-        placed = _by_squares(photo, grey, factor, sheets, labels, check_mm)
+        placed = _by_squares(photo, grey, factor, sheets, _borders(squares, sheets, labels, grey), check_mm)
         return reference if placed is None else placed
     return reference
 
@@ -93,13 +93,11 @@ def _by_markers(
 
 
 def _by_squares(
-    photo: Photo, grey: Bytes, factor: float, sheets: list[Layout], labels: Bytes, check_mm: float | None
+    photo: Photo, grey: Bytes, factor: float, sheets: list[Layout], borders: list[Array], check_mm: float | None
 ) -> Reference | None:
-    """The sheet by its squares, where a label map shows its outline; None where it is not clearly one."""
-    corners = blobs.outline(labels, (grey.shape[1], grey.shape[0]), least=LEAST_BLOB)
-    if corners is None:
-        return None
-    placed = board.place(grey, corners, [_page(sheet) for sheet in sheets])
+    """The sheet by its squares within one of the likely borders (4, 2); None where it is not clearly one."""
+    tried = (board.place(grey, corners, [_page(sheet) for sheet in sheets]) for corners in borders)
+    placed = next((one for one in tried if one is not None), None)
     if placed is None:
         return None
     sheet, to_px = sheets[placed[0]], placed[1]
@@ -114,6 +112,22 @@ def _by_squares(
     if isinstance(found, NotMeasured):
         return None
     return replace(found, u_px=U_LAID_PX * factor * photo.width_px / photo.rgb.shape[1])
+
+
+def _borders(squares: Sequence[Array], sheets: list[Layout], labels: Bytes, grey: Bytes) -> list[Array]:
+    """Where the page's border (4, 2) may be [px]: as a label map shows it, and as the squares that are seen tell."""
+    named = blobs.outline(labels, (grey.shape[1], grey.shape[0]), least=LEAST_BLOB)
+    found = [] if named is None else [named]
+    frame = board.frame(squares, FEWEST_SQUARES)
+    if frame is None:
+        return found
+    left, top, width, height = sheets[0].board_mm
+    for turn in (0, 1):
+        ring = np.array([[left, top], [left + width, top], [left + width, top + height], [left, top + height]])
+        to_px = cv2.getPerspectiveTransform(ring.astype(np.float32), np.roll(frame, turn, axis=0).astype(np.float32))
+        page = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * sheets[0].size_mm
+        found.append(cv2.perspectiveTransform(page[None], to_px)[0])
+    return found
 
 
 @cache
@@ -142,8 +156,8 @@ def _likely(rgb: Bytes) -> bool:
     return any(numbers is not None or len(squares) > FEWEST_SQUARES for _, numbers, squares in looks)
 
 
-def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
-    """Markers of any sheet (each (1, 4, 2)) and their numbers (M,) in the picture in grey, and that picture's pixels.
+def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, list[Array], Bytes, float]:
+    """Markers of any sheet (each (1, 4, 2)), their numbers (M,), other squares (each (4, 2)), the picture, its pixels.
 
     The picture is brought to about SEARCH_PX, up or down; black is widened there, for in a bright photo white blooms.
     """
@@ -155,8 +169,9 @@ def _markers(rgb: Bytes) -> tuple[Sequence[np.ndarray], Index, Bytes, float]:
     settings = cv2.aruco.DetectorParameters()
     settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
     settings.perspectiveRemovePixelPerCell = 8
-    markers, numbers, _ = _detector(settings).detectMarkers(cv2.erode(grey, np.ones((3, 3), np.uint8)))
-    return markers, np.asarray([] if numbers is None else numbers, int).reshape(-1), grey, factor
+    markers, numbers, others = _detector(settings).detectMarkers(cv2.erode(grey, np.ones((3, 3), np.uint8)))
+    squares: list[Array] = [np.asarray(one, np.float64).reshape(4, 2) for one in others]
+    return markers, np.asarray([] if numbers is None else numbers, int).reshape(-1), squares, grey, factor
 
 
 def _detector(settings: cv2.aruco.DetectorParameters | None = None) -> cv2.aruco.ArucoDetector:

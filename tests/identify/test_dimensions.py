@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline, tables
-from identify.dimensions import axis, form, hexagon, reading, shading, stretch, zone
+from identify.dimensions import axis, edging, form, hexagon, laying, reading, shading, stretch, zone
 from identify.dimensions.axis import Axis, Sides, settle
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Measurement, NotMeasured, Outline, Photo, Plane, Pose
@@ -280,13 +280,13 @@ def test_doubt_about_an_end_widens_the_length_and_nothing_else(lying_head: tuple
 @pytest.mark.parametrize("answer", ["unsure", "compression-screw", "quarter-turn-ceramic", "push-non-hold-open"])
 def test_threads_are_looked_for_as_often_as_the_class_has_them(answer: str) -> None:
     known = tables.load()
-    listed = dimensions.listed(answer)
+    listed = laying.listed(answer)
     shares = {one.major_mm: one.share for one in listed}
     assert sum(shares.values()) == pytest.approx(1.0)
     assert min(shares.values()) > 0
     rows = [row for row in known.candidates.values() if row.thread in known.threads and row.class_id == answer]
     if not rows:
-        assert listed == dimensions.listed()
+        assert listed == laying.listed()
         return
     whole = sum(row.prior for row in rows)
     for thread in {row.thread for row in rows}:
@@ -396,3 +396,52 @@ def test_the_part_rests_on_the_hulls_side_under_its_weight():
             )
             assert station[first] <= over <= station[last]
             assert (contact <= beyond + 1e-9).all(), "no point is beneath the bench"
+
+
+def run_off(found: Outline, lain: reading.Lain, stations_mm: tuple[float, float], by_px: float) -> Outline:
+    """The outline with the right side of a stretch moved outward, as where a shadow was taken for the part."""
+    at, side = axis.unrolled(lain.profile.axis, lain.camera, lain.pose, found.contour_px)
+    here = (at > stations_mm[0]) & (at < stations_mm[1]) & (side > 0)
+    middle = project(lain.camera, lain.pose, lain.profile.axis.at(at[here]))
+    outward = found.contour_px[here] - middle
+    moved = found.contour_px.copy()
+    moved[here] += by_px * outward / np.linalg.norm(outward, axis=1, keepdims=True)
+    return replace(found, contour_px=moved)
+
+
+def test_a_thread_is_read_where_the_outline_runs_off_beside_it(lying_head: tuple[Photo, Outline, Plane]) -> None:
+    photo, found, plane = lying_head
+    camera, pose = plane.camera, plane.poses[0]
+    lain = reading.settled(photo, found, camera, pose)
+    assert lain is not None
+    told = stretch.odds(photo, camera, pose, lain.profile, lain.usable)
+    assert told is not None
+    likely = told.station_mm[told.share[:, 1] > 0.5]
+    ends = float(likely.min()) - 1.0, float(likely.max()) + 1.0
+    off = run_off(found, lain, ends, by_px=35.0)
+    here = (lain.profile.station_mm > ends[0]) & (lain.profile.station_mm < ends[1])
+    for alone in (False, True):
+        seen = edging.seen(photo, off, camera, pose, lain.profile.axis, alone=alone)
+        assert seen is not None
+        profile = settle(lain.profile.axis, camera, pose, seen.sides)
+        beside = (profile.station_mm > ends[0] + 2) & (profile.station_mm < ends[1] - 2)
+        assert np.mean(profile.trusted[beside]) == pytest.approx(float(alone), abs=0.1)
+    assert np.median(profile.radius_mm[beside & profile.trusted]) == pytest.approx(
+        float(np.median(lain.profile.radius_mm[here])), rel=0.02
+    )
+    wanted = ("thread_major_diameter",)
+    measured, _ = dimensions.measure(
+        photo, off, plane, reference=None, view="lying", answer="quarter-turn-ceramic", wanted=wanted
+    )
+    assert len(measured) == 1
+    assert measured[0].value == pytest.approx(20.955, abs=measured[0].u95)
+    assert measured[0].u95 < 2.0
+
+
+def test_what_is_told_of_a_thread_where_no_edge_is_found_is_known() -> None:
+    station = np.linspace(0.0, 20.0, 101)
+    share = np.column_stack([station < 10, station >= 10, 0 * station]).astype(float)
+    told = stretch.Odds(station, share)
+    assert told.seen(station, station < 10) == pytest.approx(0.0)
+    assert told.seen(station, station >= 10) == pytest.approx(1.0)
+    assert told.seen(station, station >= 15) == pytest.approx(0.5, abs=0.02)

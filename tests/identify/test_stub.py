@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from identify import dimensions, outline
-from identify.dimensions import stub
+from identify.dimensions import laying, stub
 from identify.geometry.camera import on_height, project
 from identify.model import Camera, Outline, Photo, Plane, Pose
 from training.drawn_parts import draw, joined, laid, look_at, stepped, whitworth
@@ -54,7 +54,7 @@ def test_the_thread_of_a_drawn_stub_is_measured() -> None:
     labels = (cv2.resize(mask.astype(np.float32), (200, 150), interpolation=cv2.INTER_AREA) > 0.5).astype(np.uint8)
     found = outline.trace(photo, labels=labels)
     assert isinstance(found, Outline)
-    lain = stub.lie(photo, found, CAMERA, pose, dimensions.listed())
+    lain = stub.lie(photo, found, CAMERA, pose, laying.listed())
     assert lain is not None
     assert lain.zone is not None
     assert lain.zone.diameter_mm == pytest.approx(20.955, rel=0.03)

@@ -154,6 +154,22 @@ def test_sheet_out_of_focus_is_found_by_its_squares(bench, paper, tilt, turn):
     assert np.linalg.norm(mm - np.roll(mm, 1, axis=0), axis=1) == pytest.approx(120.0, rel=0.004)
 
 
+def test_sheet_among_other_papers_is_found_by_its_squares_where_white_has_bloomed(bench):
+    scene = bench(tilt_deg=8, turn_deg=30, distance_mm=420, size=(1600, 1200))
+    seen("a4", scene)
+    sharp = scene.photo()
+    photo = Photo("bright", "", cv2.dilate(sharp.rgb, np.ones((9, 9), np.uint8)), *scene.size, sharp.focal35_mm)
+    assert isinstance(sheet.find(photo), NotMeasured)  # no marker can be read
+    labels = labelled(scene, "a4")
+    labels[: labels.shape[0] // 2] = 2  # the label map takes other papers for a part of it
+    found = sheet.find(photo, labels=labels)
+    assert isinstance(found, Reference)
+    homography, _ = cv2.findHomography(found.points_px, found.points_mm)
+    ends = np.array([[-60.0, -60.0], [60.0, -60.0], [60.0, 60.0], [-60.0, 60.0]])
+    mm = cv2.perspectiveTransform(scene.px(ends)[None], homography)[0]
+    assert np.linalg.norm(mm - np.roll(mm, 1, axis=0), axis=1) == pytest.approx(120.0, rel=0.004)
+
+
 def test_paper_without_squares_is_no_sheet(bench):
     scene = bench(tilt_deg=10, distance_mm=420, size=(1000, 750))
     scene.box((0.0, 0.0), 0.0, PAPERS["a4"], (0.8, 0.8, 0.8))
