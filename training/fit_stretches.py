@@ -2,6 +2,7 @@
 
     python -m training.fit_stretches cut --pictures DIR ... --out FILE.npz --workers N
     python -m training.fit_stretches train --data FILE.npz ... --out models/part_stretch.onnx --minutes M --seed S
+    python -m training.fit_stretches mean --weights BEFORE.pt AFTER.pt --out models/part_stretch.onnx
     python -m training.fit_stretches score --data FILE.npz --model models/part_stretch.onnx
 
 The surfaces are those that measuring unrolls (``training.stretches``). A share of the parts is held back from
@@ -161,8 +162,6 @@ def train(
     """
     import torch
 
-    from training.network import export_onnx
-
     device = device or ("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(seed)
     dice = torch.Generator(device).manual_seed(seed)
@@ -188,13 +187,37 @@ def train(
         turns += 1
         if turns % 500 == 0:
             print(f"step {turns}, {100 * share:.0f} % of the time, loss {loss.item():.3f}", flush=True)
-    torch.save(net.state_dict(), out.with_suffix(".pt"))
-    export_onnx(net, out, shape=(4 + LINES, LENGTH, ANGLES), names=("log_odds",), given="unrolled", rows=ROWS)
+    _write(net, out)
     made = {"surfaces": len(learnt), "steps": turns, "batch": batch, "minutes": minutes, "seed": seed}
     if start is not None:
         made["steps_before"] = edge_card.steps(start)
     check = scored(held, out, {"held_surfaces": len(held)}, made) if held else {}
     edge_card.write(out, BY, made, check)
+
+
+def _write(net: Any, out: Path) -> None:
+    import torch
+
+    from training.network import export_onnx
+
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
+    export_onnx(net, out, shape=(4 + LINES, LENGTH, ANGLES), names=("log_odds",), given="unrolled", rows=ROWS)
+
+
+def mean(weights: list[Path], out: Path) -> None:
+    """Write the mean of the weights (.pt) of a run and of the one that it went on from [Wortsman et al. 2022]."""
+    import torch
+
+    states = [torch.load(each, map_location="cpu", weights_only=True) for each in weights]
+    net = network()
+    net.load_state_dict(
+        {
+            name: torch.stack([state[name].double() for state in states]).mean(0).to(value.dtype)
+            for name, value in states[-1].items()
+        }
+    )
+    _write(net.eval(), out)
+    edge_card.write(out, BY, edge_card.kept(weights[-1]) | {"mean_of": len(states)})
 
 
 def scored(surfaces: list[Surface], model: Path, check: dict[str, Any], made: dict[str, Any]) -> dict[str, Any]:
@@ -227,7 +250,7 @@ def score(files: list[Path], model: Path) -> None:
 
 
 def main() -> None:
-    """Cut, train or score."""
+    """Cut, train, average or score."""
     parser = argparse.ArgumentParser(prog="python -m training.fit_stretches", description=__doc__.splitlines()[0])
     steps = parser.add_subparsers(dest="step", required=True)
     cutting = steps.add_parser("cut")
@@ -238,15 +261,19 @@ def main() -> None:
     training.add_argument("--seed", type=int, default=1)
     training.add_argument("--device", choices=BATCHES)
     training.add_argument("--start", type=Path, help="weights (.pt) of before to go on from")
+    averaging = steps.add_parser("mean")
+    averaging.add_argument("--weights", type=Path, nargs="+", required=True)
     scoring = steps.add_parser("score")
     scoring.add_argument("--model", type=Path, required=True)
-    for one in (cutting, training):
+    for one in (cutting, training, averaging):
         one.add_argument("--out", type=Path, required=True)
     for one in (training, scoring):
         one.add_argument("--data", type=Path, nargs="+", required=True)
     asked = parser.parse_args()
     if asked.step == "cut":
         cut(asked.pictures, asked.out, asked.workers)
+    elif asked.step == "mean":
+        mean(asked.weights, asked.out)
     elif asked.step == "train":
         train(asked.data, asked.out, asked.minutes, asked.seed, device=asked.device, start=asked.start)
     else:

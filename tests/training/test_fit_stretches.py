@@ -94,3 +94,20 @@ def test_train_lowers_the_loss_and_score_writes_the_card(cut: Path, tmp_path: Pa
         assert odds.shape == (1, len(stretch.KINDS), rows // stretch.SHRUNK)
         assert odds.sum(axis=1) == pytest.approx(1.0, abs=1e-4)
     assert str(Path(fit_stretches.__file__).parents[1]).encode() not in out.read_bytes(), "no path of this machine"
+
+
+def test_a_run_goes_on_and_the_mean_lies_between(cut: Path, tmp_path: Path) -> None:
+    before, after, out = (tmp_path / f"{name}.onnx" for name in ("before", "after", "mean"))
+    fit_stretches.train([cut], before, minutes=0.02, seed=3)
+    fit_stretches.train([cut], after, minutes=0.02, seed=4, start=before.with_suffix(".pt"))
+    fit_stretches.mean([before.with_suffix(".pt"), after.with_suffix(".pt")], out)
+    card = tomllib.loads(out.with_suffix(".toml").read_text())
+    assert (
+        card["training"]["steps_before"] == tomllib.loads(before.with_suffix(".toml").read_text())["training"]["steps"]
+    )
+    assert card["training"]["mean_of"] == 2
+    states = [torch.load(each.with_suffix(".pt")) for each in (before, after, out)]
+    for name, value in states[2].items():
+        if value.is_floating_point():
+            assert value.numpy() == pytest.approx(((states[0][name] + states[1][name]) / 2).numpy(), abs=1e-6)
+    assert any(not torch.equal(states[0][name], states[1][name]) for name in states[0])
