@@ -160,10 +160,20 @@ def _measured(
         seen.plane,
         reference=seen.reference,
         view=recognition.view,
-        answer=recognition.answer,
+        answer=measured_as(recognition),
         wanted=wanted,
         height_mm=height_mm,
     )
+
+
+def measured_as(recognition: Recognition) -> str:
+    """The class as whose a part is measured: the answer or, where it is unsure, the one class in the prediction set.
+
+    Unsure where that holds several: then only what tells itself on any part is measured.
+    """
+    if recognition.answer != UNSURE or len(recognition.prediction_set) != 1:
+        return recognition.answer
+    return recognition.prediction_set[0]
 
 
 def wanted_quantities(recognition: Recognition) -> tuple[str, ...]:

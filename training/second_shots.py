@@ -28,7 +28,7 @@ from training.sample import Picture, each, pictures, rgb_of, worn
 SHIFTS = {"a touch": 0.5, "another hand": 1.0, "far": 2.0}  # one sigma of each angle is about 2° times this
 TURN_DEG, ROLL_DEG, NEARER, FARTHER = 2.2, 2.5, 0.2, 0.14
 ROOM = 1.32  # both shots are this much nearer than the picture, so that neither sees its edges
-STEPS = (0.1, 0.12, 0.15, 0.18, 0.2, 0.25, 0.3)
+STEPS = (0.07, 0.08, 0.09, 0.1, 0.12, 0.15, 0.18, 0.2, 0.25, 0.3)
 Mark = tuple[str, str]
 
 

@@ -22,7 +22,7 @@ SIDE_PX, KEPT = 32, 8
 PRINT_BITS, TRAIT_BITS = KEPT * KEPT, 256
 NEAR_BITS = 10  # of 64: pictures that have nothing in common differ in 32 ± 4 (binomial), so this is five sigma off
 FAR_TRAITS = 0.3  # of pi: with nearly the same grey picture, features at this angle are of something else
-NEAR_TRAITS = 0.1  # of pi: with features this near, the same thing from a step aside
+NEAR_TRAITS = 0.09  # of pi: with features this near, the same thing from a step aside
 WORD_BITS = 64
 
 

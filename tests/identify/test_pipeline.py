@@ -151,6 +151,14 @@ def test_unsure_measures_what_any_likely_class_wants(monkeypatch):
     assert len(wanted) == len(set(wanted))
 
 
+@pytest.mark.parametrize("held", [("sensor",), ("sensor", "thermostatic")])
+def test_unsure_with_one_class_in_the_set_is_measured_as_that(monkeypatch, held):
+    road = Road(monkeypatch)
+    seen = replace(made_cases.recognition(UNSURE), prediction_set=held)
+    pipeline.identify_photo(photo_bytes(), classifier=Recogniser(seen))
+    assert road.asked["dimensions.answer"] == (held[0] if len(held) == 1 else UNSURE)
+
+
 def test_no_map_no_mask(monkeypatch):
     road = Road(monkeypatch)
     pipeline.identify_photo(photo_bytes(), classifier=bench(labels=False))
