@@ -3,6 +3,7 @@
     python -m training.fit_rings draw --out FILE.npz --count N --seed S [--workers W]
     python -m training.fit_rings cut --pictures DIR ... --out FILE.npz [--workers W]
     python -m training.fit_rings train --data FILE.npz ... [--start FILE.onnx] --out models/coin_edge.onnx --minutes M
+    python -m training.fit_rings mean --models BEFORE.onnx AFTER.onnx --out models/coin_edge.onnx
     python -m training.fit_rings score --data FILE.npz --model models/coin_edge.onnx
 
 For every spoke the network gives log odds over radii of the top rim and of the outline, which takes in the side wall.
@@ -204,8 +205,26 @@ def score(data: Path, model: Path) -> None:
     print(check)
 
 
+def mean(models: list[Path], out: Path) -> None:
+    """Write the mean of the weights of a model file and of the one that went on from it [Wortsman et al. 2022].
+
+    Layers are matched in their order, as the export gives weights other names each time.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    files = [onnx.load(each) for each in models]
+    kept = [{one.name: one for one in file.graph.initializer} for file in files]
+    layers = [[name for node in file.graph.node if node.op_type == "Conv" for name in node.input[1:]] for file in files]
+    for names in zip(*layers, strict=True):
+        arrays = [numpy_helper.to_array(held[name]) for held, name in zip(kept, names, strict=True)]
+        kept[-1][names[-1]].CopyFrom(numpy_helper.from_array(np.mean(arrays, axis=0, dtype=np.float32), names[-1]))
+    onnx.save(files[-1], out)
+    edge_card.write(out, "training.fit_rings", edge_card.kept(models[-1]) | {"mean_of": len(models)})
+
+
 def main() -> None:
-    """Draw, cut, train or score."""
+    """Draw, cut, train, average or score."""
     parser = argparse.ArgumentParser(description="Train the network that finds a coin's edge.")
     steps = parser.add_subparsers(dest="step", required=True)
     cutting = steps.add_parser("cut")
@@ -225,6 +244,9 @@ def main() -> None:
     training.add_argument("--seed", type=int, default=1)
     training.add_argument("--batch", type=int, default=256)
     training.add_argument("--start", type=Path, help="a model file to go on from, its card beside it")
+    averaging = steps.add_parser("mean")
+    averaging.add_argument("--models", type=Path, nargs="+", required=True)
+    averaging.add_argument("--out", type=Path, required=True)
     scoring = steps.add_parser("score")
     scoring.add_argument("--data", type=Path, required=True)
     scoring.add_argument("--model", type=Path, required=True)
@@ -236,6 +258,8 @@ def main() -> None:
         coin_looks.cut(options.pictures, options.out, options.workers)
     elif options.step == "train":
         train(options.data, options.out, options.minutes, options.seed, options.batch, start=options.start)
+    elif options.step == "mean":
+        mean(options.models, options.out)
     else:
         score(options.data, options.model)
 

@@ -7,6 +7,7 @@ drawn coins only (``training.fit_rings``); the card beside the model file says o
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from collections.abc import Sequence
 from functools import lru_cache
@@ -22,6 +23,7 @@ from identify.geometry.rings import Edge
 from identify.model import Array, Bytes, Ellipse
 
 NAME = "coin_edge.onnx"
+LEAST_CONTRAST = 0.002  # of a picture that shows anything: half a grey level
 AT_ONCE = 2  # coins in one pass of the network: what is worked out for them stays in the processor's cache
 
 
@@ -46,13 +48,20 @@ def load(path: Path | None = None) -> ort.InferenceSession:
 
 
 def log_odds(rgb: Bytes, starts: Sequence[Ellipse]) -> Array:
-    """Log odds (N, 2, SPOKES, len(SCALES)) of top rim and outline about each of the ellipses."""
+    """Log odds (N, 2, SPOKES, len(SCALES)) of top rim and outline about each of the ellipses.
+
+    Where the picture about an ellipse is all of one colour, every radius is as likely as any other.
+    """
     pictures = [np.moveaxis(rings.unwrap(rgb, start), 2, 0) for start in starts]
     parts = [
         load().run(None, {"unwrapped": np.stack(pictures[first : first + AT_ONCE])})[0]
         for first in range(0, len(pictures), AT_ONCE)
     ]
-    return np.concatenate(parts) if parts else np.zeros((0, 2, rings.SPOKES, len(rings.SCALES)))
+    if not parts:
+        return np.zeros((0, 2, rings.SPOKES, len(rings.SCALES)))
+    odds = np.concatenate(parts)
+    odds[[picture.std() < LEAST_CONTRAST for picture in pictures]] = -math.log(len(rings.SCALES))
+    return odds
 
 
 def edges(rgb: Bytes, starts: Sequence[Ellipse], *, least_support: float = 0.0) -> list[Edge | None]:
