@@ -25,6 +25,7 @@ LEAST_MM, MOST_MM = 2.0, 18.0  # length of the section along the axis
 LEAST_RADIUS_MM = 5.0
 SHOULDER_MM = 2.5
 CLEARER = 0.15  # facets must leave at most this share of what a smooth round surface leaves unexplained
+MAIN = 0.85  # of the widest section; calibration split
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,6 +199,11 @@ def _under(profile: Profile, pose: Pose, roll: float, half: float) -> float:
     down = down - (down @ axis.along) * axis.along
     lowest = float(np.max(outward @ (down / np.linalg.norm(down))))
     return lowest / reach(roll, half, _away(profile, pose))
+
+
+def is_main(found: Hexagon, profile: Profile, widest_mm: float) -> bool:
+    """Whether the hexagon is the part's widest section: beside a wider one without facets it may be a gland nut's."""
+    return float(np.median(profile.radius_mm[found.stations])) > MAIN * widest_mm
 
 
 def across_flats(hexagon: Hexagon, profile: Profile, pose: Pose) -> float:

@@ -47,7 +47,6 @@ LEAST_WHOLE = 0.8  # of the outline and its mirror image: a part that covers les
 # Of a length: the slope it lies at, least sure of a short part; doubt where thin or dark ends are. Calibration split.
 U_ENDS_REL, U_ENDS_SQUAT_REL, ENDS_DOUBT = 0.02, 0.07, 3.0
 U_CORNERS_REL = 0.012  # of a hexagon; calibration split as above
-MAIN_HEXAGON = 0.85  # of the widest section; calibration split as above
 END_PX = 0.6  # an end face's edge is short, often rounded
 # Of an end's bulge: at a slant, its rim hides what stands on the face; and it hangs on the slope. Calibration split.
 HIDDEN_SHARE = 0.8
@@ -211,7 +210,7 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
         names.append("thread_major_diameter")
     if lain.crests is not None and lain.thread is not None and lain.thread.turns >= LEAST_TURNS:
         names.append("thread_pitch")
-    if lain.hexagon is not None and _is_main(lain.hexagon, lain):
+    if lain.hexagon is not None and not lain.squat and hexagon.is_main(lain.hexagon, lain.profile, lain.widest_mm):
         names.append("hex_across_flats")
     ends = lying.ends(outline, lain.profile, lain.camera, lain.pose)
     told = {name: _value(name, lain, ends) for name in names}
@@ -236,12 +235,6 @@ def read(lain: Lain, outline: Outline, *, u_size_rel: float) -> dict[str, Readin
     within = [[BudgetLine("reference size", u_size_rel * float(value))] for value in base]
     estimates = propagate_all(values, lain.camera, lain.pose, extras=extras, lines=lines, within=within)
     return {name: _reading(name, estimate, lain, ends) for name, estimate in zip(names, estimates, strict=True)}
-
-
-def _is_main(found: hexagon.Hexagon, lain: Lain) -> bool:
-    """Whether the hexagon is the part's widest section: beside a wider one without facets it may be a gland nut's."""
-    own = float(np.median(lain.profile.radius_mm[found.stations]))
-    return not lain.squat and own > MAIN_HEXAGON * lain.widest_mm
 
 
 def _lengths(
