@@ -20,7 +20,7 @@ import torch
 from identify import weights
 from identify.errors import IdentifyError
 from identify.geometry.rings import SCALES, SPOKES
-from training import coin_changes, coin_looks, coin_scenes, drawn_coins, fit_rings, start
+from training import coin_changes, coin_looks, coin_scenes, drawn_coins, edge_card, fit_rings, start
 
 pytestmark = pytest.mark.train
 
@@ -155,3 +155,25 @@ def test_train_and_score_write_the_file_and_its_card(drawn: Path, cut: Path, tmp
     assert made["coins"] == card["training"]["coins"] + 1
     assert made["steps_before"] == card["training"]["steps"]
     assert torch.load(further.with_suffix(".pt"), weights_only=True)
+
+
+def test_the_mean_lies_between_two_files(tmp_path: Path) -> None:
+    import onnx
+    from onnx import numpy_helper
+
+    shipped = weights.shipped("coin_edge.onnx")
+    twice, out = tmp_path / "twice.onnx", tmp_path / "mean.onnx"
+    other = onnx.load(shipped)
+    for one in other.graph.initializer:
+        if one.data_type == onnx.TensorProto.FLOAT:
+            one.CopyFrom(numpy_helper.from_array(2 * numpy_helper.to_array(one), one.name))
+    onnx.save(other, twice)
+    twice.with_suffix(".toml").write_text(shipped.with_suffix(".toml").read_text())
+    fit_rings.mean([shipped, twice], out)
+    kept = {one.name: numpy_helper.to_array(one) for one in onnx.load(shipped).graph.initializer}
+    made = {one.name: numpy_helper.to_array(one) for one in onnx.load(out).graph.initializer}
+    names = [name for node in other.graph.node if node.op_type == "Conv" for name in node.input[1:]]
+    assert len(names) > 20
+    for name in names:
+        assert made[name] == pytest.approx(1.5 * kept[name], rel=1e-6)
+    assert edge_card.kept(out)["mean_of"] == 2
