@@ -208,14 +208,11 @@ def mean(weights: list[Path], out: Path) -> None:
     """Write the mean of the weights (.pt) of a run and of the one that it went on from [Wortsman et al. 2022]."""
     import torch
 
+    from training.mean import averaged
+
     states = [torch.load(each, map_location="cpu", weights_only=True) for each in weights]
     net = network()
-    net.load_state_dict(
-        {
-            name: torch.stack([state[name].double() for state in states]).mean(0).to(value.dtype)
-            for name, value in states[-1].items()
-        }
-    )
+    net.load_state_dict(averaged(states))
     _write(net.eval(), out)
     edge_card.write(out, BY, edge_card.kept(weights[-1]) | {"mean_of": len(states)})
 

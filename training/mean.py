@@ -70,6 +70,11 @@ def mean_of(runs: Sequence[Path]) -> dict[str, Tensor]:
         states.append(folded(net))
     if any(state.keys() != states[0].keys() for state in states):
         raise ValueError(f"{', '.join(map(str, runs))} are not runs of one network.")
+    return averaged(states)
+
+
+def averaged(states: Sequence[dict[str, Tensor]]) -> dict[str, Tensor]:
+    """The mean of state dictionaries of one making."""
     return {
         name: torch.stack([state[name].double() for state in states]).mean(0).to(value.dtype)
         for name, value in states[0].items()

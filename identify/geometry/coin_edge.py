@@ -1,7 +1,7 @@
 """Where a coin's edge is: a small network looks at the picture unwrapped about a first ellipse.
 
 It gives, for every spoke, odds over the radii of the top rim and of the outline with the side wall. It was trained on
-drawn coins only (``training.fit_rings``); the card beside the model file says on how many.
+drawn and rendered coins only (``training.fit_rings``); the card beside the model file says on how many.
 """
 
 from __future__ import annotations
