@@ -62,7 +62,7 @@ class Job:
     spp: int
     seed: int
     split: str
-    installed: bool
+    installed: float  # share of the fittings that are shown as installed taps
     natural: bool
     only: str | None = None
     views: int = 1
@@ -75,7 +75,9 @@ class Job:
 
 
 @lru_cache(maxsize=2)
-def _shown(split: str, seed: int, number: int, with_installed: bool, only: str | None) -> Part | InstalledScene | None:
+def _shown(
+    split: str, seed: int, number: int, share_installed: float, only: str | None
+) -> Part | InstalledScene | None:
     """Part ``number`` of a run, loose or installed; None is an empty bench."""
     rng = np.random.default_rng([SPLITS.index(split), seed, number])
     share = {"none": NONE_SHARE} | dict.fromkeys(FAMILIES, (1 - NONE_SHARE) / len(FAMILIES))
@@ -83,7 +85,7 @@ def _shown(split: str, seed: int, number: int, with_installed: bool, only: str |
     class_id = class_id if only is None else only
     if split == "unknown":
         return lookalikes.build(rng, unseen=True)
-    if with_installed and rng.random() < INSTALLED_SHARE:
+    if share_installed and rng.random() < share_installed:
         return installed.build(class_id, rng)
     if class_id == "none":
         return None if rng.random() < EMPTY_SHARE else lookalikes.build(rng)
@@ -223,7 +225,15 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument(
         "--split", choices=SPLITS, default="training", help="unknown: objects of kinds that training never shows"
     )
-    parser.add_argument("--with-installed", action="store_true", help="a quarter of the fittings as installed taps")
+    parser.add_argument(
+        "--with-installed",
+        type=float,
+        nargs="?",
+        const=INSTALLED_SHARE,
+        default=0.0,
+        metavar="SHARE",
+        help="share of the fittings as installed taps; a quarter where no number follows",
+    )
     parser.add_argument(
         "--framing",
         choices=("auto", "natural", "close"),

@@ -101,10 +101,10 @@ def _run(run: dict[str, Any]) -> str:
     else:
         begun = "Heads first on the frozen backbone, then all layers"
     own = run.get("mean_of") or [{"seed": config["seed"], **run}]
-    taken = "; ".join(
-        f"seed {one['seed']}, {one.get('steps', 0)} steps in {one.get('seconds', 0):.0f} s" for one in own
-    )
-    mean = f" Of these {len(own)} runs the mean of the weights is taken." if len(own) > 1 else ""
+    learnt = [one for one in own if one.get("steps")]
+    taken = "; ".join(f"seed {one['seed']}, {one['steps']} steps in {one.get('seconds', 0):.0f} s" for one in learnt)
+    what = "this run and of the weights before it" if len(learnt) == 1 else f"these {len(learnt)} runs"
+    mean = f" The mean of the weights of {what} is taken." if len(own) > 1 else ""
     return (
         f"{begun}: rates up to {config['backbone_rate']:g} (backbone) and {config['rate']:g} (heads), "
         f"{config['batch']} pictures a step and device; {taken}, on {run.get('devices', 1)} × "

@@ -75,9 +75,14 @@ def _asked(network: GraphProto, prefix: str, number: int, ranks: Sequence[int]) 
     ]
 
 
-def first_of(model: ModelProto) -> GraphProto:
-    """The graph that the first network of a joined file stands in; of another file the whole graph."""
-    chosen = next((node for node in model.graph.node if node.op_type == "If"), None)
-    if chosen is None:
-        return model.graph
-    return next(branch.g for branch in chosen.attribute if branch.name == "then_branch")
+def network_of(model: ModelProto, number: int) -> GraphProto:
+    """The graph that network ``number`` of a joined file stands in; of another file the whole graph is number 0.
+
+    Raises
+    ------
+    IndexError
+        The file has no such network.
+    """
+    choices = [node for node in model.graph.node if node.op_type == "If"]
+    graphs = [branch.g for node in choices for branch in node.attribute if branch.name == "then_branch"]
+    return (graphs or [model.graph])[number]

@@ -1,11 +1,12 @@
 """The mean of the weights of several runs of one descent: one network, steadier than each.
 
     python -m training.mean --runs runs/a runs/b --out runs/mean
+    python -m training.mean --runs runs/a --start models/fitting_classifier.onnx --out runs/mean
 
-The runs went on from one model file, or one from the other. Weights of one descent lie in one basin, and their mean
-does as well or better there [Wortsman et al. 2022, Model soups]; calibrate it and compare before shipping. Each batch
-normalisation is put into the convolution before it first, because a run that goes on from a file sets it up anew. The
-new run folder is exported and calibrated as any other.
+The runs went on from one model file, or one from the other; with ``--start`` that file itself counts too. Weights of
+one descent lie in one basin, and their mean does as well or better there [Wortsman et al. 2022, Model soups]; calibrate
+it and compare before shipping. Each batch normalisation is put into the convolution before it first, because a run
+that goes on from a file sets it up anew. The new run folder is exported and calibrated as any other.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from torch import Tensor, nn
 from training import config as configuration
 from training.card import read_json, write_json
 from training.network import FittingNet
+from training.start import go_on, origin
 from training.train import build
 
 PART = ("sources", "pictures", "classes")  # what metrics.json says of the pictures that a run learnt from
@@ -51,13 +53,29 @@ def folded(net: FittingNet) -> dict[str, Tensor]:
     return net.state_dict()
 
 
-def mean_of(runs: Sequence[Path]) -> dict[str, Tensor]:
+def begun(run: Path, start: Path) -> dict[str, Tensor]:
+    """The state, batch normalisations folded, of the network in the file ``start`` that a run went on from.
+
+    Raises
+    ------
+    ValueError
+        The run went on from another file.
+    """
+    told = read_json(run / "metrics.json").get("start") or {}
+    if told.get("sha256") != origin(start)["sha256"]:
+        raise ValueError(f"{run} did not go on from {start}; give the file that it did go on from.")
+    net = build(configuration.read_resolved(run / "config.json"))
+    go_on(net, start, torch.randn(8, 3, 64, 64), told["network"])  # folded, it is the same with any sample
+    return folded(net)
+
+
+def mean_of(runs: Sequence[Path], start: Path | None = None) -> dict[str, Tensor]:
     """The mean state dictionary of the runs' weights.pt, batch normalisations folded.
 
     Raises
     ------
     ValueError
-        A run is not of the same descent as the first, or of another network.
+        A run is not of the same descent as the first, or of another network, or did not go on from ``start``.
     """
     descents = [_descent(read_json(run / "metrics.json"), read_json(run / "export.json")) for run in runs]
     known, states = set(descents[0]), []
@@ -68,6 +86,8 @@ def mean_of(runs: Sequence[Path]) -> dict[str, Tensor]:
         net = build(configuration.read_resolved(run / "config.json"))
         net.load_state_dict(torch.load(run / "weights.pt", map_location="cpu", weights_only=True))
         states.append(folded(net))
+    if start is not None:
+        states.append(begun(runs[0], start))
     if any(state.keys() != states[0].keys() for state in states):
         raise ValueError(f"{', '.join(map(str, runs))} are not runs of one network.")
     return averaged(states)
@@ -101,13 +121,17 @@ def together(parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def metrics_of(runs: Sequence[Path]) -> dict[str, Any]:
-    """metrics.json of the mean: that of the first run, the pictures of all, and each run's own making."""
+def metrics_of(runs: Sequence[Path], start: Path | None = None) -> dict[str, Any]:
+    """metrics.json of the mean: that of the first run, the pictures of all, and each run's own making.
+
+    The file that they went on from stands there as a run of no steps.
+    """
     found = [read_json(run / "metrics.json") for run in runs]
     own = [
         {"seed": read_json(run / "config.json")["seed"], "steps": one["steps"], "seconds": one["seconds"]}
         for run, one in zip(runs, found, strict=True)
     ]
+    own += [] if start is None else [{"seed": own[0]["seed"], "steps": 0, "seconds": 0.0}]
     return found[0] | together([part for one in found for part in parts_of(one)]) | {"mean_of": own}
 
 
@@ -115,13 +139,14 @@ def main(arguments: list[str] | None = None) -> None:
     """Write the run folder of the mean."""
     parser = argparse.ArgumentParser(prog="python -m training.mean", description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=Path, nargs="+", required=True)
+    parser.add_argument("--start", type=Path, help="the model file that the runs went on from, to count it in")
     parser.add_argument("--out", type=Path, required=True, help="run folder to write")
     options = parser.parse_args(arguments)
-    weights = mean_of(options.runs)
+    weights = mean_of(options.runs, options.start)
     options.out.mkdir(parents=True, exist_ok=True)
     torch.save(weights, options.out / "weights.pt")
     shutil.copy(options.runs[0] / "config.json", options.out / "config.json")
-    write_json(options.out / "metrics.json", metrics_of(options.runs))
+    write_json(options.out / "metrics.json", metrics_of(options.runs, options.start))
 
 
 if __name__ == "__main__":

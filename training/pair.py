@@ -35,7 +35,7 @@ def metrics_of(runs: Sequence[Path]) -> dict[str, Any]:
     return {
         **together([part for one in found for part in parts_of(one)]),
         "asked": found[0]["asked"],
-        "backbone": found[0]["backbone"],
+        "backbone": found[0]["backbone"] or (found[0].get("start") or {}).get("backbone"),
         "torch": found[-1]["torch"],
         "pair": [
             {"config": read_json(run / "config.json"), "sha256": read_json(run / "export.json")["sha256"]}

@@ -2,7 +2,7 @@
 
 The export folds every batch normalisation into the convolution before it. Here each one is set up anew from the
 statistics of a sample, so that the network computes what the file computes and learns on from there. Integers become
-the floats they stand for; of a pair of networks the first is taken.
+the floats they stand for; of a pair of networks one is taken.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from onnx import numpy_helper
 from torch import Tensor, nn
 
-from training.join import PREFIXES, first_of
+from training.join import PREFIXES, network_of
 
 HALF = ".half"  # what training.export adds to the name of a weight that it stores as float16
 WIDENED = "_DequantizeLinear_Output"  # what the quantiser adds to the name of what it turns back into floats
-PREFIX, OTHER = PREFIXES
+NETWORKS = tuple(prefix.rstrip("/") for prefix in PREFIXES)  # as the command calls the networks of a pair
 
 
 def origin(path: Path) -> dict[str, Any]:
@@ -37,37 +37,41 @@ def _own(name: str) -> str:
     """A tensor's name in the network, without what the export put about it."""
     for mark in (HALF, WIDENED):
         name = name.removesuffix(mark)
-    return name.removeprefix(PREFIX)
+    for prefix in PREFIXES:
+        name = name.removeprefix(prefix)
+    return name
 
 
-def _stored(path: Path) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
-    """All stored arrays by name, and the bias of each convolution by its weight's name."""
-    graph = first_of(onnx.load(path))
+def _stored(path: Path, number: int) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
+    """All stored arrays of a network by name, and the bias of each convolution by its weight's name."""
+    graph = network_of(onnx.load(path), number)
+    other = PREFIXES[1 - number]
     kept = {weight.name: numpy_helper.to_array(weight) for weight in graph.initializer}
-    arrays = {_own(name): value.astype(np.float32) for name, value in kept.items() if not name.startswith(OTHER)}
+    arrays = {_own(name): value.astype(np.float32) for name, value in kept.items() if not name.startswith(other)}
     for node in graph.node:
-        if node.op_type == "DequantizeLinear" and node.input[0] in kept and not node.output[0].startswith(OTHER):
+        if node.op_type == "DequantizeLinear" and node.input[0] in kept and not node.output[0].startswith(other):
             whole, scale, zero = (kept[name].astype(np.float32) for name in node.input)
             shape = (-1, *[1] * (whole.ndim - 1)) if scale.size > 1 else ()
             arrays[_own(node.output[0])] = (whole - zero.reshape(shape)) * scale.reshape(shape)
-    convolutions = [node for node in graph.node if node.op_type == "Conv" and not node.output[0].startswith(OTHER)]
+    convolutions = [node for node in graph.node if node.op_type == "Conv" and not node.output[0].startswith(other)]
     return arrays, {_own(node.input[1]): arrays[_own(node.input[2])] for node in convolutions}
 
 
 @torch.no_grad()
-def go_on(net: nn.Module, path: Path, sample: Tensor) -> None:
+def go_on(net: nn.Module, path: Path, sample: Tensor, number: int = 0) -> None:
     """Put the weights of the ONNX file ``path`` into ``net``, which must be of the same making.
 
     Parameters
     ----------
     sample : (B, 3, S, S) normalised pixels, as in training.
+    number : which network of a pair, from 0 on.
 
     Raises
     ------
     ValueError
         The file lacks a weight of the network, or holds one of another shape.
     """
-    arrays, biases = _stored(path)
+    arrays, biases = _stored(path, number)
 
     def put(target: Tensor, name: str) -> None:
         found = arrays.get(name)

@@ -33,7 +33,7 @@ from training.dataset import UNKNOWN, Pictures, load
 from training.loss import losses
 from training.network import FittingNet, load_backbone
 from training.prepare import CALIBRATION, TRAIN, Row, read_rows
-from training.start import go_on, origin
+from training.start import NETWORKS, go_on, origin
 
 
 def build(config: Config) -> FittingNet:
@@ -169,12 +169,14 @@ def train(
     *,
     backbone: Path | None = None,
     start: Path | None = None,
+    network: int = 0,
     minutes: float,
     compiled: bool = False,
 ) -> dict[str, Any]:
     """Train, write log.csv and weights.pt, and return the metrics.
 
-    ``backbone`` holds weights of the backbone alone, ``start`` is a whole model file to go on from.
+    ``backbone`` holds weights of the backbone alone, ``start`` is a whole model file to go on from, ``network`` which
+    network of it.
 
     ``compiled`` fuses the network's and the augmentation's small operations, which takes a minute to prepare.
     """
@@ -187,7 +189,8 @@ def train(
     optimiser = _optimiser(net, config)
     augmenter = augmenter_of(config, pictures, compiled=compiled)
     if start is not None:
-        go_on(net, start, augmenter.draw(torch.randperm(len(pictures), device=device)[: config.batch]).pixels)
+        sample = augmenter.draw(torch.randperm(len(pictures), device=device)[: config.batch]).pixels
+        go_on(net, start, sample, network)
     ranks.share(net)
     torch.manual_seed(config.seed + ranks.number())  # from here on the processes draw differently
     average = Average(net, config.ema)
@@ -284,6 +287,9 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--run", type=Path, required=True, help="run folder to write")
     parser.add_argument("--backbone", type=Path, help="pretrained weights; without: random weights")
     parser.add_argument("--start", type=Path, help="an exported model file to go on from, instead of --backbone")
+    parser.add_argument(
+        "--network", choices=NETWORKS, default=NETWORKS[0], help="of a file of two, which to go on from"
+    )
     parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
     parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
     parser.add_argument("--compile", action="store_true", help="fuse small operations: faster after a minute")
@@ -319,6 +325,7 @@ def main(arguments: list[str] | None = None) -> None:
         held,
         backbone=options.backbone,
         start=options.start,
+        network=NETWORKS.index(options.network),
         minutes=options.minutes,
         compiled=options.compile,
     )
@@ -330,7 +337,7 @@ def main(arguments: list[str] | None = None) -> None:
         "device": torch.cuda.get_device_name(device) if device.type == "cuda" else "CPU",
         "torch": torch.__version__,
         "backbone": options.backbone.name if options.backbone else None,
-        "start": origin(options.start) if options.start else None,
+        "start": origin(options.start) | {"network": NETWORKS.index(options.network)} if options.start else None,
     }
     write_json(options.run / "metrics.json", metrics)
     print(json.dumps(metrics["held"]))

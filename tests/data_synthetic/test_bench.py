@@ -199,7 +199,7 @@ def test_splits_share_no_bench_light_or_seed() -> None:
     for families in (textures.FAMILIES, lights.FAMILIES):
         names = [name for found in families.values() for name in found]
         assert len(names) == len(set(names))
-    jobs = [generate.Job(".", 64, 64, 4, 1, split, False, True) for split in generate.SPLITS]
+    jobs = [generate.Job(".", 64, 64, 4, 1, split, 0.0, True) for split in generate.SPLITS]
     first, second, third, fourth = (generate.composed(job, 4)[0].truth for job in jobs)
     assert first["bench"] in textures.FAMILIES["training"]
     assert {second["bench"], third["bench"]} <= set(textures.FAMILIES["evaluation"])
@@ -221,7 +221,7 @@ def test_torn_manifest_line_is_made_again(tmp_path) -> None:
 
 
 def test_views_of_one_part_differ_in_all_but_the_part() -> None:
-    job = generate.Job(".", 64, 64, 4, 1, "training", False, True, "compression-screw", 2)
+    job = generate.Job(".", 64, 64, 4, 1, "training", 0.0, True, "compression-screw", 2)
     (first, _), (second, _), (other, _) = (generate.composed(job, number) for number in (0, 1, 2))
     assert [job.part_of(number) for number in (0, 1, 2)] == [0, 0, 1]
     assert first.truth["dimensions_mm"] == second.truth["dimensions_mm"] != other.truth["dimensions_mm"]
@@ -240,7 +240,7 @@ def test_a_shape_that_fails_is_listed_and_the_rest_is_made(tmp_path, monkeypatch
 
     monkeypatch.setattr(generate, "made", some_fail)
     monkeypatch.setattr(generate, "_start", lambda threads, renderer: None)
-    job = generate.Job(str(tmp_path), 8, 8, 1, 1, "training", False, False)
+    job = generate.Job(str(tmp_path), 8, 8, 1, 1, "training", 0.0, False)
     assert generate.generate(job, 3, say=False) == 2
     assert set(generate.lines_of(tmp_path)) == {0, 2}
     assert json.loads((tmp_path / "failed.jsonl").read_text()) == {"number": 1, "failed": "ValueError: no closed ring"}

@@ -138,7 +138,9 @@ def test_labels_agree_with_the_path_tracer(number: int, installed: bool) -> None
     pytest.importorskip("mitsuba")
     from data_synthetic import render
 
-    made, _ = generate.composed(generate.Job(".", W, H, 1, 2, "evaluation", installed, True), number)
+    made, _ = generate.composed(
+        generate.Job(".", W, H, 1, 2, "evaluation", generate.INSTALLED_SHARE * installed, True), number
+    )
     light, ours = raster.render(made.setting, made.view.lens, width_px=W, height_px=H, seed=number)
     _, theirs = render.render(made.setting, made.view.lens, width_px=W, height_px=H, spp=1, seed=1, bounces=2)
     part = theirs == 1

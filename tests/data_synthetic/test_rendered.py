@@ -22,7 +22,7 @@ SIDE = 64
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory):
     place = tmp_path_factory.mktemp("pictures")
-    job = generate.Job(str(place), SIDE, SIDE, 2, 3, "training", False, False)
+    job = generate.Job(str(place), SIDE, SIDE, 2, 3, "training", 0.0, False)
     assert generate.generate(job, 2, say=False) == 2
     assert generate.generate(job, 3, say=False) == 1
     return place
@@ -42,7 +42,7 @@ def test_resumed_run_has_each_picture_once(folder) -> None:
 
 
 def test_mask_agrees_with_projected_geometry() -> None:
-    job = generate.Job(".", 2 * SIDE, 2 * SIDE, 1, 11, "training", False, False, "single-lever-cartridge")
+    job = generate.Job(".", 2 * SIDE, 2 * SIDE, 1, 11, "training", 0.0, False, "single-lever-cartridge")
     made, _ = generate.composed(job, 1)
     view, margin = made.view, made.view.margin_px
     side = 2 * SIDE + 2 * margin
