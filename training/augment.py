@@ -8,7 +8,9 @@ nothing left is ``none``.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import torch
 from torch import Tensor
@@ -16,7 +18,9 @@ from torch.nn import functional as F
 
 from identify.classifier import FILL, PART
 from training.dataset import UNKNOWN, Pictures
-from training.degrade import chance, degrade, mix, uniform
+from training.degrade import chance, degrade, toned, uniform
+
+Made = TypeVar("Made", bound=Callable[..., object])
 
 
 @dataclass(slots=True, eq=False)
@@ -73,7 +77,8 @@ class Augmenter:
         compiled: bool = False,
     ) -> None:
         self.side_px = side_px
-        self.tones = torch.compile(mix) if compiled else mix
+        fused = torch.compile if compiled else _as_it_is
+        self.tones, self.sampled, self.covered = fused(toned), fused(_sample), fused(_cut_out)
         self.pictures = pictures
         self.settings = settings
         self.nothing = nothing
@@ -91,8 +96,8 @@ class Augmenter:
         x, mask = self._other_background(x, mask, klass)
         before = (mask == PART).float().mean(dim=(1, 2))
         grid, side = self._framing(p.box[chosen], view == self.installed, x)
-        x, labels, beyond = _sample(x, mask, grid, self.settings.bars)
-        x, labels = self._cut_out(x, labels)
+        x, labels, beyond = self.sampled(x, mask, grid, self.settings.bars)
+        x, labels = self.covered(x, labels, self.settings.cutout)
         left = labels[:, PART].mean(dim=(1, 2)) * side**2 / before.clamp(min=1e-6)
         self._retarget(klass, view, varieties, before, left)
         self._jigsaw(x, labels, klass, view, varieties)
@@ -152,24 +157,6 @@ class Augmenter:
         grid = torch.stack([cos * us - sin * vs, sin * us + cos * vs], dim=-1)
         return grid + middle.view(-1, 1, 1, 2), side
 
-    def _cut_out(self, x: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
-        """A finger, a rag, a shadowed corner: a turned rectangle of one colour with some noise over the picture."""
-        b, size = len(x), x.shape[-1]
-        line = (torch.arange(size, device=x.device) + 0.5) / size * 2 - 1
-        v, u = torch.meshgrid(line, line, indexing="ij")
-        for _ in range(2):
-            du, dv = u - uniform(x, -1, 1, b, 1, 1), v - uniform(x, -1, 1, b, 1, 1)
-            turn = uniform(x, 0, math.pi, b, 1, 1)
-            along, across = du * torch.cos(turn) + dv * torch.sin(turn), dv * torch.cos(turn) - du * torch.sin(turn)
-            inside = (along.abs() < uniform(x, 0.05, 0.6, b, 1, 1)) & (across.abs() < uniform(x, 0.03, 0.2, b, 1, 1))
-            inside = (inside & chance(x, self.settings.cutout, 1, 1)).unsqueeze(1)
-            colour = uniform(x, 0, 1, b, 3, 1, 1) + 0.05 * torch.randn_like(x)
-            x = torch.where(inside, colour.clamp(0, 1), x)
-            covered = torch.zeros_like(labels)
-            covered[:, 0] = 1
-            labels = torch.where(inside, covered, labels)
-        return x, labels
-
     def _retarget(self, klass: Tensor, view: Tensor, varieties: Tensor, before: Tensor, left: Tensor) -> None:
         """Adjust targets in place to what the frame still shows of the part."""
         had = (klass != self.nothing) & (before > 0)
@@ -192,6 +179,30 @@ class Augmenter:
         klass[some] = self.nothing
         view[some] = UNKNOWN
         varieties[some] = UNKNOWN
+
+
+def _as_it_is(function: Made) -> Made:
+    """Of a function that is not fused."""
+    return function
+
+
+def _cut_out(x: Tensor, labels: Tensor, p: float) -> tuple[Tensor, Tensor]:
+    """A finger, a rag, a shadowed corner: a turned rectangle of one colour with some noise over the picture."""
+    b, size = len(x), x.shape[-1]
+    line = (torch.arange(size, device=x.device) + 0.5) / size * 2 - 1
+    v, u = torch.meshgrid(line, line, indexing="ij")
+    for _ in range(2):
+        du, dv = u - uniform(x, -1, 1, b, 1, 1), v - uniform(x, -1, 1, b, 1, 1)
+        turn = uniform(x, 0, math.pi, b, 1, 1)
+        along, across = du * torch.cos(turn) + dv * torch.sin(turn), dv * torch.cos(turn) - du * torch.sin(turn)
+        inside = (along.abs() < uniform(x, 0.05, 0.6, b, 1, 1)) & (across.abs() < uniform(x, 0.03, 0.2, b, 1, 1))
+        inside = (inside & chance(x, p, 1, 1)).unsqueeze(1)
+        colour = uniform(x, 0, 1, b, 3, 1, 1) + 0.05 * torch.randn_like(x)
+        x = torch.where(inside, colour.clamp(0, 1), x)
+        covered = torch.zeros_like(labels)
+        covered[:, 0] = 1
+        labels = torch.where(inside, covered, labels)
+    return x, labels
 
 
 def shuffled(x: Tensor, tiles: int) -> Tensor:

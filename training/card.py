@@ -2,7 +2,8 @@
 
     python -m training.card --run runs/first --install models
 
-The run folder must hold what train, export, calibrate and evaluate left there.
+The run folder must hold what train, export, calibrate and evaluate left there. What the card is written from is kept
+beside the model, in ``models/run``: with the model file in it, that folder is the run again.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from identify.weights import SEEN_FROM
 from training import describe
 
 CARD = Path(NAME).with_suffix(".toml").name
+RUN = "run"  # folder beside an installed model
+FILES = ("config", "metrics", "export", "calibration", "unknown", "corruptions")  # of a run, besides its evaluations
 NEVER = 2.0  # no probability reaches it
 UNCALIBRATED = {"temperature": 1.0, "unsure_below": 0.0, "set_from": 0.1}
 
@@ -143,7 +146,7 @@ def write(run: Path, *, calibrated: bool = True) -> None:
 
 
 def install(run: Path, folder: Path) -> None:
-    """Copy model and card of a run to ``folder`` and write MODEL_CARD.md there.
+    """Copy model and card of a run to ``folder``, what they come from to a folder in it, and write MODEL_CARD.md.
 
     Raises
     ------
@@ -170,6 +173,14 @@ def install(run: Path, folder: Path) -> None:
         corruptions=read_json(run / "corruptions.json"),
     )
     (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
+    kept = {
+        path.name: read_json(path) for path in (*run.glob("evaluation-*.json"), *(run / f"{n}.json" for n in FILES))
+    }
+    for old in (folder / RUN).glob("*.json"):
+        old.unlink()
+    for name, found in kept.items():
+        if found:
+            write_json(folder / RUN / name, found)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -1,5 +1,6 @@
 """The whole chain on drawn pictures: a step learns, the exported file agrees, calibration and scoring run."""
 
+import hashlib
 import json
 import shutil
 from dataclasses import replace
@@ -274,6 +275,36 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
         again = net.eval()(torch.from_numpy(pixels))[0].numpy()
     assert np.abs(again - first).max() < 0.25 * np.ptp(both)
     assert np.abs(again - second).max() > 2
+    other_net = train.build(small)
+    go_on(other_net, small_file, torch.from_numpy(pixels), 1)
+    with torch.no_grad():
+        again = other_net.eval()(torch.from_numpy(pixels))[0].numpy()
+    assert np.abs(again - second).max() < 0.25 * np.ptp(both)
+    with pytest.raises(IndexError):
+        go_on(other_net, run / "float32.onnx", torch.from_numpy(pixels), 1)
+    _check_mean_with_its_start(run, small, small_file, second, tmp_path)
+
+
+def _check_mean_with_its_start(
+    run: Path, small: config.Config, pair_file: Path, second: np.ndarray, tmp_path: Path
+) -> None:
+    """A run that went on from the pair's second network; its mean with that network lies between them."""
+    further = shutil.copytree(run, tmp_path / "further")
+    pixels = np.random.default_rng(0).normal(0, 0.5, (4, 3, 64, 64)).astype(np.float32)
+    told = {"sha256": hashlib.sha256(pair_file.read_bytes()).hexdigest(), "network": 1}
+    found = json.loads((run / "metrics.json").read_text()) | {"start": told, "backbone": None}
+    (further / "metrics.json").write_text(json.dumps(found))
+    out = tmp_path / "between"
+    mean.main(["--runs", str(further), "--start", str(pair_file), "--out", str(out)])
+    state = torch.load(out / "weights.pt", weights_only=True)
+    bias = torch.load(run / "weights.pt", weights_only=True)["class_head.bias"]
+    assert torch.allclose(state["class_head.bias"] - bias, torch.arange(7.0) / 2, atol=1e-2)
+    said = _said(state, small, torch.from_numpy(pixels)).numpy()
+    assert np.argmax(said, axis=1).tolist() == np.argmax(second, axis=1).tolist()
+    assert [one["steps"] for one in json.loads((out / "metrics.json").read_text())["mean_of"]][-1] == 0
+    (further / "metrics.json").write_text(json.dumps(found | {"start": told | {"sha256": "another"}}))
+    with pytest.raises(ValueError, match="did not go on from"):
+        mean.mean_of([further], pair_file)
 
 
 def test_ablations_differ_in_one_setting_and_are_scored(run: Path, toy_evaluation: Path, tmp_path: Path):
@@ -318,6 +349,11 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert sum(map(sum, scored["confusion"]["rows"])) == 28
     assert [entry["pictures"] for entry in scored["per_class"].values()] == [4] * 7
     card.main(["--run", str(run), "--install", str(tmp_path / "models")])
+    again = shutil.copytree(tmp_path / "models" / card.RUN, tmp_path / "again")
+    shutil.copy(run / classifier.NAME, again)
+    card.main(["--run", str(again), "--install", str(tmp_path / "other")])
+    for name in ("MODEL_CARD.md", card.CARD):  # what is kept is all that the card is written from
+        assert (tmp_path / "other" / name).read_text() == (tmp_path / "models" / name).read_text()
     installed = classifier.load(tmp_path / "models" / classifier.NAME)
     assert installed.card.sha256 == made.card.sha256
     page = (tmp_path / "models" / "MODEL_CARD.md").read_text(encoding="utf-8")
