@@ -292,6 +292,7 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     )
     parser.add_argument("--minutes", type=float, default=6.0, help="time budget of the optimisation")
     parser.add_argument("--steps", type=int, help="number of steps instead of a time budget (repeatable)")
+    parser.add_argument("--seed", type=int, help="instead of the configuration's")
     parser.add_argument("--compile", action="store_true", help="fuse small operations: faster after a minute")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     return parser.parse_args(arguments)
@@ -303,6 +304,8 @@ def main(arguments: list[str] | None = None) -> None:
     config = configuration.read(options.config)
     if options.steps:
         config = replace(config, steps=options.steps)
+    if options.seed is not None:
+        config = replace(config, seed=options.seed)
     device = ranks.join(options.device)
     options.run.mkdir(parents=True, exist_ok=True)
     configuration.write(config, options.run / "config.json")
