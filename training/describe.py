@@ -320,6 +320,14 @@ def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:
             ),
             "",
             table(
+                ["seen", "pictures", "top-1", "answered", "wrong among the answered"],
+                [
+                    [k, v["pictures"], *(percent(v[share]) for share in ("top1", "answered", "wrong_among_answered"))]
+                    for k, v in found["by_view"].items()
+                ],
+            ),
+            "",
+            table(
                 ["second answer", "pictures", "right"],
                 [[k, v["pictures"], percent(v["right"])] for k, v in found["varieties"].items()],
             ),

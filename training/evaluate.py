@@ -18,6 +18,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from identify.classifier import Classifier, load
 from identify.model import UNSURE, Bytes, Recognition
@@ -90,6 +91,7 @@ def summary(classifier: Classifier, sample: list[Picture], scored: list[Scored])
         "aurc": figures.area_under_risk_coverage(best, right),
         "confusion": {"columns": columns, "rows": figures.confusion(truth, said, len(classes), len(columns)).tolist()},
         "view": _views(classifier, sample, scored),
+        "by_view": _by_view(sample, right, answered),
         "varieties": _varieties(classifier, sample, scored),
         "part_iou": _iou(scored, 1),
         "reference_iou": _iou(scored, 2),
@@ -110,6 +112,20 @@ def _views(classifier: Classifier, sample: list[Picture], scored: list[Scored]) 
     ]
     wrong = Counter(f"{a} seen as {b}" for a, b in pairs if a != b)
     return {"pictures": len(pairs), "right": _mean(np.array([a == b for a, b in pairs])), "wrong": dict(wrong)}
+
+
+def _by_view(sample: list[Picture], right: NDArray[np.bool_], answered: NDArray[np.bool_]) -> dict[str, Any]:
+    """For each way in which a fitting is seen: pictures, share of right classes, of answers, of wrong ones of these."""
+    seen = np.array([picture.line.get("view") or "" for picture in sample])
+    return {
+        view: {
+            "pictures": int((seen == view).sum()),
+            "top1": _mean(right[seen == view]),
+            "answered": _mean(answered[seen == view]),
+            "wrong_among_answered": _mean(~right[(seen == view) & answered]),
+        }
+        for view in sorted(set(seen) - {""})
+    }
 
 
 def _varieties(classifier: Classifier, sample: list[Picture], scored: list[Scored]) -> dict[str, Any]:
@@ -139,13 +155,14 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--pictures", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, help="folder for evaluation-NAME.json")
     parser.add_argument("--worn", action="store_true", help="make every picture worse first: blur, noise, light, JPEG")
+    parser.add_argument("--together", action="store_true", help="as one set, which is called like the first folder")
     parser.add_argument("--workers", type=int, default=1)
     options = parser.parse_args(arguments)
     classifier = load(options.model)
-    for folder in options.pictures:
-        sample = pictures(folder, read_manifest(folder))
+    sets = [(folder.name, pictures(folder, read_manifest(folder))) for folder in options.pictures]
+    for name, sample in [(sets[0][0], [one for _, own in sets for one in own])] if options.together else sets:
         scored = each(partial(score_one, classifier, worse=options.worn), sample, workers=options.workers)
-        name = f"{folder.name}-worn" if options.worn else folder.name
+        name = f"{name}-worn" if options.worn else name
         found = summary(classifier, sample, scored) | {"folder": name, "model": classifier.card.sha256}
         print(json.dumps(found, indent=1))
         if options.out:

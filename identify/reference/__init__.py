@@ -18,9 +18,9 @@ __all__ = ["find", "find_coins"]
 
 AUTO = "auto"
 REFERENCE = 2  # value of a label map
-# Of a blob's rectangle, on rendered pictures: its sides, of cards up to 2.0 and of rulers from 2.5 on unless covered;
+# On rendered pictures. Of a blob's rectangle: its sides, of cards up to 2.0 and of rulers from 2.5 on unless covered;
 # and its share of the picture, of sheets from 0.2 on and of most cards to 0.13.
-NAMED = 0.05  # share of a card's face that a label map calls reference; of cards on rendered pictures 0.39 and more
+NAMED = 0.05  # share of the face that a label map calls reference; of cards 0.39 and more, of rulers 0.24
 LONG, SMALL = 2.4, 0.15
 
 
@@ -76,8 +76,8 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     """Whatever is recognised without a name: sheet, then card, then ruler, but the likeliest by the labels first."""
     looks: list[Callable[[], Reference | NotMeasured]] = [
         lambda: sheet.find(photo, labels=labels),
-        lambda: _card(photo, labels),
-        lambda: ruler.find(photo, labels=labels),
+        lambda: _as_named(photo, labels, card.find(photo, labels=labels), kind="card"),
+        lambda: _as_named(photo, labels, ruler.find(photo, labels=labels), kind="ruler"),
     ]
     for likelier in _likelier(labels):
         looks.insert(0, looks.pop(likelier))
@@ -98,9 +98,10 @@ def _any(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     )
 
 
-def _card(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
-    """A card that nobody has named: not what a label map calls the part, or bench."""
-    found = card.find(photo, labels=labels)
+def _as_named(
+    photo: Photo, labels: Bytes | None, found: Reference | NotMeasured, *, kind: str
+) -> Reference | NotMeasured:
+    """A card or ruler that nobody has named: not what a label map calls the part, or bench."""
     if labels is None or isinstance(found, NotMeasured):
         return found
     face = np.zeros(labels.shape, np.uint8)
@@ -108,7 +109,9 @@ def _card(photo: Photo, labels: Bytes | None) -> Reference | NotMeasured:
     cv2.fillPoly(face, [np.round(found.outline_px * scale).astype(np.int32)], 1)
     values = labels[face > 0]
     if len(values) and np.mean(values == REFERENCE) < NAMED:
-        return NotMeasured("reference", "No card was found.", "Lay a bank card flat beside the part and retake.")
+        return NotMeasured(
+            "reference", f"No {kind} was found.", "Lay a bank card or a coin flat beside the part and retake."
+        )
     return found
 
 

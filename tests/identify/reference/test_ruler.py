@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from identify import reference
 from identify.geometry.ticks import Comb
 from identify.model import NotMeasured, Reference
 from identify.reference import numerals, ruler, scales
@@ -284,6 +285,18 @@ def test_strip_without_numerals_is_no_ruler(bench):
     scene.box((0.0, 0.0), 20.0, (160.0, 28.0), STEEL)
     found = ruler.find(scene.photo(), labels=labelled(scene, np.zeros(2), 20.0, (160.0, 28.0)))
     assert isinstance(found, NotMeasured)
+
+
+def test_marks_on_what_is_called_bench_are_no_ruler(bench):
+    scene = bench(tilt_deg=10, distance_mm=300)
+    draw_ruler(scene)
+    photo = scene.photo()
+    own, elsewhere = (labelled(scene, np.array([0.0, y_mm]), 0.0, (160.0, 25.0)) for y_mm in (30.0, -60.0))
+    found = reference.find(photo, "auto", labels=own)
+    assert isinstance(found, Reference)
+    assert found.kind == "ruler"
+    assert isinstance(reference.find(photo, "auto", labels=elsewhere), NotMeasured)
+    assert isinstance(reference.find(photo, "ruler", labels=elsewhere), Reference)  # whoever names it has seen it
 
 
 def strip(places, widths_px, depth_px=56, length=720):
