@@ -20,7 +20,7 @@ from typing import Any
 from identify import tables
 from identify.classifier import NAME
 from identify.weights import SEEN_FROM
-from training import describe
+from training import curves, describe
 
 CARD = Path(NAME).with_suffix(".toml").name
 RUN = "run"  # folder beside an installed model
@@ -173,6 +173,8 @@ def install(run: Path, folder: Path) -> None:
         corruptions=read_json(run / "corruptions.json"),
     )
     (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
+    if evaluations:
+        (folder / describe.CURVES).write_text(curves.drawn(evaluations), encoding="utf-8")
     kept = {
         path.name: read_json(path) for path in (*run.glob("evaluation-*.json"), *(run / f"{n}.json" for n in FILES))
     }

@@ -8,6 +8,8 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+CURVES = "reliability.svg"  # beside the card
+
 
 def percent(value: float | None, digits: int = 1) -> str:
     """A share as a percentage, or a dash."""
@@ -39,6 +41,7 @@ def page(
         _data(card, metrics),
         _making(card, config, metrics, exported),
         _calibration(calibration),
+        *([_curves()] if evaluations else []),
         *(_evaluation(name, found, card) for name, found in evaluations.items()),
         *([_unknown(unknown, card)] if unknown else []),
         *([_corruptions(corruptions, card)] if corruptions else []),
@@ -83,7 +86,7 @@ def _data(card: dict[str, Any], metrics: dict[str, Any]) -> str:
             "training nor in calibration nor in evaluation, because none under an open licence was found. Parts of the "
             "calibration column (held back by the hash of their seed) were never trained on.",
             "",
-            table(["class", "training", "calibration"], [[*row] for row in rows]),
+            table(["class", "training", "calibration"], rows),
             "",
             table(["picture set", "pictures", "SHA-256 of its manifest", "seeds"], [[*row] for row in sets]),
         ]
@@ -116,15 +119,10 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
     kinds = {name: exported[name] for name in ("float32", "float16", "int8") if name in exported}
     kinds |= {f"{name} alone, float32": found for name, found in exported.get("alone", {}).items()}
     rows = [
-        [
-            name,
-            f"{found['mb']:.2f}",
-            percent(found["top1"], 2),
-            f"{found['part_iou']:.3f}",
-            percent(found["same_answer"], 2),
-        ]
+        [name, f"{found['mb']:.2f}", percent(found["top1"], 2), f"{found['part_iou']:.3f}",
+         percent(found["same_answer"], 2)]
         for name, found in kinds.items()
-    ]
+    ]  # fmt: skip
     runs = metrics.get("pair") or [{"config": config, **metrics}]
     pair = "Two networks in one file, its outputs the mean of theirs. " if metrics.get("pair") else ""
     return "\n".join(
@@ -147,17 +145,10 @@ def _calibration(calibration: dict[str, Any]) -> str:
     if not calibration:
         return "## Calibration\nNot calibrated."
     rows = [
-        [
-            name,
-            percent(f["top1"], 2),
-            f"{f['nll']:.4f}",
-            f"{f['whole_weight']:g}",
-            f"{f['temperature']:.3f}",
-            percent(f["ece_before"], 2),
-            percent(f["ece"], 2),
-        ]
+        [name, percent(f["top1"], 2), f"{f['nll']:.4f}", f"{f['whole_weight']:g}", f"{f['temperature']:.3f}",
+         percent(f["ece_before"], 2), percent(f["ece"], 2)]
         for name, f in calibration["fits"].items()
-    ]
+    ]  # fmt: skip
     chosen = calibration["chosen"]
     reached = "reached" if chosen["error_bound"] <= chosen["risk"] else "NOT reached"
     return "\n".join(
@@ -167,8 +158,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
             f"**{calibration['looks']}**.",
             "",
             table(
-                ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"],
-                [[*row] for row in rows],
+                ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"], rows
             ),
             "",
             f"A photo gets one near look, and no further one once a class has the probability "
@@ -296,6 +286,10 @@ def _survey(found: dict[str, Any], passes: float) -> list[str]:
             rows,
         ),
     ]
+
+
+def _curves() -> str:
+    return f"## How far to trust a probability\n![Reliability diagram and risk-coverage curve]({CURVES})"
 
 
 def _evaluation(name: str, found: dict[str, Any], card: dict[str, Any]) -> str:

@@ -89,6 +89,8 @@ def summary(classifier: Classifier, sample: list[Picture], scored: list[Scored])
         "set_coverage": float(np.mean(in_set)),
         "set_size": float(np.mean([len(one.recognition.prediction_set) for one in scored])),
         "aurc": figures.area_under_risk_coverage(best, right),
+        "reliability": figures.reliability(best, right),
+        "risk_coverage": figures.risk_coverage(best, right),
         "confusion": {"columns": columns, "rows": figures.confusion(truth, said, len(classes), len(columns)).tolist()},
         "view": _views(classifier, sample, scored),
         "by_view": _by_view(sample, right, answered),

@@ -31,15 +31,17 @@ def fit_temperature(logits: Array, truth: Ints) -> float:
     return float(math.exp(found.x))
 
 
-def expected_calibration_error(confidence: Array, right: NDArray[np.bool_], bins: int = 15) -> float:
-    """Mean gap between confidence and accuracy over equal-width bins, weighted by their counts [Guo et al. 2017]."""
+def reliability(confidence: Array, right: NDArray[np.bool_], bins: int = 15) -> list[tuple[int, float, float]]:
+    """Count, mean confidence and accuracy of each equal-width bin of confidence that holds any [Guo et al. 2017]."""
     which = np.minimum((confidence * bins).astype(int), bins - 1)
-    total = 0.0
-    for number in range(bins):
-        inside = which == number
-        if inside.any():
-            total += inside.mean() * abs(float(right[inside].mean()) - float(confidence[inside].mean()))
-    return float(total)
+    inside = [which == number for number in range(bins)]
+    return [(int(one.sum()), float(confidence[one].mean()), float(right[one].mean())) for one in inside if one.any()]
+
+
+def expected_calibration_error(confidence: Array, right: NDArray[np.bool_], bins: int = 15) -> float:
+    """Mean gap between confidence and accuracy over the bins of :func:`reliability`, weighted by their counts."""
+    found = reliability(confidence, right, bins)
+    return float(sum(count * abs(accuracy - sure) for count, sure, accuracy in found) / len(right))
 
 
 def upper_bound(errors: int, count: int, delta: float) -> float:
@@ -84,10 +86,21 @@ def conformal_limit(p_true: Array, level: float) -> float:
     return float(np.sort(p_true)[::-1][rank - 1])
 
 
+def _risks(confidence: Array, right: NDArray[np.bool_]) -> Array:
+    """Share of wrong answers among the 1, 2, ... N most confident ones."""
+    return np.cumsum(~right[np.argsort(-confidence)]) / np.arange(1, len(right) + 1)
+
+
 def area_under_risk_coverage(confidence: Array, right: NDArray[np.bool_]) -> float:
     """Mean risk over all coverages, the most confident answers accepted first."""
-    wrong = np.cumsum(~right[np.argsort(-confidence)])
-    return float(np.mean(wrong / np.arange(1, len(right) + 1)))
+    return float(np.mean(_risks(confidence, right)))
+
+
+def risk_coverage(confidence: Array, right: NDArray[np.bool_], points: int = 50) -> list[tuple[float, float]]:
+    """Coverage and risk at up to ``points`` evenly spaced coverages up to 1 [Geifman & El-Yaniv 2017]."""
+    risks = _risks(confidence, right)
+    counts = np.unique(np.linspace(1, len(right), min(points, len(right))).round().astype(int))
+    return [(float(count / len(right)), float(risks[count - 1])) for count in counts]
 
 
 def confusion(truth: Ints, said: Ints, classes: int, columns: int) -> Ints:

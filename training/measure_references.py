@@ -1,6 +1,6 @@
 """Scores finding the reference object on a folder of rendered pictures with known cameras.
 
-``python -m training.measure_references DIR``: every picture of a loose part is searched as with ``--scale auto``, a
+``python -m training.measure_references DIR …``: every picture of a loose part is searched as with ``--scale auto``, a
 coin by its name; with ``--labels network`` what the network calls part and reference is a hint, as in the pipeline. By
 kind: how many lie wholly in view, how many of those are found, how many finds are of another kind
 or off in scale, and the error of lengths on the bench at the part.
@@ -13,7 +13,10 @@ import json
 import sys
 import time
 from collections import defaultdict
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -114,23 +117,30 @@ def table(finds: list[Find]) -> list[str]:
     return lines
 
 
+def _with(folder: Path, kinds: list[str]) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """A folder's loose objects beside a reference of one of these kinds."""
+    for line in (folder / "manifest.jsonl").read_text().splitlines():
+        row = json.loads(line)
+        kind = row["reference"]["kind"] if row.get("reference") else "none"
+        if row["view"] in ("lying", "standing") and kind in kinds:
+            yield folder, row
+
+
 def main(argv: list[str] | None = None) -> int:
     """Command line: prints the table, and with ``--each`` every picture that was not found or found wrongly."""
     parser = argparse.ArgumentParser(prog="python -m training.measure_references", description=__doc__)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+", metavar="DIR")
     parser.add_argument("--kinds", nargs="*", default=["card", "ruler", "sheet", "coin", "none"])
     parser.add_argument("--labels", choices=("true", "network", "none"), default="none")
     parser.add_argument("--each", action="store_true", help="print what was missed or found wrongly too")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
     asked = parser.parse_args(argv)
-    finds = []
-    for line in (asked.folder / "manifest.jsonl").read_text().splitlines():
-        row = json.loads(line)
-        kind = row["reference"]["kind"] if row.get("reference") else "none"
-        if row["view"] in ("lying", "standing") and kind in asked.kinds:
-            finds.append(look(asked.folder, row, asked.labels))
-            one = finds[-1]
-            if asked.each and (one.wrong or (one.found is None and one.in_view and kind != "none")):
-                print(f"{one.file} {kind}: {one.found} {100 * one.error:+.1f} % {one.reason}", flush=True)
+    chosen = [pair for folder in asked.folders for pair in _with(folder, asked.kinds)]
+    with ProcessPoolExecutor(asked.workers) as pool:
+        finds = list(pool.map(look, *zip(*chosen, strict=True), repeat(asked.labels), chunksize=4)) if chosen else []
+    for one in finds if asked.each else ():
+        if one.wrong or (one.found is None and one.in_view and one.kind != "none"):
+            print(f"{one.file} {one.kind}: {one.found} {100 * one.error:+.1f} % {one.reason}", flush=True)
     print("\n".join(table(finds)))
     return 0
 

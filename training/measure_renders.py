@@ -1,6 +1,6 @@
 """Scores measuring on a folder of rendered pictures with known dimensions.
 
-``python -m training.measure_renders DIR``: every picture of a loose part goes through the pipeline's own steps
+``python -m training.measure_renders DIR …``: every picture of a loose part goes through the pipeline's own steps
 (reference, plane, outline, dimensions); what comes out is set against the manifest: bias, median |error|, 95th
 percentile, u95, and how many true values lie within u95. The true mask at the network's resolution stands in for the
 network unless ``--labels network``; ``--pose true`` takes the true camera, so that only outline and dimensions count;
@@ -14,7 +14,10 @@ import json
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -209,24 +212,29 @@ def _line(ones: list[Score]) -> str:
     )
 
 
+def _scored(picture: tuple[Path, dict[str, Any]], **asked: Any) -> tuple[list[Score], list[NotMeasured]]:
+    return score(*picture, **asked)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Command line: prints the table, and with ``--each`` every value."""
     parser = argparse.ArgumentParser(prog="python -m training.measure_renders", description=__doc__)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("folders", type=Path, nargs="+", metavar="DIR")
     parser.add_argument("--pose", choices=("reference", "true"), default="reference")
     parser.add_argument("--labels", choices=("true", "network", "none"), default="true")
     parser.add_argument("--bench", choices=("seen", "blank"), default="seen")
     parser.add_argument("--each", action="store_true", help="print every value too")
     parser.add_argument("--first", type=int, default=None, help="only that many pictures")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
     asked = parser.parse_args(argv)
     scores: list[Score] = []
     missed: dict[str, int] = defaultdict(int)
     given: dict[str, list[bool]] = defaultdict(list)
-    for count, row in enumerate(rows(asked.folder)):
-        if asked.first is not None and count >= asked.first:
-            break
-        blank = asked.bench == "blank"
-        found, lacking = score(asked.folder, row, pose=asked.pose, labels=asked.labels, blank=blank)
+    chosen = list(islice(((folder, row) for folder in asked.folders for row in rows(folder)), asked.first))
+    work = partial(_scored, pose=asked.pose, labels=asked.labels, blank=asked.bench == "blank")
+    with ProcessPoolExecutor(asked.workers) as pool:
+        done = list(pool.map(work, chosen, chunksize=4))
+    for (_, row), (found, lacking) in zip(chosen, done, strict=True):
         scores += found
         name = main_quantity(row)
         if name is not None:

@@ -1,9 +1,11 @@
+from xml.etree import ElementTree
+
 import numpy as np
 import pytest
 from scipy.stats import binomtest
 
 from identify.classifier import softmax
-from training import figures
+from training import curves, figures
 
 
 @pytest.mark.parametrize(("errors", "count"), [(0, 10), (1, 100), (5, 300), (30, 400)])
@@ -82,3 +84,42 @@ def test_too_few_cases_give_the_whole_set():
 def test_confusion_counts():
     table = figures.confusion(np.array([0, 0, 1]), np.array([0, 2, 1]), 2, 3)
     assert table.tolist() == [[1, 0, 1], [0, 1, 0]]
+
+
+def test_bins_of_confidence_hold_all_answers_once():
+    rng = np.random.default_rng(4)
+    confidence = rng.uniform(0.2, 1.0, 400)
+    right = rng.random(400) < confidence
+    found = figures.reliability(confidence, right)
+    assert sum(count for count, _, _ in found) == 400
+    assert sum(count * accuracy for count, _, accuracy in found) == pytest.approx(right.sum())
+    assert sum(count * sure for count, sure, _ in found) == pytest.approx(confidence.sum())
+    assert figures.expected_calibration_error(confidence, right) < 0.08  # sampled from its own probabilities
+    assert figures.expected_calibration_error(confidence, ~right) > 0.15
+
+
+def test_risk_at_full_coverage_is_the_error_rate():
+    confidence = np.array([0.9, 0.8, 0.7, 0.6])
+    right = np.array([True, False, True, False])
+    assert figures.risk_coverage(confidence, right) == [
+        (0.25, 0.0),
+        (0.5, 0.5),
+        (0.75, pytest.approx(1 / 3)),
+        (1.0, 0.5),
+    ]
+    many = np.linspace(0, 1, 1000)
+    assert len(figures.risk_coverage(many, many > 0.5)) == 50
+
+
+def test_the_card_has_a_dot_a_bin_and_a_curve_a_set():
+    one = {"reliability": [(30, 0.5, 0.4), (10, 0.9, 1.0)], "risk_coverage": [(0.5, 0.0), (1.0, 0.2)]}
+    picture = ElementTree.fromstring(curves.drawn({"first": one, "second": one}))
+    name = "{http://www.w3.org/2000/svg}"
+    dots = picture.findall(f"{name}circle")
+    assert len(dots) == 4
+    assert float(dots[0].get("r")) == pytest.approx(3**0.5 * float(dots[1].get("r")), rel=0.02)  # its area is the count
+    assert float(dots[1].get("cy")) == pytest.approx(curves.TOP_PX)  # all right: at the top
+    lines = [line.get("points") for line in picture.findall(f"{name}polyline") if line.get("stroke") in curves.COLOURS]
+    assert len(lines) == 2
+    assert lines[0].split()[-1] == f"{curves.LEFT_PX + 2 * curves.SIDE_PX + curves.GAP_PX:g},{curves.TOP_PX:g}"
+    assert "second, 40 pictures" in {text.text for text in picture.findall(f"{name}text")}
