@@ -24,6 +24,7 @@ from pathlib import Path
 
 import torch
 
+from data_synthetic.generate import lines_of
 from training.start import NETWORKS
 
 HOME = "home"
@@ -78,7 +79,7 @@ def render(options: argparse.Namespace) -> list[Path]:
     Raises
     ------
     RuntimeError
-        The generator failed.
+        A set has no picture; single ones that could not be made stand in its ``failed.jsonl``.
     """
     chosen = [(number, one) for number, one in enumerate(SETS) if one.name in options.sets]
     whole = sum(one.share for _, one in chosen)
@@ -89,9 +90,12 @@ def render(options: argparse.Namespace) -> list[Path]:
         given += ["--workers", max(1, round(options.workers * one.share / whole))]
         card = place % options.cards if options.cards else None
         running.append(_started("data_synthetic.generate", given, options.out / f"{one.name}.log", card))
-    if not _finished(running, time.monotonic() + 60 * options.render_minutes):
-        raise RuntimeError(f"The generator failed; what it said is in {options.out}/*.log.")
-    return [options.out / one.name for _, one in chosen]
+    _finished(running, time.monotonic() + 60 * options.render_minutes)
+    folders = [options.out / one.name for _, one in chosen]
+    for folder in folders:
+        if not lines_of(folder):
+            raise RuntimeError(f"No picture of {folder.name} was made; {folder}.log has what the generator said.")
+    return folders
 
 
 def train(options: argparse.Namespace, index: Path) -> list[Path]:

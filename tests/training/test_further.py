@@ -41,6 +41,13 @@ def test_the_second_network_goes_on_with_new_pictures_and_comes_home(tmp_path: P
     assert 0 < step_length < 0.05  # one step away from the second network that ships, and no other
 
 
+def test_a_set_without_pictures_is_told(tmp_path: Path) -> None:
+    given = ["--start", str(SHIPPED), "--out", str(tmp_path), "--seed", "7", "--cards", "0", "--workers", "1"]
+    with pytest.raises(RuntimeError, match=r"No picture of close was made; .*close\.log"):
+        further.main([*given, "--render-minutes", "0.02", "--sets", "close"])
+    assert (tmp_path / "close.log").is_file()
+
+
 def test_what_has_no_time_left_is_ended_and_what_fails_is_told(tmp_path: Path) -> None:
     sleeper, log = (
         subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"], start_new_session=True),
