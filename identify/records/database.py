@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
     from sqlalchemy import URL, Connection, Engine
 
 WAIT_S = 30  # for another program that is writing
+RETRY_S = 0.02
 CONNECT_S = 10
 _LOCK = 7_461_707_205  # any number; the same for all who write these records
 _PRAGMAS = (
@@ -96,6 +99,19 @@ def _advice(reason: str) -> str:
     return "check the address, and that the server runs"
 
 
+def set_pragma(cursor: sqlite3.Cursor, pragma: str) -> None:
+    """Set a pragma; that of the log does not wait for others by itself while the file is new, so it is tried again."""
+    until = time.monotonic() + WAIT_S
+    while True:
+        try:
+            cursor.execute(f"PRAGMA {pragma}")
+            return
+        except sqlite3.OperationalError as why:
+            if "locked" not in str(why) or time.monotonic() > until:
+                raise
+            time.sleep(RETRY_S)
+
+
 def _engine(url: URL) -> Engine:
     from sqlalchemy import create_engine, event
 
@@ -110,7 +126,7 @@ def _engine(url: URL) -> Engine:
         raw.isolation_level = None  # transactions are begun below, so that they hold changes of the layout too
         cursor = raw.cursor()
         for pragma in _PRAGMAS:
-            cursor.execute(f"PRAGMA {pragma}")
+            set_pragma(cursor, pragma)
         cursor.close()
 
     @event.listens_for(engine, "begin")

@@ -1,5 +1,7 @@
 """The simulated counter: what its parts and users do, and bounds that the run of 2000 parts supports."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -68,7 +70,8 @@ def test_users_slip_as_often_as_they_should():
 def test_the_photos_answers_follow_the_card():
     counts = counter.confusion()
     assert set(counts) == set(T.classes)
-    assert sum(map(sum, (row.values() for row in counts.values()))) == 200  # pictures of its evaluation
+    evaluated = json.loads((counter.CARD.parent / "run" / "evaluation-evaluation.json").read_text())
+    assert sum(map(sum, (row.values() for row in counts.values()))) == evaluated["pictures"]
     rng = np.random.default_rng(5)
     part = counter.draw_part(rng, T)
     own = counts[part.row.class_id]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -10,7 +11,7 @@ from sqlalchemy import inspect, text
 
 from identify.errors import RecordsError
 from identify.records import open_records
-from identify.records.database import Database
+from identify.records.database import Database, set_pragma
 from identify.records.migrations import STEPS, Step, migrate
 
 RELEASED = ["0a203e016f3d", "8e002be18b00", "8a38ee172c0d"]
@@ -91,3 +92,23 @@ def test_the_steps_that_were_released_are_as_they_were():
 
     released = [hashlib.sha256("\n".join([step.name, *step.statements]).encode()).hexdigest()[:12] for step in STEPS]
     assert released == RELEASED
+
+
+def test_a_log_that_others_are_just_making_is_tried_again():
+    """SQLite does not wait by itself where two connections turn a new file's log on (SQLITE_BUSY, no busy handler)."""
+
+    class Cursor:
+        def __init__(self, errors: list[str]) -> None:
+            self.errors, self.asked = errors, 0
+
+        def execute(self, _: str) -> None:
+            self.asked += 1
+            if self.errors:
+                raise sqlite3.OperationalError(self.errors.pop(0))
+
+    busy, odd = Cursor(["database is locked"] * 3), Cursor(["disk I/O error"])
+    set_pragma(busy, "journal_mode = WAL")
+    assert busy.asked == 4
+    with pytest.raises(sqlite3.OperationalError, match="disk I/O error"):
+        set_pragma(odd, "journal_mode = WAL")
+    assert odd.asked == 1
