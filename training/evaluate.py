@@ -28,6 +28,8 @@ from training.card import write_json
 from training.prepare import read_manifest
 from training.sample import Picture, each, pictures, truth_mask, worn
 
+UNDERNEATH = ("base",)  # varieties that are told by the foot of a part
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scored:
@@ -130,13 +132,20 @@ def _by_view(sample: list[Picture], right: NDArray[np.bool_], answered: NDArray[
     }
 
 
+def stood_on(line: dict[str, Any], variety: str) -> bool:
+    """Whether the part of a manifest line stands on what tells a variety, so that no photo shows it."""
+    axis = (line.get("pose") or {}).get("axis_mm")
+    upright = line.get("view") == "standing" and axis is not None and axis[1][2] > axis[0][2]
+    return upright and variety in UNDERNEATH
+
+
 def _varieties(classifier: Classifier, sample: list[Picture], scored: list[Scored]) -> dict[str, Any]:
-    """Share of right second answers where the class was right and the answer is known."""
+    """Share of right second answers where the class was right and the answer is known and can be seen."""
     found: dict[str, list[bool]] = {}
     for picture, one in zip(sample, scored, strict=True):
         for name, variety in one.recognition.varieties.items():
             known = (picture.line.get("variety") or {}).get(name)
-            if known and picture.line["class"] == one.recognition.answer:
+            if known and picture.line["class"] == one.recognition.answer and not stood_on(picture.line, name):
                 found.setdefault(name, []).append(known == variety.answer)
     return {name: {"pictures": len(values), "right": float(np.mean(values))} for name, values in found.items()}
 

@@ -331,6 +331,16 @@ def test_float16_weights_halve_the_file_and_hardly_move_the_answer(run: Path):
     assert np.abs(a - b).max() < 0.05 * max(1, np.abs(a).max())
 
 
+def test_what_a_part_stands_on_is_not_asked():
+    upright = {"view": "standing", "pose": {"axis_mm": [[0.0, 0.0, 0.0], [0.0, 0.0, 50.0]]}}
+    inverted = {"view": "standing", "pose": {"axis_mm": [[0.0, 0.0, 50.0], [0.0, 0.0, 0.0]]}}
+    assert evaluate.stood_on(upright, "base")
+    assert not evaluate.stood_on(upright, "hot_limit_ring")
+    assert not evaluate.stood_on(inverted, "base")
+    assert not evaluate.stood_on(upright | {"view": "lying"}, "base")
+    assert not evaluate.stood_on({"view": "standing"}, "base")
+
+
 def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_path: Path):
     calibrate.main(["--run", str(run), "--index", str(run / "index.json")])
     found = json.loads((run / "calibration.json").read_text())
