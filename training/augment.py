@@ -8,9 +8,7 @@ nothing left is ``none``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import torch
 from torch import Tensor
@@ -19,8 +17,6 @@ from torch.nn import functional as F
 from identify.classifier import FILL, PART
 from training.dataset import UNKNOWN, Pictures
 from training.degrade import chance, degrade, toned, uniform
-
-Made = TypeVar("Made", bound=Callable[..., object])
 
 
 @dataclass(slots=True, eq=False)
@@ -77,8 +73,8 @@ class Augmenter:
         compiled: bool = False,
     ) -> None:
         self.side_px = side_px
-        fused = torch.compile if compiled else _as_it_is
-        self.tones, self.sampled, self.covered = fused(toned), fused(_sample), fused(_cut_out)
+        parts = (toned, _sample, _cut_out)
+        self.tones, self.sampled, self.covered = map(torch.compile, parts) if compiled else parts
         self.pictures = pictures
         self.settings = settings
         self.nothing = nothing
@@ -179,11 +175,6 @@ class Augmenter:
         klass[some] = self.nothing
         view[some] = UNKNOWN
         varieties[some] = UNKNOWN
-
-
-def _as_it_is(function: Made) -> Made:
-    """Of a function that is not fused."""
-    return function
 
 
 def _cut_out(x: Tensor, labels: Tensor, p: float) -> tuple[Tensor, Tensor]:

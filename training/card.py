@@ -159,30 +159,18 @@ def install(run: Path, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for name in (NAME, CARD):
         shutil.copyfile(run / name, folder / name)
-    evaluations = {
-        path.stem.removeprefix("evaluation-"): read_json(path) for path in sorted(run.glob("evaluation-*.json"))
-    }
-    page = describe.page(
-        card=content(run),
-        config=read_json(run / "config.json"),
-        metrics=read_json(run / "metrics.json"),
-        exported=read_json(run / "export.json"),
-        calibration=read_json(run / "calibration.json"),
-        evaluations=evaluations,
-        unknown=read_json(run / "unknown.json"),
-        corruptions=read_json(run / "corruptions.json"),
-    )
+    told = {name: read_json(run / f"{name}.json") for name in FILES}
+    evaluations = {path.stem: read_json(path) for path in sorted(run.glob("evaluation-*.json"))}
+    by_set = {name.removeprefix("evaluation-"): found for name, found in evaluations.items()}
+    page = describe.page(card=content(run), evaluations=by_set, **told)
     (folder / "MODEL_CARD.md").write_text(page, encoding="utf-8")
-    if evaluations:
-        (folder / describe.CURVES).write_text(curves.drawn(evaluations), encoding="utf-8")
-    kept = {
-        path.name: read_json(path) for path in (*run.glob("evaluation-*.json"), *(run / f"{n}.json" for n in FILES))
-    }
+    if by_set:
+        (folder / describe.CURVES).write_text(curves.drawn(by_set), encoding="utf-8")
     for old in (folder / RUN).glob("*.json"):
         old.unlink()
-    for name, found in kept.items():
+    for name, found in (told | evaluations).items():
         if found:
-            write_json(folder / RUN / name, found)
+            write_json(folder / RUN / f"{name}.json", found)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -45,15 +45,14 @@ def _own(name: str) -> str:
 def _stored(path: Path, number: int) -> tuple[dict[str, NDArray], dict[str, NDArray]]:
     """All stored arrays of a network by name, and the bias of each convolution by its weight's name."""
     graph = network_of(onnx.load(path), number)
-    other = PREFIXES[1 - number]
     kept = {weight.name: numpy_helper.to_array(weight) for weight in graph.initializer}
-    arrays = {_own(name): value.astype(np.float32) for name, value in kept.items() if not name.startswith(other)}
+    arrays = {_own(name): value.astype(np.float32) for name, value in kept.items()}
     for node in graph.node:
-        if node.op_type == "DequantizeLinear" and node.input[0] in kept and not node.output[0].startswith(other):
+        if node.op_type == "DequantizeLinear" and node.input[0] in kept:
             whole, scale, zero = (kept[name].astype(np.float32) for name in node.input)
             shape = (-1, *[1] * (whole.ndim - 1)) if scale.size > 1 else ()
             arrays[_own(node.output[0])] = (whole - zero.reshape(shape)) * scale.reshape(shape)
-    convolutions = [node for node in graph.node if node.op_type == "Conv" and not node.output[0].startswith(other)]
+    convolutions = [node for node in graph.node if node.op_type == "Conv"]
     return arrays, {_own(node.input[1]): arrays[_own(node.input[2])] for node in convolutions}
 
 
