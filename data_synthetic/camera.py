@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -70,6 +70,30 @@ def held(
     margin = math.ceil(K1_LIMIT * (half / focal) ** 2 * half) + 2
     return View(camera, lens, width_px, height_px, min(margin, max(width_px, height_px) // 12), focal35_mm, tilt_deg,
                 distance_mm)  # fmt: skip
+
+
+def nearer(view: View, points_mm: Array, *, share: float, side_px: int) -> View:
+    """The same shot, as a near look cuts it out: a square about points (N, 3) [mm], which fill ``share`` of its side.
+
+    The camera stays where it is and turns to the middle of the points, so their perspective is that of the shot.
+    """
+    slopes = _slopes(points_mm, view.lens.rotation, view.lens.translation_mm)
+    ahead = np.append((slopes.min(0) + slopes.max(0)) / 2, 1.0)
+    ahead /= np.linalg.norm(ahead)
+    axis = np.cross(ahead, [0.0, 0.0, 1.0])
+    turn, _ = cv2.Rodrigues(axis * (np.arccos(ahead[2]) / max(float(np.linalg.norm(axis)), 1e-12)))
+    rotation, translation = turn @ view.lens.rotation, turn @ view.lens.translation_mm
+    reach = 2 * float(np.abs(_slopes(points_mm, rotation, translation)).max())
+    focal = share * side_px / reach
+    camera = replace(view.camera, focal_px=focal, centre_xy_px=((side_px - 1) / 2, (side_px - 1) / 2), k1=0.0)
+    lens = replace(view.lens, rotation=rotation, translation_mm=translation, focal_px=focal)
+    return replace(view, camera=camera, lens=lens, width_px=side_px, height_px=side_px, margin_px=2)
+
+
+def _slopes(points_mm: Array, rotation: Array, translation_mm: Array) -> Array:
+    """Where points (N, 3) stand in a camera's plane at distance 1: (N, 2)."""
+    seen = np.asarray(points_mm, float) @ rotation.T + translation_mm
+    return seen[:, :2] / np.maximum(seen[:, 2:], 1.0)
 
 
 def bent(

@@ -68,6 +68,7 @@ class Job:
     views: int = 1
     renderer: str = RENDERERS[0]
     rest: str | None = None
+    near: bool = False
 
     def part_of(self, number: int) -> int:
         """Number of the part that picture ``number`` shows."""
@@ -96,7 +97,7 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     """The scene of picture ``number`` and the generator that goes on to draw the camera's noise."""
     shown = _shown(job.split, job.seed, job.part_of(number), job.installed, job.only)
     rng = np.random.default_rng([SPLITS.index(job.split), job.seed, job.part_of(number), 1 + number % job.views])
-    size = {"width_px": job.width_px, "height_px": job.height_px}
+    size: dict[str, Any] = {"width_px": job.width_px, "height_px": job.height_px, "near": job.near}
     split = SURROUNDINGS.get(job.split, job.split)
     if isinstance(shown, InstalledScene):
         return scene.in_building(shown, rng, split=split, **size), rng
@@ -236,9 +237,10 @@ def _arguments(arguments: list[str] | None = None) -> argparse.Namespace:
     )
     parser.add_argument(
         "--framing",
-        choices=("auto", "natural", "close"),
+        choices=("auto", "natural", "close", "near"),
         default="auto",
-        help="natural: whole bench photos; close: the part fills 25-90 %%; auto: natural unless square",
+        help="natural: whole photos; close: the part fills 25-90 %% of the frame; near: a square as a near look cuts "
+        "it out of a whole photo; auto: natural unless square",
     )
     parser.add_argument("--renderer", choices=RENDERERS, default=RENDERERS[0], help="raster: evaluation only")
     parser.add_argument("--rest", choices=("lying", "standing"), help="how loose parts rest; by default both")
@@ -252,9 +254,12 @@ def main(arguments: list[str] | None = None) -> int:
     if wanted.renderer == "raster" and wanted.split != "evaluation":
         raise SystemExit("The raster pictures are for evaluation only: add --split evaluation.")
     width, height = (int(side) for side in wanted.size.split("x"))
+    near = wanted.framing == "near"
+    if near and (width != height or wanted.renderer == "raster"):
+        raise SystemExit(f"Near pictures are path-traced squares: not {wanted.size} {wanted.renderer}.")
     natural = width != height if wanted.framing == "auto" else wanted.framing == "natural"
     job = Job(wanted.out, width, height, wanted.spp, wanted.seed, wanted.split, wanted.with_installed, natural,
-              wanted.only, wanted.views, wanted.renderer, wanted.rest)  # fmt: skip
+              wanted.only, wanted.views, wanted.renderer, wanted.rest, near)  # fmt: skip
     generate(job, wanted.count, workers=wanted.workers)
     failures = (Path(job.folder) / "failed.jsonl").read_text().splitlines()
     if failures:

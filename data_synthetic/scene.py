@@ -13,6 +13,8 @@ from data_synthetic import clutter, lights, photographer, references, textures
 from data_synthetic.camera import View, held
 from data_synthetic.finish import Surface, Wear, any_wear, surface
 from data_synthetic.footprint import hull_xy, overlap
+from data_synthetic.framing import cut_out, framed, inside, whole_size
+from data_synthetic.laying import Laid, lay_reference
 from data_synthetic.mesh import Array, InstalledScene, Part, Solid, rotation_about
 from data_synthetic.render import Plane, Setting
 from data_synthetic.rest import Placed, at_rest
@@ -75,55 +77,6 @@ def _with_papers(rng: np.random.Generator, picture: np.ndarray) -> np.ndarray:
     return board
 
 
-def moved_surface(piece: Surface, turn: Array, shift_mm: Array) -> Surface:
-    """A surface turned, then shifted [mm]."""
-    return replace(piece, vertices_mm=piece.vertices_mm @ turn.T + shift_mm, normals=piece.normals @ turn.T)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Laid:
-    """A reference object in its place."""
-
-    surface: Surface
-    object: references.Object
-    outline_mm: Array
-    marks_mm: Array | None
-    footprint_xy: Array
-    on_part: bool
-
-
-def lay_reference(rng: np.random.Generator, kind: str, placed: Placed, *, detail: int) -> Laid:
-    """A reference beside the part at a random turn, never overlapping it; or a coin on the part's level top."""
-    made = {"coin": lambda: references.coin(rng, detail=detail), "card": lambda: references.card(rng),
-            "ruler": lambda: references.ruler(rng), "sheet": lambda: references.sheet(rng)}[kind]()  # fmt: skip
-    turn = rotation_about("z", within(rng, 0, 360))
-    base, points = made.surface.vertices_mm @ turn.T, placed.points_mm()
-    top = float(points[:, 2].max())
-    level = points[points[:, 2] > top - 0.05]
-    if kind == "sheet":
-        beneath = np.append(hull_xy(points).mean(0) + rng.normal(0, 9, 2), 0.0)
-        return _put(made, turn, beneath, on_part=False)
-    if kind == "coin" and placed.part.class_id != "none" and rng.random() < 0.12 and len(level) > 8:
-        plateau = hull_xy(level)
-        if cv2.contourArea(plateau) > 110:
-            return _put(made, turn, np.array([*plateau.mean(0), top]), on_part=True)
-    footprint = hull_xy(points, gap_mm=within(rng, 2, 28))
-    angle, own = within(rng, 0, 2 * np.pi), hull_xy(base)
-    away = np.array([np.cos(angle), np.sin(angle)])
-    slide = np.array([-away[1], away[0]]) * (rng.uniform(-60, 60) if kind == "ruler" else rng.uniform(-12, 12))
-    reach = 0.0
-    while overlap(footprint, own + footprint.mean(0) + reach * away + slide):
-        reach += 1.5
-    place = footprint.mean(0) + reach * away + slide
-    return _put(made, turn, np.array([*place, 0.0]), on_part=False)
-
-
-def _put(made: references.Object, turn: Array, shift: Array, *, on_part: bool) -> Laid:
-    placed = moved_surface(made.surface, turn, shift)
-    marks = None if made.marks_mm is None else made.marks_mm @ turn.T + shift
-    return Laid(placed, made, made.outline_mm @ turn.T + shift, marks, hull_xy(placed.vertices_mm), on_part)
-
-
 def scatter(
     rng: np.random.Generator, taken: list[Array], centre_xy: Array, *, spread_mm: float, count: int
 ) -> tuple[list[Solid], list[Array]]:
@@ -144,77 +97,15 @@ def scatter(
     return solids, taken
 
 
-def seen_apart(view: View, part_mm: Array, laid: Laid) -> bool:
-    """Whether the part hides nothing of the reference from this view (or the coin lies on the part)."""
-    if laid.on_part or laid.object.kind == "sheet":
-        return True
-    front, behind = (cv2.convexHull(view.project(p).astype(np.float32)).reshape(-1, 2)
-                     for p in (part_mm, laid.surface.vertices_mm))  # fmt: skip
-    return not overlap(front, behind)
-
-
-def inside(view: View, points_mm: Array, *, border_px: float = 2.0) -> bool:
-    """Whether all points fall into the picture."""
-    xy = view.project(points_mm)
-    limit = np.array([view.width_px, view.height_px]) - 1 - border_px
-    return bool(np.all((xy > border_px) & (xy < limit)))
-
-
-def _mostly_inside(view: View, points_mm: Array) -> bool:
-    xy = view.project(points_mm[::7])
-    return bool(np.mean(np.all((xy > 0) & (xy < [view.width_px - 1, view.height_px - 1]), axis=1)) > 0.85)
-
-
-def framed(
-    rng: np.random.Generator, part_mm: Array, laid: Laid | None, *, width_px: int, height_px: int, natural: bool
-) -> View:
-    """A view of the part and its reference.
-
-    ``natural``: a phone's field of view at 180-450 mm with all in the picture. Otherwise the part takes 25-90 % of
-    the frame by a lens that may stand for a crop, and the reference may run out of the frame.
-    """
-    low, high = part_mm.min(0), part_mm.max(0)
-    middle, extent = (low + high) / 2, float(np.linalg.norm(high - low))
-    view = None
-    share = within(rng, 0.25, 0.9)
-    for attempt in range(40):
-        share = share if attempt < 25 else within(rng, 0.15, 0.7)
-        tilt = within(rng, 0, 40) if rng.random() < 0.85 else within(rng, 0, 12)
-        focal35 = within(rng, 24, 28) if rng.random() < 0.75 else within(rng, 48, 56)
-        if natural:
-            distance = within(rng, 180, 450) * (1 + 0.01 * attempt)
-        else:
-            ideal = extent * focal35 / 43.2666 * np.hypot(width_px, height_px) / (share * max(width_px, height_px))
-            distance = float(np.clip(ideal, 170, 450))
-            focal35 = focal35 * distance / ideal
-        target = middle * (1, 1, 0.5)
-        if laid is not None and not laid.on_part:
-            other = np.append(laid.footprint_xy.mean(0), 0.0)
-            target = target + (other - target) * within(
-                rng, *((0.2, 0.6) if natural else (0.0, 0.5 * max(0.0, 1 - attempt / 15)))
-            )
-        frame = distance / (focal35 / 43.2666 * np.hypot(width_px, height_px)) * min(width_px, height_px)
-        target = target + np.append(rng.normal(0, 0.09, 2) * frame * (1 - 0.02 * attempt), 0.0)
-        view = held(rng, target, focal35_mm=focal35, distance_mm=distance, tilt_deg=tilt,
-                    azimuth_deg=within(rng, 0, 360), roll_deg=within(rng, 0, 360), width_px=width_px,
-                    height_px=height_px)  # fmt: skip
-        apart = laid is None or seen_apart(view, part_mm, laid)
-        whole = inside(view, part_mm)
-        ruler = laid is not None and laid.object.kind == "ruler"
-        whole = whole or (not natural and attempt >= 12 and _mostly_inside(view, part_mm))
-        held_in = not natural or laid is None or (ruler and rng.random() < 0.9) or inside(view, laid.outline_mm)
-        if apart and whole and held_in:
-            return view
-    assert view is not None
-    return view
-
-
 def on_bench(
     part: Part | None, rng: np.random.Generator, *, split: str, width_px: int, height_px: int, natural: bool,
-    rest: str | None = None,
+    rest: str | None = None, near: bool = False,
 ) -> Scene:  # fmt: skip
-    """A bench picture; ``part`` None leaves the bench empty but for clutter, ``rest`` is lying or standing."""
-    size = 1024 if max(width_px, height_px) > 400 else 448
+    """A bench picture; ``part`` None leaves the bench empty but for clutter, ``rest`` is lying or standing.
+
+    ``near``: what a near look cuts out of a natural picture, a square of ``width_px`` px.
+    """
+    size = 1024 if near or max(width_px, height_px) > 400 else 448
     plane, family = bench(rng, split, size)
     room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
@@ -227,7 +118,8 @@ def on_bench(
     if placed is not None and kind != "none":
         laid = lay_reference(rng, kind, placed, detail=96 if size > 500 else 64)
     points = np.zeros((2, 3)) + np.array([[-30.0, -30, 0], [30, 30, 20]]) if placed is None else placed.points_mm()
-    view = framed(rng, points, laid, width_px=width_px, height_px=height_px, natural=natural)
+    wide, tall = whole_size(width_px, height_px, near=near)
+    view = framed(rng, points, laid, width_px=wide, height_px=tall, natural=natural or near)
     taken = [hull_xy(points, gap_mm=1.0)] if placed is not None else []
     taken += [laid.footprint_xy] if laid is not None else []
     if placed is not None and placed.support:
@@ -247,6 +139,7 @@ def on_bench(
         clutter=_calm(surface(tuple(things), rng, wear=Wear(dull=within(rng, 0, 0.7)))) if things else None,
         bench=plane, wall=None, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
     )  # fmt: skip
+    view = cut_out(rng, view, points, side_px=width_px) if near else view
     truth = _truth(part, placed, laid, view) | {"bench": family, "light": room}
     return Scene(setting, view, _white(light), truth)
 
@@ -296,9 +189,11 @@ def _truth(part: Part | None, placed: Placed | None, laid: Laid | None, view: Vi
     return truth
 
 
-def in_building(tap: InstalledScene, rng: np.random.Generator, *, split: str, width_px: int, height_px: int) -> Scene:
-    """An installed tap in its surroundings."""
-    size = 1024 if max(width_px, height_px) > 400 else 448
+def in_building(
+    tap: InstalledScene, rng: np.random.Generator, *, split: str, width_px: int, height_px: int, near: bool = False
+) -> Scene:
+    """An installed tap in its surroundings; ``near`` as :func:`on_bench` has it."""
+    size = 1024 if near or max(width_px, height_px) > 400 else 448
     room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
     deck = wall = None
@@ -312,14 +207,18 @@ def in_building(tap: InstalledScene, rng: np.random.Generator, *, split: str, wi
     target = np.array(tap.camera_target_mm) + rng.normal(0, 9, 3)
     distance = within(rng, *tap.camera_distance_mm)
     focal35 = within(rng, 24, 28) if rng.random() < 0.6 else within(rng, 34, 56)
+    wide, tall = whole_size(width_px, height_px, near=near)
     view = held(rng, target, focal35_mm=focal35, distance_mm=distance * focal35 / 30, tilt_deg=90 - elevation,
                 azimuth_deg=-90 + within(rng, *tap.camera_azimuth_deg), roll_deg=float(rng.normal(0, 5)),
-                width_px=width_px, height_px=height_px)  # fmt: skip
+                width_px=wide, height_px=tall)  # fmt: skip
     setting = Setting(
         part=surface(tap.solids, rng, wear=any_wear(rng)) if tap.solids else None, reference=None, picture=None,
         clutter=_calm(surface(tap.surroundings, rng)) if tap.surroundings else None,
         bench=deck, wall=wall, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
     )  # fmt: skip
+    if near:
+        points = [piece.vertices_mm for piece in tap.solids] or [target + 60 * np.array([[-1, -1, -1], [1, 1, 1]])]
+        view = cut_out(rng, view, np.concatenate(points), side_px=width_px)
     truth = _truth(None, None, None, view) | {
         "class": tap.class_id, "subtype": tap.subtype, "variety": dict(tap.variety), "view": "installed",
         "bench": "building", "light": room}  # fmt: skip

@@ -41,11 +41,12 @@ class PictureSet:
     options: tuple[str, ...]
 
 
+NEAR = ("--size", "320x320", "--framing", "near")  # as large as the training keeps pictures
 SETS = (
-    PictureSet("close", 0.3, ("--size", "256x256", "--with-installed")),
     PictureSet("natural", 0.2, ("--size", "256x192", "--with-installed")),
-    PictureSet("standing", 0.24, ("--size", "256x256", "--rest", "standing")),
-    PictureSet("installed", 0.26, ("--size", "256x256", "--with-installed", "1.0")),
+    PictureSet("near", 0.26, (*NEAR, "--with-installed")),
+    PictureSet("installed", 0.32, (*NEAR, "--with-installed", "1.0")),
+    PictureSet("standing", 0.22, (*NEAR, "--rest", "standing")),
 )
 
 
@@ -64,12 +65,18 @@ def _started(module: str, given: Sequence[object], log: Path, card: int | None) 
 
 def _finished(running: Sequence[subprocess.Popen[bytes]], until: float) -> bool:
     """Wait for processes until the clock (monotonic) says ``until``, then end them with all their own; none failed."""
-    for process in running:
-        try:
-            process.wait(max(0.0, until - time.monotonic()))
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGTERM)
-            process.wait()
+    try:
+        for process in running:
+            try:
+                process.wait(max(0.0, until - time.monotonic()))
+            except subprocess.TimeoutExpired:
+                os.killpg(process.pid, signal.SIGTERM)
+                process.wait()
+    except BaseException:  # this command is stopped itself, and its children's process groups do not hear of it
+        for process in running:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGTERM)
+        raise
     return all(process.returncode in (0, -signal.SIGTERM) for process in running)
 
 

@@ -25,7 +25,8 @@ def test_the_second_network_goes_on_with_new_pictures_and_comes_home(tmp_path: P
     further.main(given)
     lines = [json.loads(line) for line in (tmp_path / "standing" / "manifest.jsonl").read_text().splitlines()]
     assert len(lines) == 6
-    assert {line["view"] for line in lines} <= {"standing", None}
+    assert {line["view"] for line in lines if line["class"] != "none"} == {"standing"}
+    assert {(line["width_px"], line["height_px"]) for line in lines} == {(320, 320)}
     home = tmp_path / further.HOME / "second"
     assert sorted(path.name for path in home.iterdir()) == sorted((*further.RECORDS, "weights.pt"))
     told = json.loads((home / "metrics.json").read_text())
@@ -43,9 +44,9 @@ def test_the_second_network_goes_on_with_new_pictures_and_comes_home(tmp_path: P
 
 def test_a_set_without_pictures_is_told(tmp_path: Path) -> None:
     given = ["--start", str(SHIPPED), "--out", str(tmp_path), "--seed", "7", "--cards", "0", "--workers", "1"]
-    with pytest.raises(RuntimeError, match=r"No picture of close was made; .*close\.log"):
-        further.main([*given, "--render-minutes", "0.02", "--sets", "close"])
-    assert (tmp_path / "close.log").is_file()
+    with pytest.raises(RuntimeError, match=r"No picture of near was made; .*near\.log"):
+        further.main([*given, "--render-minutes", "0.02", "--sets", "near"])
+    assert (tmp_path / "near.log").is_file()
 
 
 def test_what_has_no_time_left_is_ended_and_what_fails_is_told(tmp_path: Path) -> None:
