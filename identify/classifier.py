@@ -35,7 +35,7 @@ NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
 NETWORKS = "networks"  # input of a file of several networks: which of them are asked; all where it is not given
 COARSER, CLEARLY = 4, 8.0  # a map of a quarter of the side settles what has so many times the part that is wanted
-LEAST_NEAR = 1  # near looks at a photo that is measured: its outline starts from their finer mask
+LEAST_NEAR = 2  # near looks at a photo that is measured: part and reference are outlined from their finer masks
 PART = 1  # label of the part in the mask; 0 is background, 2 the reference object
 
 

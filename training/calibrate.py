@@ -19,27 +19,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import LEAST_NEAR, NAME, PART, Card, Classifier, Look, label_map, load, mean_logits, softmax
+from identify.classifier import LEAST_NEAR, NAME, PART, Card, Classifier, Look, label_map, load
 from identify.model import Bytes
-from identify.weights import SEEN_FROM
 from training import card, figures
+from training.decision import DELTA, fit
+from training.looks import (
+    CROP_SHARES,
+    FAINT,
+    enough_looks,
+    faintest,
+    logits_of,
+    near_looks,
+    settled_at,
+    sure_looks,
+    survey_looks,
+)
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
 from training.sample import Picture, each, pictures, rgb_of, worn
 
-RISKS = tuple(step / 400 for step in range(2, 21))  # of a wrong answer: the smallest is taken that leaves
-ANSWERED = 0.85  # of the photos an answer
-DELTA, LEVEL = 0.05, 0.95
-LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
-ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
-CROP_SHARES = (0.7, 0.4, 0.85, 0.3)  # the most different ones first
-FAINT = (SEEN_FROM, 0.3, 0.2, 0.1)  # probabilities from which a trace of a part may be looked at nearer
 STRIDE = 32  # [px]: sides that the network takes are multiples of it
-WHOLE_WEIGHTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 FIRST_SHARES = (1.0, 0.625, 0.5)  # of the network's input: sides at which the first look of a survey may be taken
-SURVEY_NEAR = 3  # near looks of a survey at most
-SURVEY_PASSES = 1.25  # a photo: what leaves a survey 0.8 of the rate of decoding and one pass (training.time_survey)
-SETTLED = (0.95, 0.98, 0.99, 0.995, 0.999)  # the same of a photo that is measured: blur and noise mislead one look
-SURE = (0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 0.995, 0.999)  # where a further look may be spared
 FEWEST = 20  # known answers that a temperature of its own needs
 
 
@@ -82,10 +81,8 @@ def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tup
 
     Shares are of the manners of :data:`FAINT`, which differ only where the first look sees no part.
     """
-    rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
-    rgb = rgb_of(picture)
-    if rng.random() < 0.5:
-        rgb = worn(rgb, rng)
+    rng, untouched = _drawn(picture)
+    rgb = rgb_of(picture) if untouched else worn(rgb_of(picture), rng)
     plain = classifier.with_card(cards[0]).looks(rgb)
     seen, shares = [plain], [_labelled(plain, rgb, classifier.card)]
     for one in cards[1 : len(FAINT)]:
@@ -96,6 +93,12 @@ def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tup
     return [tuple(map(_without_map, looks)) for looks in seen], shares
 
 
+def _drawn(picture: Picture) -> tuple[np.random.Generator, bool]:
+    """Whether a picture stays as it is, and the generator that draws how it is made worse."""
+    rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
+    return rng, bool(rng.random() >= 0.5)
+
+
 def _labelled(looks: tuple[Look, ...], rgb: Bytes, card: Card) -> float:
     return float(np.mean(label_map(looks, rgb.shape[:2], 2 * card.input_px) == PART))
 
@@ -103,38 +106,6 @@ def _labelled(looks: tuple[Look, ...], rgb: Bytes, card: Card) -> float:
 def _without_map(look: Look) -> Look:
     """The look as far as a calibration needs it; copies, because a part of an array keeps all of it in memory."""
     return replace(look, mask=look.mask[:, :1, :1].copy(), features=look.features[:1].copy())
-
-
-def fit(logits: NDArray[np.float64], truth: NDArray[np.int64]) -> dict[str, float]:
-    """Temperature, threshold, set limit and the figures that come with them, for logits (N, C)."""
-    temperature = figures.fit_temperature(logits, truth)
-    p = softmax(logits, temperature, axis=1)
-    best, right = p.max(axis=1), p.argmax(axis=1) == truth
-    for risk in RISKS:
-        threshold, bound = figures.abstention_threshold(best, right, risk=risk, delta=DELTA)
-        if float((best >= threshold).mean()) >= ANSWERED:
-            break
-    threshold = max(threshold, LEAST_THRESHOLD)
-    limit = min(figures.conformal_limit(p[np.arange(len(truth)), truth], LEVEL), ALWAYS_IN_SET)
-    in_set = (p >= limit) | (np.arange(p.shape[1]) == p.argmax(axis=1)[:, None])
-    raw = softmax(logits, 1.0, axis=1)
-    accepted = best >= threshold
-    return {
-        "temperature": temperature,
-        "unsure_below": threshold,
-        "error_bound": bound,
-        "risk": risk,
-        "set_from": limit,
-        "top1": float(right.mean()),
-        "nll": figures.negative_log_likelihood(logits, truth, temperature),
-        "ece_before": figures.expected_calibration_error(raw.max(axis=1), right),
-        "ece": figures.expected_calibration_error(best, right),
-        "accepted": float(accepted.mean()),
-        "wrong_among_accepted": float((~right[accepted]).mean()) if accepted.any() else 0.0,
-        "set_coverage": float(in_set[np.arange(len(truth)), truth].mean()),
-        "set_size": float(in_set.sum(axis=1).mean()),
-        "aurc": figures.area_under_risk_coverage(best, right),
-    }
 
 
 def _heads(classifier: Classifier, sample: list[Picture], views: NDArray, varieties: NDArray) -> dict[str, Any]:
@@ -169,115 +140,6 @@ def _asked_view(classifier: Classifier, picture: Picture) -> str | None:
     return None if picture.line["class"] == classifier.card.nothing else picture.line.get("view")
 
 
-def near_looks(count: int) -> str:
-    """What a number of near looks is called in the card."""
-    return "whole photo" if count == 0 else f"{count} near"
-
-
-def sure_looks(looks: tuple[Look, ...], until: float, whole_weight: float, *, least: int = 0) -> tuple[Look, ...]:
-    """The looks that the classifier takes where, after ``least`` near ones, it stops at the probability ``until``."""
-    for count in range(1 + least, len(looks)):
-        if softmax(mean_logits(looks[:count], whole_weight)).max() >= until:
-            return looks[:count]
-    return looks
-
-
-def _logits(all_looks: Sequence[tuple[Look, ...]], whole_weight: float) -> NDArray[np.float64]:
-    return np.asarray([mean_logits(looks, whole_weight) for looks in all_looks], np.float64)
-
-
-def weighed(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]) -> dict[str, float]:
-    """The fit of these looks with the weight of the whole photo's look that gives the least log loss."""
-    fits = [fit(_logits(all_looks, weight), truth) | {"whole_weight": weight} for weight in WHOLE_WEIGHTS]
-    return min(fits, key=lambda one: one["nll"])
-
-
-def faintest(by_least: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[np.int64]) -> dict[str, Any]:
-    """From which probability a trace of a part is looked at nearer where no part is seen; ``ways`` holds all tried.
-
-    The one of least log loss, where that is less than without by more than the standard error of the difference.
-
-    Parameters
-    ----------
-    by_least : looks at all pictures, for each probability of :data:`FAINT`.
-    """
-    rows = np.arange(len(truth))
-    ways, losses = [], []
-    for least, all_looks in zip(FAINT, by_least, strict=True):
-        found = weighed(all_looks, truth)
-        p = softmax(_logits(all_looks, found["whole_weight"]), found["temperature"], axis=1)
-        losses.append(-np.log(p[rows, truth]))
-        change = losses[-1] - losses[0]
-        further = sum(len(looks) > len(plain) for looks, plain in zip(all_looks, by_least[0], strict=True))
-        ways.append({
-            **{"faint_from": least, "pictures": further, "top1": found["top1"], "nll": found["nll"]},
-            **{"excess": float(change.mean()), "standard_error": float(change.std(ddof=1) / np.sqrt(len(truth)))},
-        })  # fmt: skip
-    best = min(ways, key=lambda way: way["nll"])
-    return {"faint_from": best["faint_from"] if best["excess"] < -best["standard_error"] else SEEN_FROM, "ways": ways}
-
-
-def survey_looks(
-    seen: Sequence[tuple[Card, Sequence[tuple[Look, ...]]]], truth: NDArray[np.int64], chosen: dict[str, float]
-) -> dict[str, Any]:
-    """How a survey looks at a photo, and when it stops; ``ways`` holds all that were tried.
-
-    Of the ways within :data:`SURVEY_PASSES` a photo the one of least log loss, or the one of the fewest passes where
-    none is within. By how much its log loss exceeds that of all plain looks, with the standard error of the difference
-    picture by picture, is said with it.
-
-    Parameters
-    ----------
-    seen : looks at all pictures by each of the manners, the plain one first.
-    """
-    rows = np.arange(len(truth))
-
-    def losses(logits: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(-np.log(softmax(logits, chosen["temperature"], axis=1)[rows, truth]), np.float64)
-
-    full = losses(_logits(seen[0][1], chosen["whole_weight"]))
-    ways = []
-    for card_, all_looks in seen:
-        for near in range(min(1 + SURVEY_NEAR, max(map(len, all_looks)))):
-            nearest = [looks[: near + 1] for looks in all_looks]
-            weight = min(WHOLE_WEIGHTS, key=lambda w: float(losses(_logits(nearest, w)).mean()))
-            for until in (*SURE, card.NEVER):
-                taken = [sure_looks(looks, until, weight) for looks in nearest]
-                logits = _logits(taken, weight)
-                loss = losses(logits)
-                ways.append({
-                    **{"first_px": card_.first_px, "turns": card_.turns, "whole_weight": weight},
-                    **{"survey_looks": near, "sure_at": until},
-                    "passes": float(np.mean([sum(look.passes for look in looks) for looks in taken])),
-                    "nll": float(loss.mean()),
-                    "excess": float((loss - full).mean()),
-                    "standard_error": float((loss - full).std(ddof=1) / np.sqrt(len(truth))),
-                    "fit": fit(logits, truth),
-                })  # fmt: skip
-    return {**swift_enough(ways), "most_passes": SURVEY_PASSES, "ways": ways}
-
-
-def swift_enough(ways: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """The way of least log loss within :data:`SURVEY_PASSES`, or the one of the fewest passes."""
-    swift = [way for way in ways if way["passes"] <= SURVEY_PASSES]
-    return min(swift or ways, key=lambda way: way["nll"] if swift else way["passes"])
-
-
-def settled_at(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64], chosen: dict[str, float]) -> float:
-    """When a photo that is measured gets no further near look: of all ways the one of least log loss.
-
-    Clean pictures would stop at less than the least of :data:`SETTLED`. Of 267 calibration pictures under motion blur
-    16.5 % were answered wrongly with 0.8, and 13.1 % with 0.95; under Gaussian noise 0.4 % and none.
-    """
-    weight, heat = chosen["whole_weight"], chosen["temperature"]
-
-    def loss(until: float) -> float:
-        taken = [sure_looks(looks, until, weight, least=LEAST_NEAR) for looks in all_looks]
-        return figures.negative_log_likelihood(_logits(taken, weight), truth, heat)
-
-    return min((*SETTLED, card.NEVER), key=loss)
-
-
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
     """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
     card.write(run, calibrated=False)
@@ -297,16 +159,16 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         rows = [np.mean([getattr(one, name) for one in looks[1:] or looks], axis=0) for looks in first(count)]
         return np.asarray(rows, np.float64)
 
-    fits = {near_looks(count): weighed(first(count), truth) for count in range(len(CROP_SHARES) + 1)}
-    winner = min(fits, key=lambda name: fits[name]["nll"])
-    count = list(fits).index(winner)
+    fits, count = enough_looks([looks for looks, _ in seen], truth)
+    winner = near_looks(count)
     shares = [
         share
         for (_, share), picture in zip(seen, sample, strict=True)
         if picture.line["class"] != classifier.card.nothing and share > 0
     ]
     others = [(one, [looks[n] for looks, _ in by_manner]) for n, one in enumerate(cards) if n >= len(FAINT)]
-    survey = survey_looks([(cards[0], first(count, 0)), *others], truth, fits[winner])
+    untouched = np.array([_drawn(picture)[1] for picture in sample])
+    survey = survey_looks([(cards[0], first(count, 0)), *others], truth, fits[winner], untouched)
     weight = fits[winner]["whole_weight"]
     sure_at = settled_at(first(count), truth, fits[winner])
     taken = [sure_looks(looks, sure_at, weight, least=LEAST_NEAR) for looks in first(count)]
@@ -320,7 +182,7 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         "sure_at": sure_at,
         "survey": survey,
         "fits": fits,
-        "chosen": fit(_logits(taken, weight), truth) | {"whole_weight": weight},
+        "chosen": fit(logits_of(taken, weight), truth, untouched) | {"whole_weight": weight},
         "least_part_share": float(0.3 * np.quantile(shares, 0.01)) if shares else 0.0,
         "heads": _heads(classifier, sample, telling("view", count), telling("varieties", count)),
         "delta": DELTA,

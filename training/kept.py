@@ -13,14 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import torch
-from torch import Tensor
 
 from training import config as configuration
 from training.card import RUN, read_json, write_json
-from training.config import Config
-from training.mean import folded
-from training.start import NETWORKS, go_on
-from training.train import build
+from training.mean import state_of
+from training.start import NETWORKS
 
 OF_ALL = ("sources", "pictures", "classes", "asked", "backbone", "torch")  # what the networks of a pair share
 
@@ -42,13 +39,6 @@ def records(file: Path, number: int) -> tuple[dict[str, Any], dict[str, Any]]:
     config = own.pop("config")
     own.pop("sha256", None)
     return config, {name: found[name] for name in OF_ALL if name in found} | own
-
-
-def state_of(file: Path, number: int, config: Config) -> dict[str, Tensor]:
-    """The weights of a network of ``file``, batch normalisations folded into the convolutions."""
-    net = build(config)
-    go_on(net, file, torch.randn(8, 3, 64, 64), number)  # folded, it is the same with any sample
-    return folded(net)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -23,6 +23,7 @@ from torch import Tensor, nn
 
 from training import config as configuration
 from training.card import read_json, write_json
+from training.config import Config
 from training.network import FittingNet
 from training.start import go_on, origin
 from training.train import build
@@ -64,8 +65,14 @@ def begun(run: Path, start: Path) -> dict[str, Tensor]:
     told = read_json(run / "metrics.json").get("start") or {}
     if told.get("sha256") != origin(start)["sha256"]:
         raise ValueError(f"{run} did not go on from {start}; give the file that it did go on from.")
-    net = build(configuration.read_resolved(run / "config.json"))
-    go_on(net, start, torch.randn(8, 3, 64, 64), told["network"])  # folded, it is the same with any sample
+    return state_of(start, told["network"], configuration.read_resolved(run / "config.json"))
+
+
+@torch.no_grad()
+def state_of(file: Path, number: int, config: Config) -> dict[str, Tensor]:
+    """The state of the network of a ``number`` in a model file, batch normalisations folded."""
+    net = build(config)
+    go_on(net, file, torch.randn(8, 3, 64, 64), number)  # folded, it is the same with any sample
     return folded(net)
 
 

@@ -21,6 +21,7 @@ from training import (  # noqa: E402
     corruptions,
     evaluate,
     export,
+    looks,
     mean,
     pair,
     prepare,
@@ -348,7 +349,7 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert {(way["turns"], way["first_px"]) for way in found["survey"]["ways"]} == {(False, 64), (False, 32)}
     made = classifier.load(run / classifier.NAME)
     assert made.card.temperature == pytest.approx(found["chosen"]["temperature"], rel=1e-4)
-    assert [way["faint_from"] for way in found["faint"]] == list(calibrate.FAINT)
+    assert [way["faint_from"] for way in found["faint"]] == list(looks.FAINT)
     assert made.card.faint_from == found["faint_from"]
     wanted = ["--model", str(run / classifier.NAME), "--pictures", str(toy_evaluation), "--out"]
     evaluate.main([*wanted, str(tmp_path / "new")])
@@ -385,8 +386,8 @@ def test_a_trace_is_looked_at_only_where_that_surely_helps(right: int, taken: fl
     seen = [(said(k, 0.0), said(k, 2.0)) for k in truth[40:]]
     seen[0] = (said(truth[40], 0.0), said(1 - truth[40], 2.0))  # one is wrong, so that no temperature is endless
     without = [(said(k, 0.0),) for k in truth[:40]]
-    near = [(*looks, said(truth[n] if n < right else 1 - truth[n], 2.0)) for n, looks in enumerate(without)]
-    found = calibrate.faintest([[*some, *seen] for some in (without, without, near, near)], truth)
+    near = [(*plain, said(truth[n] if n < right else 1 - truth[n], 2.0)) for n, plain in enumerate(without)]
+    found = looks.faintest([[*some, *seen] for some in (without, without, near, near)], truth)
     assert found["faint_from"] == taken
     assert [way["pictures"] for way in found["ways"]] == [0, 0, 40, 40]
 
