@@ -49,6 +49,7 @@ LOOKS: dict[str, tuple[tuple[float, float, float], float, float, float]] = {
     "verdigris": ((0.14, 0.36, 0.29), 0.70, 0.95, 0.0),
     "grease": ((0.30, 0.22, 0.10), 0.10, 0.25, 0.0),
     "tape": ((0.80, 0.80, 0.79), 0.45, 0.65, 0.0),
+    "skin": ((0.46, 0.29, 0.21), 0.42, 0.65, 0.0),
 }
 METAL_JITTER, OTHER_JITTER = 0.14, 0.25
 TARNISHING = ("brass", "bright_brass", "bronze", "copper")

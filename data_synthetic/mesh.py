@@ -27,7 +27,7 @@ MATERIALS = (
     "brass", "bright_brass", "bronze", "copper", "chrome", "satin_nickel", "steel", "zinc", "cast_iron", "gold",
     "white_plastic", "grey_plastic", "black_plastic", "coloured_plastic", "clear_plastic", "ceramic", "ceramic_disc",
     "rubber", "coloured_rubber", "fibre", "cable", "wood", "paper", "cloth", "glass", "mirror", "tile", "paint",
-    "limescale", "verdigris", "grease", "tape",
+    "limescale", "verdigris", "grease", "tape", "skin",
 )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from data_synthetic import clutter, lights, photographer, references, textures
+from data_synthetic import clutter, hands, lights, photographer, references, textures
 from data_synthetic.camera import View, held
 from data_synthetic.finish import Surface, Wear, any_wear, surface
 from data_synthetic.footprint import hull_xy, overlap
@@ -128,6 +128,11 @@ def on_bench(
     spread = view.distance_mm * 43.2666 / view.focal35_mm * 0.33
     things, _ = scatter(rng, taken, points[:, :2].mean(0), spread_mm=max(spread, 45.0), count=count)
     things += list(placed.support) if placed is not None else []
+    if placed is not None and split == "training":
+        own = rng.spawn(1)[0]  # draws nothing from what the other splits draw from
+        things += hands.reaching(
+            own, points, [] if laid is None or laid.object.kind == "sheet" else [laid.footprint_xy]
+        )
     things += photographer.shading(light.environment, view, points.mean(0), rng)
     wear = any_wear(rng)
     if laid is not None and laid.object.kind == "sheet":
