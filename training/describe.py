@@ -8,6 +8,8 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+from identify.classifier import LEAST_NEAR
+
 CURVES = "reliability.svg"  # beside the card
 
 
@@ -161,7 +163,7 @@ def _calibration(calibration: dict[str, Any]) -> str:
                 ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"], rows
             ),
             "",
-            f"A photo gets one near look, and no further one once a class has the probability "
+            f"A photo gets {LEAST_NEAR} near looks, and no further one once a class has the probability "
             f"{calibration['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
             f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
             f"{chosen['temperature']:.3f}.",
