@@ -34,6 +34,11 @@ class Scene:
     truth: dict[str, Any]
 
 
+def texture_side(width_px: int, height_px: int, *, near: bool) -> int:
+    """Side [px] of the pictures on benches and walls that a picture of this size shows sharply enough."""
+    return 768 if near else 1024 if max(width_px, height_px) > 400 else 448
+
+
 @lru_cache(maxsize=96)
 def _texture(family: str, variant: int, size: int) -> textures.Texture:
     rng = np.random.default_rng([variant, size, sum(map(ord, family))])
@@ -105,7 +110,7 @@ def on_bench(
 
     ``near``: what a near look cuts out of a natural picture, a square of ``width_px`` px.
     """
-    size = 1024 if near or max(width_px, height_px) > 400 else 448
+    size = texture_side(width_px, height_px, near=near)
     plane, family = bench(rng, split, size)
     room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
@@ -116,7 +121,7 @@ def on_bench(
     )
     laid = None
     if placed is not None and kind != "none":
-        laid = lay_reference(rng, kind, placed, detail=96 if size > 500 else 64)
+        laid = lay_reference(rng, kind, placed, detail=96 if size > 700 else 64)
     points = np.zeros((2, 3)) + np.array([[-30.0, -30, 0], [30, 30, 20]]) if placed is None else placed.points_mm()
     wide, tall = whole_size(width_px, height_px, near=near)
     view = framed(rng, points, laid, width_px=wide, height_px=tall, natural=natural or near)
@@ -198,7 +203,7 @@ def in_building(
     tap: InstalledScene, rng: np.random.Generator, *, split: str, width_px: int, height_px: int, near: bool = False
 ) -> Scene:
     """An installed tap in its surroundings; ``near`` as :func:`on_bench` has it."""
-    size = 1024 if near or max(width_px, height_px) > 400 else 448
+    size = texture_side(width_px, height_px, near=near)
     room = pick(rng, dict.fromkeys(lights.FAMILIES[split], 1.0))
     light = lights.lit(rng, room)
     deck = wall = None
@@ -232,13 +237,16 @@ def in_building(
 
 def _wall(rng: np.random.Generator, split: str, size: int, y_mm: float, foot_mm: float) -> Plane:
     kind = str(rng.choice(["tiles", "plain", "stone"]))
-    draw = np.random.default_rng([int(rng.integers(10)), size, split == "evaluation"])
-    made = {
-        "tiles": lambda: textures.tiles(draw, size, brick=split == "evaluation"),
-        "plain": lambda: textures.laminate(draw, size),
-        "stone": lambda: textures.marble(draw, size),
-    }[kind]()
+    made = _wall_texture(kind, int(rng.integers(10)), size, split == "evaluation")
     half = 900.0
     corners = np.array([[-half, y_mm, foot_mm - 0.2 * half], [half, y_mm, foot_mm - 0.2 * half],
                         [half, y_mm, foot_mm + 1.8 * half], [-half, y_mm, foot_mm + 1.8 * half]])  # fmt: skip
     return Plane(corners, made.picture, made.normals, made.roughness, 0.0, 2 * half / textures.SPAN_MM)
+
+
+@lru_cache(maxsize=32)
+def _wall_texture(kind: str, variant: int, size: int, held_back: bool) -> textures.Texture:
+    rng = np.random.default_rng([variant, size, held_back])
+    if kind == "tiles":
+        return textures.tiles(rng, size, brick=held_back)
+    return textures.laminate(rng, size) if kind == "plain" else textures.marble(rng, size)
