@@ -1,11 +1,11 @@
 """Further training in one go: new pictures, then the networks of a model file go on from there, each on a card.
 
     python -m training.further --start models/fitting_classifier.onnx --out runs/next --seed 101 --cards 2 \
-        --workers 34 --render-minutes 8 --train-minutes 13
+        --workers 34 --render-minutes 13 --train-minutes 12
 
 Standing inserts and installed taps get sets of their own, because most of what is answered wrongly is among them. The
 generator resumes: run again, the command keeps the pictures that are there. ``home`` in the run's folder holds what is
-worth bringing home from a lent machine, weights with half the digits; :mod:`training.mean` and :mod:`training.export`
+worth bringing home from another machine, weights with half the digits; :mod:`training.mean` and :mod:`training.export`
 take its folders as runs. On a small machine: ``--cards 0 --pictures 24 --steps 1``.
 """
 
@@ -43,10 +43,10 @@ class PictureSet:
 
 NEAR = ("--size", "320x320", "--framing", "near")  # as large as the training keeps pictures
 SETS = (
-    PictureSet("natural", 0.2, ("--size", "256x192", "--with-installed")),
+    PictureSet("natural", 0.28, ("--size", "256x192", "--with-installed")),
     PictureSet("near", 0.26, (*NEAR, "--with-installed")),
-    PictureSet("installed", 0.32, (*NEAR, "--with-installed", "1.0")),
-    PictureSet("standing", 0.22, (*NEAR, "--rest", "standing")),
+    PictureSet("installed", 0.26, (*NEAR, "--with-installed", "1.0")),
+    PictureSet("standing", 0.2, (*NEAR, "--rest", "standing")),
 )
 
 
@@ -152,9 +152,9 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--cards", type=int, default=torch.cuda.device_count())
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes that make pictures")
     parser.add_argument("--pictures", type=int, default=30000, help="of a set at most")
-    parser.add_argument("--spp", type=int, default=20, help="samples a pixel")
-    parser.add_argument("--render-minutes", type=float, default=8.0)
-    parser.add_argument("--train-minutes", type=float, default=13.0)
+    parser.add_argument("--spp", type=int, default=14, help="samples a pixel")
+    parser.add_argument("--render-minutes", type=float, default=13.0)
+    parser.add_argument("--train-minutes", type=float, default=12.0)
     parser.add_argument("--steps", type=int, help="of each training, instead of a time")
     parser.add_argument("--sets", nargs="+", choices=[one.name for one in SETS], default=[one.name for one in SETS])
     parser.add_argument("--networks", nargs="+", choices=NETWORKS, default=list(NETWORKS))
