@@ -13,6 +13,7 @@ from PIL import Image
 
 from data_synthetic.mesh import Array
 from data_synthetic.render import Lens
+from data_synthetic.rest import turned_onto
 from data_synthetic.spindle import within
 from identify.geometry.camera import focal_px_from_35mm, pixels
 from identify.model import Camera
@@ -80,8 +81,7 @@ def nearer(view: View, points_mm: Array, *, share: float, side_px: int) -> View:
     slopes = _slopes(points_mm, view.lens.rotation, view.lens.translation_mm)
     ahead = np.append((slopes.min(0) + slopes.max(0)) / 2, 1.0)
     ahead /= np.linalg.norm(ahead)
-    axis = np.cross(ahead, [0.0, 0.0, 1.0])
-    turn, _ = cv2.Rodrigues(axis * (np.arccos(ahead[2]) / max(float(np.linalg.norm(axis)), 1e-12)))
+    turn = turned_onto(-ahead)  # what is behind to -z, so what is ahead to z
     rotation, translation = turn @ view.lens.rotation, turn @ view.lens.translation_mm
     reach = 2 * float(np.abs(_slopes(points_mm, rotation, translation)).max())
     focal = share * side_px / reach

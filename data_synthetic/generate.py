@@ -97,11 +97,11 @@ def composed(job: Job, number: int) -> tuple[scene.Scene, np.random.Generator]:
     """The scene of picture ``number`` and the generator that goes on to draw the camera's noise."""
     shown = _shown(job.split, job.seed, job.part_of(number), job.installed, job.only)
     rng = np.random.default_rng([SPLITS.index(job.split), job.seed, job.part_of(number), 1 + number % job.views])
-    size: dict[str, Any] = {"width_px": job.width_px, "height_px": job.height_px, "near": job.near}
+    given: dict[str, Any] = {"width_px": job.width_px, "height_px": job.height_px, "near": job.near}
     split = SURROUNDINGS.get(job.split, job.split)
     if isinstance(shown, InstalledScene):
-        return scene.in_building(shown, rng, split=split, **size), rng
-    return scene.on_bench(shown, rng, split=split, natural=job.natural, rest=job.rest, **size), rng
+        return scene.in_building(shown, rng, split=split, **given), rng
+    return scene.on_bench(shown, rng, split=split, natural=job.natural, rest=job.rest, **given), rng
 
 
 def _taken(

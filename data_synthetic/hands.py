@@ -1,7 +1,7 @@
 """Hands that hold a part, steady it or lie beside it: fingers with nails, a thumb and the back of the hand, or a glove.
 
-Lengths and widths are about those of adult hands (ISO/TR 7250-2 gives hand and finger breadths of many nations); the
-tones of skin go from very light to very dark.
+Lengths and widths are about those of adult hands (from memory, no source); the tones of skin go from very light to
+very dark.
 """
 
 from __future__ import annotations
@@ -53,11 +53,8 @@ def finger(
     if not nail:
         return [flesh]
     middle = np.linspace(0.12, 0.75, 8) * wide_mm
-    plate = np.asarray(tip_mm, float) + middle[:, None] * away
-    plate = (
-        plate
-        + (np.interp(middle, along, arch) + 0.36 * wide_mm * np.interp(middle, along, breadth) / wide_mm)[:, None] * up
-    )
+    height = np.interp(middle, along, arch) + 0.36 * np.interp(middle, along, breadth)
+    plate = np.asarray(tip_mm, float) + middle[:, None] * away + height[:, None] * up
     shape = 0.66 * wide_mm * np.sqrt(np.clip(1 - np.linspace(-1, 0.75, 8) ** 4, 0.02, 1))
     pale = _rgb(0.75 * np.array(tint) + 0.22)
     return [flesh, swept(plate, shape, "skin", around=20, flatten=0.32).of("skin", tint=pale, roughness=0.25)]
@@ -89,7 +86,7 @@ def _edge(outline_xy: Array, angle_rad: float) -> Array:
 def reaching(rng: np.random.Generator, part_mm: Array, kept_xy: list[Array]) -> tuple[Solid, ...]:
     """Now and then a hand at a part (N, 3) [mm] on the bench, which covers none of the outlines ``kept_xy``.
 
-    It pinches the part between two or three fingers, steadies it with one or two, or lies beside it.
+    It pinches the part between two fingers, steadies it with one or two, or lies beside it.
     """
     if rng.random() >= HAND_SHARE:
         return ()

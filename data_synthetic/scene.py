@@ -121,7 +121,7 @@ def on_bench(
     )
     laid = None
     if placed is not None and kind != "none":
-        laid = lay_reference(rng, kind, placed, detail=96 if size > 700 else 64)
+        laid = lay_reference(rng, kind, placed, detail=96 if size > 500 else 64)
     points = np.zeros((2, 3)) + np.array([[-30.0, -30, 0], [30, 30, 20]]) if placed is None else placed.points_mm()
     wide, tall = whole_size(width_px, height_px, near=near)
     view = framed(rng, points, laid, width_px=wide, height_px=tall, natural=natural or near)

@@ -94,7 +94,7 @@ def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tup
 
 
 def _drawn(picture: Picture) -> tuple[np.random.Generator, bool]:
-    """Whether a picture stays as it is, and the generator that draws how it is made worse."""
+    """The generator that draws how a picture is made worse, and whether the picture stays as it is."""
     rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
     return rng, bool(rng.random() >= 0.5)
 
@@ -141,7 +141,7 @@ def _asked_view(classifier: Classifier, picture: Picture) -> str | None:
 
 
 def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, Any]:
-    """What calibration.json holds: each number of near looks is fitted, the one of least log loss is taken."""
+    """What calibration.json holds: how a photo is looked at, when, and what is then answered."""
     card.write(run, calibrated=False)
     provisional = load(run / NAME)
     cards = manners(provisional)

@@ -20,10 +20,11 @@ ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile 
 def least_sure(
     best: NDArray[np.float64], right: NDArray[np.bool_], untouched: NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """The probability (N,) from which answers are given, and the bound of the share of them that is wrong.
+    """The probability from which answers are given, and the bound of the share of them that is wrong.
 
-    The lowest that keeps to :data:`RISK`; where that leaves fewer than :data:`ANSWERED` of the untouched pictures an
-    answer, the highest that leaves so many.
+    Of pictures whose best class has a probability ``best`` (N,) and is ``right`` (N,) or not. The lowest that keeps to
+    :data:`RISK`; where that leaves fewer than :data:`ANSWERED` of the ``untouched`` (N,) pictures an answer, the
+    highest that leaves so many.
     """
     threshold, bound = figures.abstention_threshold(best, right, risk=RISK, delta=DELTA)
     of_those = np.sort(best[untouched])[::-1]

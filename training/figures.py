@@ -15,10 +15,15 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
+def log_losses(logits: Array, truth: Ints, temperature: float = 1.0) -> Array:
+    """-ln p (N,) of each true class; logits (N, C), truth (N,)."""
+    p = softmax(logits, temperature, axis=1)[np.arange(len(truth)), truth]
+    return -np.log(np.maximum(p, 1e-12))
+
+
 def negative_log_likelihood(logits: Array, truth: Ints, temperature: float = 1.0) -> float:
     """Mean -ln p of the true class; logits (N, C), truth (N,)."""
-    p = softmax(logits, temperature, axis=1)[np.arange(len(truth)), truth]
-    return float(-np.mean(np.log(np.maximum(p, 1e-12))))
+    return float(np.mean(log_losses(logits, truth, temperature)))
 
 
 def fit_temperature(logits: Array, truth: Ints) -> float:

@@ -40,6 +40,12 @@ def logits_of(all_looks: Sequence[tuple[Look, ...]], whole_weight: float) -> NDA
     return np.asarray([mean_logits(looks, whole_weight) for looks in all_looks], np.float64)
 
 
+def beyond(losses: NDArray[np.float64], others: NDArray[np.float64]) -> tuple[float, float]:
+    """By how much log losses (N,) exceed others of the same pictures in the mean, and that mean's standard error."""
+    change = losses - others
+    return float(change.mean()), float(change.std(ddof=1) / np.sqrt(len(change)))
+
+
 def weighed(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]) -> dict[str, float]:
     """The fit of these looks with the weight of the whole photo's look that gives the least log loss."""
     fits = [fit(logits_of(all_looks, weight), truth) | {"whole_weight": weight} for weight in WHOLE_WEIGHTS]
@@ -55,17 +61,15 @@ def faintest(by_least: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[np.i
     ----------
     by_least : looks at all pictures, for each probability of :data:`FAINT`.
     """
-    rows = np.arange(len(truth))
     ways, losses = [], []
     for least, all_looks in zip(FAINT, by_least, strict=True):
         found = weighed(all_looks, truth)
-        p = softmax(logits_of(all_looks, found["whole_weight"]), found["temperature"], axis=1)
-        losses.append(-np.log(p[rows, truth]))
-        change = losses[-1] - losses[0]
+        losses.append(figures.log_losses(logits_of(all_looks, found["whole_weight"]), truth, found["temperature"]))
+        excess, error = beyond(losses[-1], losses[0])
         further = sum(len(looks) > len(plain) for looks, plain in zip(all_looks, by_least[0], strict=True))
         ways.append({
             **{"faint_from": least, "pictures": further, "top1": found["top1"], "nll": found["nll"]},
-            **{"excess": float(change.mean()), "standard_error": float(change.std(ddof=1) / np.sqrt(len(truth)))},
+            **{"excess": excess, "standard_error": error},
         })  # fmt: skip
     best = min(ways, key=lambda way: way["nll"])
     return {"faint_from": best["faint_from"] if best["excess"] < -best["standard_error"] else SEEN_FROM, "ways": ways}
@@ -75,7 +79,7 @@ def survey_looks(
     seen: Sequence[tuple[Card, Sequence[tuple[Look, ...]]]],
     truth: NDArray[np.int64],
     chosen: dict[str, float],
-    untouched: NDArray[np.bool_] | None = None,
+    untouched: NDArray[np.bool_],
 ) -> dict[str, Any]:
     """How a survey looks at a photo, and when it stops; ``ways`` holds all that were tried.
 
@@ -87,28 +91,26 @@ def survey_looks(
     ----------
     seen : looks at all pictures by each of the manners, the plain one first.
     """
-    rows = np.arange(len(truth))
-
-    def losses(logits: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(-np.log(softmax(logits, chosen["temperature"], axis=1)[rows, truth]), np.float64)
-
-    full = losses(logits_of(seen[0][1], chosen["whole_weight"]))
+    heat = chosen["temperature"]
+    full = figures.log_losses(logits_of(seen[0][1], chosen["whole_weight"]), truth, heat)
     ways = []
     for card_, all_looks in seen:
         for near in range(min(1 + SURVEY_NEAR, max(map(len, all_looks)))):
             nearest = [looks[: near + 1] for looks in all_looks]
-            weight = min(WHOLE_WEIGHTS, key=lambda w: float(losses(logits_of(nearest, w)).mean()))
+            weight = min(
+                WHOLE_WEIGHTS, key=lambda w: figures.negative_log_likelihood(logits_of(nearest, w), truth, heat)
+            )
             for until in (*SURE, card.NEVER):
                 taken = [sure_looks(looks, until, weight) for looks in nearest]
                 logits = logits_of(taken, weight)
-                loss = losses(logits)
+                loss = figures.log_losses(logits, truth, heat)
+                excess, error = beyond(loss, full)
                 ways.append({
                     **{"first_px": card_.first_px, "turns": card_.turns, "whole_weight": weight},
                     **{"survey_looks": near, "sure_at": until},
                     "passes": float(np.mean([sum(look.passes for look in looks) for looks in taken])),
                     "nll": float(loss.mean()),
-                    "excess": float((loss - full).mean()),
-                    "standard_error": float((loss - full).std(ddof=1) / np.sqrt(len(truth))),
+                    **{"excess": excess, "standard_error": error},
                     "fit": fit(logits, truth, untouched),
                 })  # fmt: skip
     return {**swift_enough(ways), "most_passes": SURVEY_PASSES, "ways": ways}
@@ -141,14 +143,11 @@ def enough_looks(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]
     It is the most whose log loss is no more than a standard error of the difference, picture by picture, above the
     least: each look makes the map of part and reference finer.
     """
-    rows = np.arange(len(truth))
     fits, losses = {}, []
     for count in range(len(CROP_SHARES) + 1):
         nearest = [looks[: count + 1] for looks in all_looks]
         fits[near_looks(count)] = found = weighed(nearest, truth)
-        p = softmax(logits_of(nearest, found["whole_weight"]), found["temperature"], axis=1)
-        losses.append(-np.log(p[rows, truth]))
+        losses.append(figures.log_losses(logits_of(nearest, found["whole_weight"]), truth, found["temperature"]))
     best = min(losses, key=lambda loss: float(loss.mean()))
-    excess = [loss - best for loss in losses]
-    alike = [n for n, one in enumerate(excess) if one.mean() <= one.std(ddof=1) / np.sqrt(len(truth))]
-    return fits, max(alike)
+    excesses = [beyond(loss, best) for loss in losses]
+    return fits, max(count for count, (excess, error) in enumerate(excesses) if excess <= error)
