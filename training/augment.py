@@ -51,6 +51,8 @@ class Settings:
     cutout: float = 0.3
     jigsaw: float = 0.03
     degrade: float = 1.0
+    coarse: float = 0.6
+    blurred: float = 0.5
     installed_turn_deg: float = 15.0
 
 
@@ -97,8 +99,9 @@ class Augmenter:
         left = labels[:, PART].mean(dim=(1, 2)) * side**2 / before.clamp(min=1e-6)
         self._retarget(klass, view, varieties, before, left)
         self._jigsaw(x, labels, klass, view, varieties)
-        if self.settings.degrade > 0:
-            x = torch.where(chance(x, self.settings.degrade, 1, 1, 1), degrade(x, self.tones), x)
+        if (s := self.settings).degrade > 0:
+            worse = degrade(x, self.tones, coarse=s.coarse, blurred=s.blurred)
+            x = torch.where(chance(x, s.degrade, 1, 1, 1), worse, x)
         x = torch.where(beyond, torch.full_like(x, FILL / 255), x)
         x = (x * 255).round() / 255
         return Batch((x * 255 - self.mean) / self.std, F.avg_pool2d(labels, 4), klass, view, varieties)

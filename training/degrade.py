@@ -28,7 +28,7 @@ LUMA_TABLE = (
 
 
 SIDES = (1.0, 0.75, 0.5, 0.375, 0.25)
-SPLITS = (0.4, 0.62, 0.82, 0.93)  # cumulative shares of the batch for each of them but the last
+COARSER = (1.0, 0.63, 0.3, 0.12)  # of the pictures below full size: how many are no finer than each of the others
 REACHES_PX = (7, 7, 7, 6, 5)  # of the strongest blur at each of them: up to 20 px of the square's side
 
 
@@ -181,21 +181,25 @@ def toned(x: Tensor) -> Tensor:
     return veil(mix(x))
 
 
-def degrade(x: Tensor, tones: Callable[[Tensor], Tensor] = toned) -> Tensor:
+def degrade(
+    x: Tensor, tones: Callable[[Tensor], Tensor] = toned, *, coarse: float = 0.6, blurred: float = 0.5
+) -> Tensor:
     """Light, then what lens, sensor and file do at the resolution that the photo had of the part.
 
     A near look stretches few pixels over the network's square, so blur, noise and JPEG blocks grow with them: each
-    picture is made at one of ``SIDES`` shares of the square's side and stretched as the classifier does it.
+    picture is made at one of ``SIDES`` shares of the square's side and stretched as the classifier does it. A share
+    ``coarse`` of the pictures is made below full size, a share ``blurred`` of all is blurred.
     """
     x = tones(x)
     size = x.shape[-1]
-    pieces = torch.randperm(len(x), device=x.device).tensor_split([round(len(x) * part) for part in SPLITS])
+    ends = [round(len(x) * (1 - coarse * part)) for part in COARSER]
+    pieces = torch.randperm(len(x), device=x.device).tensor_split(ends)
     out = torch.empty_like(x)
     for some, share, reach in zip(pieces, SIDES, REACHES_PX, strict=True):
         if len(some) == 0:
             continue
         side = max(8, round(size * share / 8) * 8)
-        coarse = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
-        seen = jpeg(noise(blur(coarse, reach=reach)))
+        small = x[some] if side == size else F.interpolate(x[some], size=(side, side), mode="area")
+        seen = jpeg(noise(blur(small, blurred, reach)))
         out[some] = seen if side == size else F.interpolate(seen, size=(size, size), mode="bilinear")
     return out

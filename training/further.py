@@ -30,6 +30,7 @@ from training.start import NETWORKS
 HOME = "home"
 RECORDS = ("config.json", "metrics.json", "log.csv")
 VIEWS = 3  # pictures of each part
+CONFIGS = Path(__file__).parent / "configs"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +121,9 @@ def train(options: argparse.Namespace, index: Path) -> list[Path]:
         running = []
         for card, name in enumerate(names):
             given = ["--index", index, "--run", options.out / name, "--start", options.start, "--network", name]
-            given += ["--config", options.config, "--seed", options.seed + NETWORKS.index(name), "--minutes", minutes]
+            number = NETWORKS.index(name)
+            given += ["--config", options.config[number % len(options.config)], "--seed", options.seed + number]
+            given += ["--minutes", minutes]
             given += ["--steps", options.steps] if options.steps else []
             given += ["--compile"] if options.cards else []
             log = options.out / f"{name}.log"
@@ -147,7 +150,8 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m training.further", description=__doc__.splitlines()[0])
     parser.add_argument("--start", type=Path, required=True, help="the model file to go on from, its card beside it")
     parser.add_argument("--out", type=Path, required=True, help="folder of pictures, runs and home")
-    parser.add_argument("--config", type=Path, default=Path(__file__).parent / "configs" / "hard_targets.toml")
+    configs = [CONFIGS / "rough_photos.toml", CONFIGS / "hard_targets.toml"]
+    parser.add_argument("--config", type=Path, nargs="+", default=configs, help="of the first and the second network")
     parser.add_argument("--seed", type=int, required=True, help="of the first set; pictures depend on it")
     parser.add_argument("--cards", type=int, default=torch.cuda.device_count())
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes that make pictures")
