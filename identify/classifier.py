@@ -30,6 +30,7 @@ from identify.weights import VarietyHead as VarietyHead
 from identify.weights import read_card as read_card
 
 Floats = NDArray[np.float32]
+Outputs = tuple[Floats, Floats, Floats, Floats, Floats]
 
 NAME = "fitting_classifier.onnx"
 OUTPUTS = ("logits", "view", "varieties", "mask", "features")
@@ -41,7 +42,7 @@ PART = 1  # label of the part in the mask; 0 is background, 2 the reference obje
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """The network's raw outputs for one square: (C,), (V,), (A,), (3, h, w) and (F,); ``passes`` is what it took."""
+    """The networks' raw outputs for one square: (C,), (V,), (A,), (3, h, w) and (F,); ``passes`` is what it took."""
 
     square: Square
     logits: Floats
@@ -50,6 +51,7 @@ class Look:
     mask: Floats
     features: Floats
     passes: float = 1.0  # of all the file's networks at the full size
+    aim: Floats | None = None  # the mask (3, h, w) that aims nearer looks, where it is not ``mask``
 
 
 def load(path: str | Path | None = None) -> Classifier:
@@ -75,7 +77,8 @@ def _loaded(path: Path, written: tuple[int, ...]) -> Classifier:
     if missing := sorted(set(OUTPUTS) - {output.name for output in session.get_outputs()}):
         raise ModelError(f"{path.name} has no output {missing[0]!r}; export it again with python -m training.export.")
     found = Classifier(card, session)
-    if (card.survey.turns and found.networks < 2) or (card.survey.first_px != card.input_px and not found.any_size):
+    alone = max(int(card.survey.turns), card.aimed_by or 0)  # number of a network that is asked alone
+    if alone >= found.networks or (card.survey.first_px != card.input_px and not found.any_size):
         raise ModelError(
             f"{path.name} can't look as its card says; calibrate it again with python -m training.calibrate."
         )
@@ -148,7 +151,8 @@ class Classifier:
     ) -> tuple[Look, ...]:
         """One look at the whole picture (H, W, 3), then near looks where a part is seen; those ``taken`` come first.
 
-        The first near look is aimed by the whole picture's mask, the others by the first one's finer mask. Where the
+        The first near look is aimed by the whole picture's mask, of one network where the card says so, the others by
+        the first one's finer mask. Where the
         first look sees no part, the first near look is at a trace as faint as the card believes; where there is none
         and that look was hasty, one at the whole picture again takes the first near look's place. There are no more
         than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it reaches
@@ -176,14 +180,26 @@ class Classifier:
         card = self.card
         side = card.input_px if number else card.first_px
         passes = (side / card.input_px) ** 2 / (self.networks if card.turns else 1)
-        return Look(square, *self.outputs(cut_square(rgb, square, side), number), passes)
+        crop = cut_square(rgb, square, side)
+        if number or card.turns or card.aimed_by is None:
+            return Look(square, *self.outputs(crop, number), passes)
+        each = [self._asked(crop, network) for network in range(self.networks)]
+        logits, view, varieties, mask, features = (
+            np.asarray(np.mean(values, axis=0), np.float32) for values in zip(*each, strict=True)
+        )
+        aim = each[card.aimed_by][OUTPUTS.index("mask")]
+        return Look(square, logits, view, varieties, mask, features, passes, aim)
 
-    def outputs(self, rgb: Bytes, number: int = 0) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    def outputs(self, rgb: Bytes, number: int = 0) -> Outputs:
         """What the look of a ``number`` makes of a square picture (S, S, 3)."""
+        return self._asked(rgb, number % self.networks if self.card.turns else None)
+
+    def _asked(self, rgb: Bytes, network: int | None) -> Outputs:
+        """What one network of the file makes of a square picture (S, S, 3), or the mean of them all."""
         pixels = (rgb.astype(np.float32) - self.card.mean) / self.card.std
         fed = {self._input: np.ascontiguousarray(pixels.transpose(2, 0, 1)[None])}
-        if self.card.turns:
-            fed[NETWORKS] = np.arange(self.networks) == number % self.networks
+        if network is not None:
+            fed[NETWORKS] = np.arange(self.networks) == network
         logits, view, varieties, mask, features = (
             np.asarray(output[0], np.float32) for output in self._session.run(list(OUTPUTS), fed)
         )
@@ -288,9 +304,10 @@ def mean_logits(looks: Sequence[Look], whole_weight: float = 0.0) -> Floats:
 def part_square(look: Look, size_hw: tuple[int, int], share: float, seen_from: float = SEEN_FROM) -> Square | None:
     """The square around the part that a look has seen, its longer side filling ``share``; None where none is seen.
 
-    A pixel is of the part where its probability is over ``seen_from``.
+    A pixel is of the part where its probability is over ``seen_from``, by the mask that aims.
     """
-    part = (softmax(look.mask, axis=0)[PART] > seen_from).astype(np.uint8)
+    mask = look.mask if look.aim is None else look.aim
+    part = (softmax(mask, axis=0)[PART] > seen_from).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(part, connectivity=8)
     areas = stats.reshape(-1, 5)[1:count, cv2.CC_STAT_AREA]
     if len(areas) == 0 or areas.max() < 4:

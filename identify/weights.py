@@ -110,6 +110,7 @@ class Card:
     crop_shares : one near look each: the share of its square that the part's longer side fills; none: one look only.
     whole_weight : of the whole photo's look in the mean of all looks.
     faint_from : where the first look sees no part, what is one with at least this probability is looked at nearer.
+    aimed_by : number of the file's network whose map of the whole photo aims the near looks; None: that of them all.
     sure_at : of a photo that is measured, no further near look is needed from this probability on.
     first_px : side of the square that the first look, at the whole photo, is taken at [px].
     turns : whether the networks of the file take turns, one a look; else each look is of them all.
@@ -141,6 +142,7 @@ class Card:
     survey: SurveyLooks
     turns: bool = False
     faint_from: float = SEEN_FROM
+    aimed_by: int | None = None
     strange_by: str = ""
     strange_from: float = math.inf
 
@@ -194,6 +196,7 @@ def read_card(path: Path) -> Card:
             crop_shares=tuple(float(share) for share in text["input"]["crop_shares"]),
             whole_weight=float(text["input"].get("whole_weight", 0.0)),  # cards of before have none
             faint_from=float(text["input"].get("faint_from", SEEN_FROM)),
+            aimed_by=None if "aimed_by" not in text["input"] else int(text["input"]["aimed_by"]),
             sure_at=float(text["input"]["sure_at"]),
             first_px=int(text["input"]["side_px"]),
             survey=_survey_looks(text),

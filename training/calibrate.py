@@ -27,11 +27,11 @@ from training.looks import (
     CROP_SHARES,
     FAINT,
     enough_looks,
-    faintest,
     logits_of,
     near_looks,
     settled_at,
     sure_looks,
+    surely_better,
     survey_looks,
 )
 from training.prepare import CALIBRATION, KEPT, read_manifest, read_rows
@@ -62,6 +62,20 @@ def without_blanks(sample: list[Picture], *, workers: int) -> list[Picture]:
     """The pictures that show anything at all: a failed render is one even colour."""
     spans = each(lambda picture: int(np.ptp(rgb_of(picture))), sample, workers=workers)
     return [picture for picture, span in zip(sample, spans, strict=True) if span >= 8]
+
+
+def aims(classifier: Classifier) -> list[Card]:
+    """Cards of the ways to aim the near looks at a photo that is measured: by the map of all networks, or of one."""
+    plain = replace(classifier.card, crop_shares=CROP_SHARES)
+    numbers = range(classifier.networks) if classifier.networks > 1 else ()
+    return [plain, *(replace(plain, aimed_by=number) for number in numbers)]
+
+
+def looks_by(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> list[tuple[Look, ...]]:
+    """The looks of each card at one picture, made worse for half of them."""
+    rng, untouched = _drawn(picture)
+    rgb = rgb_of(picture) if untouched else worn(rgb_of(picture), rng)
+    return [tuple(map(_without_map, classifier.with_card(one).looks(rgb))) for one in cards]
 
 
 def manners(classifier: Classifier) -> list[Card]:
@@ -105,7 +119,7 @@ def _labelled(looks: tuple[Look, ...], rgb: Bytes, card: Card) -> float:
 
 def _without_map(look: Look) -> Look:
     """The look as far as a calibration needs it; copies, because a part of an array keeps all of it in memory."""
-    return replace(look, mask=look.mask[:, :1, :1].copy(), features=look.features[:1].copy())
+    return replace(look, mask=look.mask[:, :1, :1].copy(), features=look.features[:1].copy(), aim=None)
 
 
 def _heads(classifier: Classifier, sample: list[Picture], views: NDArray, varieties: NDArray) -> dict[str, Any]:
@@ -144,12 +158,15 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
     """What calibration.json holds: how a photo is looked at, when, and what is then answered."""
     card.write(run, calibrated=False)
     provisional = load(run / NAME)
-    cards = manners(provisional)
+    truth = np.array([provisional.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
+    tried = aims(provisional)
+    by_aim = each(lambda picture: looks_by(provisional, picture, tried), sample, workers=workers)
+    aim = surely_better([[looks[number] for looks in by_aim] for number in range(len(tried))], truth)
+    cards = manners(provisional.with_card(tried[aim["number"]]))
     classifier = provisional.with_card(cards[0])
     by_manner = each(lambda picture: look(classifier, picture, cards), sample, workers=workers)
-    truth = np.array([classifier.card.classes.index(picture.line["class"]) for picture in sample], np.int64)
-    faint = faintest([[looks[number] for looks, _ in by_manner] for number in range(len(FAINT))], truth)
-    number = FAINT.index(faint["faint_from"])
+    faint = surely_better([[looks[number] for looks, _ in by_manner] for number in range(len(FAINT))], truth)
+    number = faint["number"]
     seen = [(manner[number], shares[number]) for manner, shares in by_manner]
 
     def first(count: int, number: int = number) -> list[tuple[Look, ...]]:
@@ -177,8 +194,10 @@ def calibrate(run: Path, sample: list[Picture], *, workers: int) -> dict[str, An
         "looks": winner,
         "crop_shares": list(CROP_SHARES[:count]),
         "passes": {"all": float(np.mean([*map(len, first(count))])), "taken": float(np.mean([*map(len, taken)]))},
-        "faint_from": faint["faint_from"],
-        "faint": faint["ways"],
+        "aimed_by": cards[0].aimed_by,
+        "aims": [{"aimed_by": one.aimed_by} | way for one, way in zip(tried, aim["ways"], strict=True)],
+        "faint_from": FAINT[number],
+        "faint": [{"faint_from": least} | way for least, way in zip(FAINT, faint["ways"], strict=True)],
         "sure_at": sure_at,
         "survey": survey,
         "fits": fits,

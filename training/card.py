@@ -88,6 +88,7 @@ def content(run: Path, *, calibrated: bool = True) -> dict[str, Any]:
             "crop_shares": found.get("crop_shares", []),
             "whole_weight": chosen.get("whole_weight", 0.0),
             "faint_from": found.get("faint_from", SEEN_FROM),
+            **({} if found.get("aimed_by") is None else {"aimed_by": found["aimed_by"]}),
             "sure_at": found.get("sure_at", NEVER),
         },
         "survey": {

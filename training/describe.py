@@ -8,20 +8,10 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from identify.classifier import LEAST_NEAR
+from training import ways
+from training.markdown import percent, table
 
 CURVES = "reliability.svg"  # beside the card
-
-
-def percent(value: float | None, digits: int = 1) -> str:
-    """A share as a percentage, or a dash."""
-    return "–" if value is None else f"{100 * value:.{digits}f} %"
-
-
-def table(head: list[str], rows: list[list[object]]) -> str:
-    """A Markdown table."""
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    return "\n".join(lines + ["| " + " | ".join(str(cell) for cell in row) + " |" for row in rows])
 
 
 def page(
@@ -42,7 +32,7 @@ def page(
         _purpose(card),
         _data(card, metrics),
         _making(card, config, metrics, export),
-        _calibration(calibration),
+        ways.section(calibration),
         *([_curves()] if evaluations else []),
         *(_evaluation(name, found, card) for name, found in evaluations.items()),
         *([_unknown(unknown, card)] if unknown else []),
@@ -143,62 +133,6 @@ def _making(card: dict[str, Any], config: dict[str, Any], metrics: dict[str, Any
     )
 
 
-def _calibration(calibration: dict[str, Any]) -> str:
-    if not calibration:
-        return "## Calibration\nNot calibrated."
-    rows = [
-        [name, percent(f["top1"], 2), f"{f['nll']:.4f}", f"{f['whole_weight']:g}", f"{f['temperature']:.3f}",
-         percent(f["ece_before"], 2), percent(f["ece"], 2)]
-        for name, f in calibration["fits"].items()
-    ]  # fmt: skip
-    chosen = calibration["chosen"]
-    reached = "reached" if chosen["error_bound"] <= chosen["risk"] else "NOT reached"
-    return "\n".join(
-        [
-            "## Calibration",
-            f"On {calibration['pictures']} renders of parts never trained on, half of them made worse first. Taken: "
-            f"**{calibration['looks']}**.",
-            "",
-            table(
-                ["looks", "top-1", "log loss", "whole photo's weight", "temperature", "ECE before", "ECE after"], rows
-            ),
-            "",
-            f"A photo gets {LEAST_NEAR} near looks, and no further one once a class has the probability "
-            f"{calibration['sure_at']:g} before calibration: {calibration['passes']['taken']:.2f} passes on "
-            f"average. So looked at, top-1 is {percent(chosen['top1'])}, ECE {percent(chosen['ece'])}, temperature "
-            f"{chosen['temperature']:.3f}.",
-            *_faint(calibration),
-            "",
-            f"`unsure` below a probability of {chosen['unsure_below']:.3f}: {percent(chosen['accepted'])} are "
-            f"answered, {percent(chosen['wrong_among_accepted'], 2)} of these wrong; upper bound "
-            f"{percent(chosen['error_bound'], 2)} at 95 % confidence (aim: at most "
-            f"{percent(chosen['risk'])}, {reached}). The 95 % set holds every class of probability "
-            f"{chosen['set_from']:.3f} or more: it covers {percent(chosen['set_coverage'])} with "
-            f"{chosen['set_size']:.2f} classes on average.",
-            "",
-            *_survey(calibration["survey"], calibration["passes"]["all"]),
-        ]
-    )
-
-
-def _faint(calibration: dict[str, Any]) -> list[str]:
-    """Whether a trace of a part is looked at nearer where no part is seen, beside what was tried."""
-    rows = [
-        [f"{way['faint_from']:g}", way["pictures"], percent(way["top1"], 2), f"{way['nll']:.4f}",
-         f"{way['excess']:+.4f} ± {way['standard_error']:.4f}"]
-        for way in calibration.get("faint", [])
-    ]  # fmt: skip
-    if not rows:
-        return []
-    return [
-        "",
-        "Where the first look sees no part, what is one with less probability than a half may be looked at nearer; "
-        f"taken: from {calibration['faint_from']:g} on.",
-        "",
-        table(["a part from", "photos looked at nearer for it", "top-1", "log loss", "change"], rows),
-    ]
-
-
 def _stale(found: dict[str, Any], card: dict[str, Any]) -> str:
     """What must be said of figures of another model file."""
     return "" if found["model"] == card["sha256"] else "\n\n**These figures are of another model file: measure again.**"
@@ -241,53 +175,6 @@ def _corruptions(found: dict[str, Any], card: dict[str, Any]) -> str:
             table(["corruption", "top-1", "answered", "answered wrongly"], rows),
         ]
     )
-
-
-def _survey(found: dict[str, Any], passes: float) -> list[str]:
-    """Which looks a survey takes, beside the way of least log loss of each manner and number of near looks."""
-    kinds: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-    for way in found["ways"]:
-        kinds.setdefault((way["turns"], way["first_px"], way["survey_looks"]), []).append(way)
-    rows = [
-        [
-            "one in turn" if way["turns"] else "all",
-            str(way["first_px"]),
-            str(way["survey_looks"]),
-            "" if way["sure_at"] > 1 else f"{way['sure_at']:g}",
-            f"{way['passes']:.2f}",
-            percent(way["fit"]["top1"]),
-            f"{way['excess']:+.4f} ± {way['standard_error']:.4f}",
-            percent(way["fit"]["accepted"]),
-        ]
-        for way in (min(ways, key=lambda way: way["nll"]) for ways in kinds.values())
-    ]
-    fit, turns = found["fit"], "the file's networks take turns, one a look; " if found["turns"] else ""
-    sure = "" if found["sure_at"] > 1 else f", and none once a class has the probability {found['sure_at']:g}"
-    return [
-        f"In surveys {turns}the first look is at the whole photo at {found['first_px']} px and weighs "
-        f"{found['whole_weight']:g}; at most {found['survey_looks']} near looks follow{sure} before calibration: "
-        f"{found['passes']:.2f} passes of the whole file a picture instead of {passes:.2f}, top-1 "
-        f"{percent(fit['top1'])}, log loss {found['nll']:.4f}, which exceeds that of all looks of all networks by "
-        f"{found['excess']:.4f} (standard error {found['standard_error']:.4f}). It is the least of the ways within "
-        f"{found['most_passes']:g} passes. With a temperature of {fit['temperature']:.3f} the "
-        f"ECE is {percent(fit['ece'])}, and below a probability of {fit['unsure_below']:.3f} the answer is `unsure`: "
-        f"{percent(fit['accepted'])} are answered, {percent(fit['wrong_among_accepted'], 2)} of these wrong (upper "
-        f"bound {percent(fit['error_bound'], 2)}).",
-        "",
-        table(
-            [
-                "networks",
-                "first look [px]",
-                "near looks",
-                "sure at",
-                "passes",
-                "top-1",
-                "log loss beyond all looks'",
-                "answered",
-            ],
-            rows,
-        ),
-    ]
 
 
 def _curves() -> str:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import LEAST_NEAR, Card, Look, mean_logits, softmax
+from identify.classifier import LEAST_NEAR, Card, Look, Square, mean_logits, softmax
 from identify.weights import SEEN_FROM
 from training import card, figures
 from training.decision import fit
@@ -52,27 +52,34 @@ def weighed(all_looks: Sequence[tuple[Look, ...]], truth: NDArray[np.int64]) -> 
     return min(fits, key=lambda one: one["nll"])
 
 
-def faintest(by_least: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[np.int64]) -> dict[str, Any]:
-    """From which probability a trace of a part is looked at nearer where no part is seen; ``ways`` holds all tried.
+def surely_better(by_way: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[np.int64]) -> dict[str, Any]:
+    """Which of several ways to look is taken, and how all do: ``number`` and ``ways``.
 
-    The one of least log loss, where that is less than without by more than the standard error of the difference.
+    It is the one of least log loss, where that is less than the first's by more than the standard error of the
+    difference, and else the first.
 
     Parameters
     ----------
-    by_least : looks at all pictures, for each probability of :data:`FAINT`.
+    by_way : looks at all pictures, for each way.
     """
     ways, losses = [], []
-    for least, all_looks in zip(FAINT, by_least, strict=True):
+    for all_looks in by_way:
         found = weighed(all_looks, truth)
         losses.append(figures.log_losses(logits_of(all_looks, found["whole_weight"]), truth, found["temperature"]))
         excess, error = beyond(losses[-1], losses[0])
-        further = sum(len(looks) > len(plain) for looks, plain in zip(all_looks, by_least[0], strict=True))
+        others = sum(squares(looks) != squares(plain) for looks, plain in zip(all_looks, by_way[0], strict=True))
         ways.append({
-            **{"faint_from": least, "pictures": further, "top1": found["top1"], "nll": found["nll"]},
+            **{"pictures": others, "top1": found["top1"], "nll": found["nll"]},
             **{"excess": excess, "standard_error": error},
         })  # fmt: skip
-    best = min(ways, key=lambda way: way["nll"])
-    return {"faint_from": best["faint_from"] if best["excess"] < -best["standard_error"] else SEEN_FROM, "ways": ways}
+    best = min(range(len(ways)), key=lambda number: ways[number]["nll"])
+    sure = ways[best]["excess"] < -ways[best]["standard_error"]
+    return {"number": best if sure else 0, "ways": ways}
+
+
+def squares(looks: Sequence[Look]) -> list[Square]:
+    """Where the looks are taken."""
+    return [look.square for look in looks]
 
 
 def survey_looks(

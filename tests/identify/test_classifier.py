@@ -1,3 +1,4 @@
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -433,11 +434,51 @@ def test_networks_take_turns_and_the_first_look_is_smaller(bare):
     assert whole.passes == 1
 
 
-@pytest.mark.parametrize("said", ["turns = true", "first_px = 128"])
+class Disagreeing(Parrot):
+    """Two networks of which the second sees a part where the first sees none."""
+
+    def run(self, names, fed):
+        self.fed.append(fed)
+        masks = [look(whole_square((64, 64)), labels).mask for labels in (np.zeros((16, 16), np.uint8), PART_SEEN)]
+        asked = fed.get(classifier.NETWORKS, np.array([True, True]))
+        mask = np.mean([mask for mask, heard in zip(masks, asked, strict=True) if heard], axis=0)
+        return [mask[None] if name == "mask" else np.zeros((1, 3), np.float32) for name in names]
+
+
+@pytest.mark.parametrize(("aimed_by", "seen"), [(0, False), (1, True)])
+def test_one_network_may_aim_the_near_looks(bare, aimed_by, seen):
+    both, alone = Disagreeing(), Disagreeing()
+    card = replace(bare.card, input_px=64, first_px=64, crop_shares=(0.8,))
+    square, rgb = whole_square((1600, 1600)), noise((1600, 1600))
+    plain = classifier.Classifier(card, both).look(rgb, square)
+    network = classifier.Classifier(replace(card, aimed_by=aimed_by), alone)
+    aimed = network.look(rgb, square)
+    assert aimed.mask == pytest.approx(plain.mask)
+    assert aimed.passes == plain.passes == 1
+    assert [fed[classifier.NETWORKS].tolist() for fed in alone.fed] == [[True, False], [False, True]]
+    assert (classifier.part_square(aimed, (1600, 1600), 0.8) is not None) == seen
+    near = network.look(rgb, square, 1)
+    assert near.aim is None
+    assert classifier.NETWORKS not in alone.fed[-1]
+    assert len(network.looks(rgb)) == 1 + seen
+
+
+def test_networks_that_are_asked_one_by_one_say_together_what_they_say_at_once(shipped):
+    rgb, square = noise((256, 256)), whole_square((256, 256))
+    apart, at_once = (
+        shipped.with_card(replace(shipped.card, aimed_by=number)).look(rgb, square) for number in (0, None)
+    )
+    for name in classifier.OUTPUTS:
+        assert getattr(apart, name) == pytest.approx(getattr(at_once, name), abs=1e-4)
+
+
+@pytest.mark.parametrize("said", ["turns = true", "first_px = 128", "aimed_by = 1"])
 def test_a_card_that_wants_what_the_file_can_not_is_refused(copied: Path, monkeypatch, said: str):
     path = copied.with_suffix(".toml")
     head, rest = path.read_text(encoding="utf-8").split("[decision]")
-    path.write_text(f"{head.split('[survey]')[0]}[survey]\n{said}\n[decision]{rest}", encoding="utf-8")
+    head = re.sub(r"aimed_by.*\n", "", head.split("[survey]")[0])
+    block = said if said.startswith("aimed_by") else f"[survey]\n{said}"
+    path.write_text(f"{head.rstrip()}\n{block}\n[decision]{rest}", encoding="utf-8")
     session = SimpleNamespace(
         get_outputs=lambda: [SimpleNamespace(name=name) for name in classifier.OUTPUTS],
         get_inputs=lambda: [SimpleNamespace(name="pixels", shape=["batch", 3, 256, 256])],

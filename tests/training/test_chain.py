@@ -256,7 +256,12 @@ def test_a_pair_says_the_mean_of_both_in_integers(run: Path, small: config.Confi
     assert found["shipped"] == "int8"
     assert small_file.stat().st_size < 0.4 * (tmp_path / "pair" / "float32.onnx").stat().st_size
     calibrate.main(["--run", str(tmp_path / "pair"), "--index", str(run / "index.json")])
-    chosen = json.loads((tmp_path / "pair" / "calibration.json").read_text())["survey"]
+    calibrated = json.loads((tmp_path / "pair" / "calibration.json").read_text())
+    aims, chosen = calibrated["aims"], calibrated["survey"]
+    assert [way["aimed_by"] for way in aims] == [None, 0, 1]
+    best = min(aims, key=lambda way: way["nll"])
+    taken = best if best["excess"] < -best["standard_error"] else aims[0]
+    assert classifier.load(small_file).card.aimed_by == calibrated["aimed_by"] == taken["aimed_by"]
     assert {(way["turns"], way["first_px"]) for way in chosen["ways"]} == {(False, 64), (True, 64), (True, 32)}
     swift_enough = [way["nll"] for way in chosen["ways"] if way["passes"] <= chosen["most_passes"]]
     assert chosen["passes"] <= chosen["most_passes"]
@@ -387,8 +392,8 @@ def test_a_trace_is_looked_at_only_where_that_surely_helps(right: int, taken: fl
     seen[0] = (said(truth[40], 0.0), said(1 - truth[40], 2.0))  # one is wrong, so that no temperature is endless
     without = [(said(k, 0.0),) for k in truth[:40]]
     near = [(*plain, said(truth[n] if n < right else 1 - truth[n], 2.0)) for n, plain in enumerate(without)]
-    found = looks.faintest([[*some, *seen] for some in (without, without, near, near)], truth)
-    assert found["faint_from"] == taken
+    found = looks.surely_better([[*some, *seen] for some in (without, without, near, near)], truth)
+    assert looks.FAINT[found["number"]] == taken
     assert [way["pictures"] for way in found["ways"]] == [0, 0, 40, 40]
 
 
