@@ -14,6 +14,7 @@ from types import ModuleType
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 
 from data_synthetic.finish import Surface
 from data_synthetic.mesh import Array
@@ -22,7 +23,8 @@ VARIANTS = ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb")
 HIDDEN_MM = -5.0e4
 ROUND_ENOUGH = 0.1  # sine of a face's first angle, above which it is no needle
 SAMPLER = "multijitter"
-BACKGROUND, PART, REFERENCE = 0, 1, 2
+BACKGROUND, PART, REFERENCE, WATER = 0, 1, 2, 3
+WATER_INDEX = 1.333  # of refraction, in visible light [CRC Handbook of Chemistry and Physics, from memory]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +48,7 @@ class Setting:
     """Everything the renderer is told about one picture's world.
 
     ``picture`` is the reference's texture (H, W, 3) sRGB in 0..1; ``environment`` (H, W, 3) radiance, z up;
-    ``flash`` the radiant intensity of the phone's lamp beside the lens.
+    ``flash`` the radiant intensity of the phone's lamp beside the lens; ``water`` clear drops over the rest.
     """
 
     part: Surface | None
@@ -57,6 +59,7 @@ class Setting:
     wall: Plane | None
     environment: NDArray[np.float32]
     flash: float = 0.0
+    water: Surface | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,11 +138,12 @@ def _mesh(name: str, surface: Surface, picture: np.ndarray | None, *, textured: 
     mi = mitsuba()
     base = _bitmap(picture if picture is not None else np.full((4, 4, 3), 0.5)) if textured else None
     attribute = {"type": "mesh_attribute", "name": "vertex_base"}
-    bsdf = {"type": "twosided", "inner": {
-        "type": "principled", "base_color": base if textured else attribute,
-        "roughness": {"type": "mesh_attribute", "name": "vertex_rough"},
-        "metallic": {"type": "mesh_attribute", "name": "vertex_metal"},
-        "specular": 0.5, "clearcoat": 1e-3, "clearcoat_gloss": 0.8,
+    bsdf = {"type": "dielectric", "int_ior": WATER_INDEX, "ext_ior": 1.0} if name == "water" else {
+        "type": "twosided", "inner": {
+            "type": "principled", "base_color": base if textured else attribute,
+            "roughness": {"type": "mesh_attribute", "name": "vertex_rough"},
+            "metallic": {"type": "mesh_attribute", "name": "vertex_metal"},
+            "specular": 0.5, "clearcoat": 1e-3, "clearcoat_gloss": 0.8,
     }}  # fmt: skip
     properties = mi.Properties()
     properties["mesh_bsdf"] = mi.load_dict(bsdf)
@@ -209,6 +213,7 @@ def _loaded(setting: Setting, lens: Lens, width_px: int, height_px: int, bounces
         "clutter": _mesh("clutter", setting.clutter or hidden, None, textured=False),
         "bench": _plane("bench", setting.bench),
         "wall": _plane("wall", setting.wall),
+        "water": _mesh("water", setting.water or hidden, None, textured=False),
     }
     up = mi.ScalarTransform4f().rotate([1, 0, 0], 90)  # the environment's up is y
     place = -lens.rotation.T @ lens.translation_mm + lens.rotation.T @ np.array([9.0, -6.0, 0.0])
@@ -232,7 +237,7 @@ def _loaded(setting: Setting, lens: Lens, width_px: int, height_px: int, bounces
         lens.aperture_mm, 1e-3)  # fmt: skip
     parameters["sensor.focus_distance"] = dr.opaque(mi.Float, lens.focus_mm) if _jit() else lens.focus_mm
     parameters.update()
-    return scene, [shapes["part"], shapes["reference"]]
+    return scene, [shapes["part"], shapes["reference"], shapes["water"]]
 
 
 def _jit() -> bool:
@@ -264,6 +269,15 @@ def _labels(scene: object, shapes: list, lens: Lens, width_px: int, height_px: i
     return labels.reshape(height_px, width_px)
 
 
+def seen_through(labels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Labels (H, W) in which water has the label of the nearest pixel that is none: a drop is of what it lies on."""
+    water = labels == WATER
+    if not water.any() or water.all():
+        return np.where(water, np.uint8(BACKGROUND), labels)
+    rows, columns = distance_transform_edt(water, return_distances=False, return_indices=True)
+    return np.asarray(labels[rows, columns], np.uint8)
+
+
 def mended(light: NDArray[np.float32]) -> NDArray[np.float32]:
     """Light (H, W, 3) whose non-finite pixels take the mean of the finite ones around them."""
     good = np.isfinite(light).all(axis=2)
@@ -284,4 +298,4 @@ def render(
     mi = mitsuba()
     scene, shapes = _loaded(setting, lens, width_px, height_px, bounces, spp)
     light = np.array(mi.render(scene, spp=spp, seed=seed), np.float32)
-    return mended(light[..., :3]), _labels(scene, shapes, lens, width_px, height_px)
+    return mended(light[..., :3]), seen_through(_labels(scene, shapes, lens, width_px, height_px))

@@ -9,7 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from data_synthetic import clutter, hands, lights, photographer, references, textures
+from data_synthetic import clutter, drops, hands, lights, photographer, references, textures
 from data_synthetic.camera import View, held
 from data_synthetic.finish import Surface, Wear, any_wear, surface
 from data_synthetic.footprint import hull_xy, overlap
@@ -133,8 +133,10 @@ def on_bench(
     spread = view.distance_mm * 43.2666 / view.focal35_mm * 0.33
     things, _ = scatter(rng, taken, points[:, :2].mean(0), spread_mm=max(spread, 45.0), count=count)
     things += list(placed.support) if placed is not None else []
+    water = None
     if placed is not None and split == "training":
-        own = rng.spawn(1)[0]  # draws nothing from what the other splits draw from
+        own, damp = rng.spawn(2)  # they draw nothing from what the other splits draw from
+        water = drops.wet(damp, placed.solids(), 0.0)
         things += hands.reaching(
             own, points, [] if laid is None or laid.object.kind == "sheet" else [laid.footprint_xy]
         )
@@ -148,6 +150,7 @@ def on_bench(
         picture=None if laid is None else laid.object.picture,
         clutter=_calm(surface(tuple(things), rng, wear=Wear(dull=within(rng, 0, 0.7)))) if things else None,
         bench=plane, wall=None, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
+        water=water,
     )  # fmt: skip
     view = cut_out(rng, view, points, side_px=width_px) if near else view
     truth = _truth(part, placed, laid, view) | {"bench": family, "light": room}
@@ -225,6 +228,7 @@ def in_building(
         part=surface(tap.solids, rng, wear=any_wear(rng)) if tap.solids else None, reference=None, picture=None,
         clutter=_calm(surface(tap.surroundings, rng)) if tap.surroundings else None,
         bench=deck, wall=wall, environment=photographer.mirrored(light.environment, view, rng), flash=light.flash,
+        water=drops.wet(rng.spawn(1)[0], tap.solids, None) if split == "training" else None,
     )  # fmt: skip
     if near:
         points = [piece.vertices_mm for piece in tap.solids] or [target + 60 * np.array([[-1, -1, -1], [1, 1, 1]])]
