@@ -1,4 +1,4 @@
-"""Hands that hold a part, steady it or lie beside it: fingers with nails, a thumb and the back of the hand, or a glove.
+"""Hands that pinch a part, steady it, lie beside it or hold it in the palm: bare, with nails, or in a glove.
 
 Lengths and widths are about those of adult hands (from memory, no source); the tones of skin go from very light to
 very dark.
@@ -17,6 +17,7 @@ LIGHT_SKIN, DARK_SKIN = np.array([0.93, 0.77, 0.68]), np.array([0.30, 0.19, 0.14
 GLOVES = ((0.16, 0.30, 0.62), (0.09, 0.09, 0.10), (0.88, 0.88, 0.86), (0.86, 0.50, 0.16), (0.35, 0.38, 0.33))
 GLOVED_SHARE = 0.25
 TIP = (0.0, 0.42, 0.66, 0.83, 0.94, 1.0)  # of the breadth, where the finger tip rounds off
+PALM_SHARE = 0.5  # of the lying parts beside which there is nothing to measure by
 REACHES = {"pinch": 0.5, "steady": 0.3, "beside": 0.2}
 Tint = tuple[float, float, float]
 
@@ -75,6 +76,44 @@ def _hand(rng: np.random.Generator, tips_mm: list[Array], towards: Array) -> tup
     back = root + np.linspace(-12, 130, 12)[:, None] * towards + np.linspace(0, 25, 12)[:, None] * [0, 0, 1]
     breadth = 4.6 * wide * np.array([0.35, 0.72, 0.9, 0.98, 1, 1, 0.98, 0.92, 0.84, 0.76, 0.7, 0.68])
     return (*solids, swept(back, breadth, "skin", around=32, flatten=0.4).of("skin", tint=tint))
+
+
+def palm(rng: np.random.Generator, part_mm: Array) -> tuple[Solid, ...]:
+    """Now and then an open hand under a part (N, 3) [mm] whose lowest point is at z = 0; else nothing.
+
+    The part sinks about a millimetre into it. Breadth of a hand about 75 to 95 mm, from memory, no source.
+    """
+    if rng.random() >= PALM_SHARE:
+        return ()
+    tint, _ = _tint(rng)
+    tint = _rgb(0.8 * np.array(tint) + 0.2 * LIGHT_SKIN)  # a palm is paler than the back of the hand
+    wide, thick, angle, side = within(rng, 76, 94), within(rng, 24, 32), within(rng, 0, 2 * np.pi), rng.choice([-1, 1])
+    along = np.array([np.cos(angle), np.sin(angle), 0.0])
+    across = side * np.array([-along[1], along[0], 0.0])
+    middle = np.append((part_mm[:, :2].min(0) + part_mm[:, :2].max(0)) / 2, within(rng, 0.5, 1.5))
+
+    def at(forth: float, beside: float, high_mm: float) -> Array:
+        return np.asarray(middle + wide * (forth * along + beside * across) + np.array([0.0, 0.0, high_mm]))
+
+    reach = np.linspace(-4.0, 0.62, 24)
+    path = np.array([at(r, 0.0, 6 * max(0.0, abs(r) - 0.3) - thick / 2) for r in reach])
+    breadth = wide * np.interp(
+        reach, [-4.0, -1.0, -0.75, -0.3, 0.3, 0.5, 0.58, 0.62], [1.0, 0.68, 0.78, 1.0, 1.0, 0.93, 0.8, 0.55]
+    )
+    solids = [swept(path, breadth, "skin", around=48, flatten=thick / wide).of("skin", tint=tint)]
+    curl = within(rng, 5, 45)
+    for number, share in enumerate((0.94, 1.0, 0.95, 0.76)):  # from the forefinger to the little finger
+        beside = 0.36 - 0.24 * number
+        tip = at(0.5 + 0.9 * share, 1.15 * beside, curl * within(rng, 0.7, 1.3) - 4)
+        solids += _digit(rng, tip, at(0.2, 0.8 * beside, -0.7 * thick), 0.2 * wide * share, tint)
+    thumb = at(0.35, within(rng, 0.7, 0.95), within(rng, -5, 20))
+    return (*solids, *_digit(rng, thumb, at(-0.5, 0.12, -0.65 * thick), 0.25 * wide, tint))
+
+
+def _digit(rng: np.random.Generator, tip_mm: Array, root_mm: Array, wide_mm: float, tint: Tint) -> list[Solid]:
+    away = root_mm - tip_mm
+    return finger(tip_mm, away, long_mm=float(np.linalg.norm(away)), wide_mm=wide_mm, bend_deg=within(rng, 0, 10),
+                  tint=tint, nail=False)  # fmt: skip
 
 
 def _edge(outline_xy: Array, angle_rad: float) -> Array:

@@ -135,11 +135,7 @@ def on_bench(
     things += list(placed.support) if placed is not None else []
     water = None
     if placed is not None and split == "training":
-        own, damp = rng.spawn(2)  # they draw nothing from what the other splits draw from
-        water = drops.wet(damp, placed.solids(), 0.0)
-        things += hands.reaching(
-            own, points, [] if laid is None or laid.object.kind == "sheet" else [laid.footprint_xy]
-        )
+        things, plane, water = _handled(rng, placed, laid, things, plane)
     things += photographer.shading(light.environment, view, points.mean(0), rng)
     wear = any_wear(rng)
     if laid is not None and laid.object.kind == "sheet":
@@ -155,6 +151,23 @@ def on_bench(
     view = cut_out(rng, view, points, side_px=width_px) if near else view
     truth = _truth(part, placed, laid, view) | {"bench": family, "light": room}
     return Scene(setting, view, _white(light), truth)
+
+
+def _handled(
+    rng: np.random.Generator, placed: Placed, laid: Laid | None, things: list[Solid], plane: Plane
+) -> tuple[list[Solid], Plane, Surface | None]:
+    """Hands and water about a part: everything beside it, the bench, and the drops.
+
+    They draw nothing from what the other splits draw from. A part in a palm is held above the bench, alone.
+    """
+    own, damp, open_hand = rng.spawn(3)
+    points, solids = placed.points_mm(), placed.solids()
+    if placed.view == "lying" and laid is None and not placed.support:
+        if held_in := hands.palm(open_hand, points):
+            lower = replace(plane, corners_mm=plane.corners_mm - [0, 0, within(open_hand, 40, 250)])
+            return list(held_in), lower, drops.wet(damp, solids, None)
+    kept = [] if laid is None or laid.object.kind == "sheet" else [laid.footprint_xy]
+    return [*things, *hands.reaching(own, points, kept)], plane, drops.wet(damp, solids, 0.0)
 
 
 def _calm(piece: Surface) -> Surface:

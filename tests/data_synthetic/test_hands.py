@@ -56,6 +56,19 @@ def test_pieces_are_closed_and_of_a_hand_s_size() -> None:
         assert (uses == 2).all()
 
 
+def test_a_part_lies_in_the_palm_and_sinks_by_a_millimetre_or_so() -> None:
+    drawn = [hands.palm(np.random.default_rng(seed), lying_mm()) for seed in range(200)]
+    held = [one for one in drawn if one]
+    assert 66 <= len(held) <= 134  # of 200 draws at 50 %, with 99.999 % (binomial)
+    middle = (lying_mm()[:, :2].min(0) + lying_mm()[:, :2].max(0)) / 2
+    for one in held[:40]:
+        under = one[0].vertices_mm
+        near = np.hypot(*(under[:, :2] - middle).T) < 15
+        assert 0.0 < under[near, 2].max() < 2.0
+        assert under[:, 2].min() < -20  # a hand is some 25 to 30 mm thick: from memory
+        assert len(one) == 6  # the palm, four fingers, the thumb
+
+
 def test_fingers_end_at_the_part_and_not_in_it() -> None:
     outline = hull_xy(lying_mm())
     for one in made(60):
