@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
 UNSURE = "unsure"
+POSSIBLE_FROM = 0.1  # where the answer is unsure, a class this likely is not ruled out
 
 
 def _shaped(name: str, array: np.ndarray, *shape: int | None) -> None:
@@ -218,6 +219,7 @@ class Recognition:
 
     Parameters
     ----------
+    prediction_set : class ids; of 100 sets like it some 95 hold the right one, whatever the answer is.
     labels : (h, w) uint8: 0 background, 1 part, 2 reference.
     features : (F,) what the network makes of the whole photo before it names a class; None where that is not known.
     """
@@ -230,6 +232,12 @@ class Recognition:
     labels: Bytes | None
     model_sha256: str
     features: NDArray[np.float32] | None = None
+
+    @property
+    def possible(self) -> tuple[str, ...]:
+        """Class ids that are not ruled out: the prediction set and, where the answer is unsure, all likely classes."""
+        likely = [name for name, p in self.probabilities.items() if self.answer == UNSURE and p >= POSSIBLE_FROM]
+        return tuple(dict.fromkeys([*self.prediction_set, *likely]))
 
 
 @dataclass(frozen=True, slots=True)

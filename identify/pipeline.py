@@ -167,18 +167,18 @@ def _measured(
 
 
 def measured_as(recognition: Recognition) -> str:
-    """The class as whose a part is measured: the answer or, where it is unsure, the one class in the prediction set.
+    """The class as whose a part is measured: the answer or, where it is unsure, the one class that is left possible.
 
-    Unsure where that holds several: then only what tells itself on any part is measured.
+    Unsure where several are: then only what tells itself on any part is measured.
     """
-    if recognition.answer != UNSURE or len(recognition.prediction_set) != 1:
+    if recognition.answer != UNSURE or len(recognition.possible) != 1:
         return recognition.answer
-    return recognition.prediction_set[0]
+    return recognition.possible[0]
 
 
 def wanted_quantities(recognition: Recognition) -> tuple[str, ...]:
-    """What is worth measuring of this class, or of every class of the prediction set where the answer is unsure."""
-    names = (recognition.answer,) if recognition.answer != UNSURE else recognition.prediction_set
+    """What is worth measuring of this class, or of every class that is not ruled out where the answer is unsure."""
+    names = (recognition.answer,) if recognition.answer != UNSURE else recognition.possible
     rows = [tables.load().fitting(name) for name in names]
     return tuple(dict.fromkeys(quantity for row in rows for quantity in row.quantities))
 

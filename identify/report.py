@@ -188,7 +188,7 @@ def _heading(case: Case) -> list[str]:
     else:
         share = recognition.probabilities.get(recognition.answer, 0.0)
         lines += [_sides(_class_name(recognition.answer), _percent(share))]
-        others = [_class_name(name) for name in recognition.prediction_set if name != recognition.answer]
+        others = [_class_name(name) for name in recognition.possible if name != recognition.answer]
         if others:
             lines += _wrapped("Not ruled out: " + "; ".join(others) + ".", "  ")
     about = [recognition.view] if recognition.view else []

@@ -14,7 +14,6 @@ RISK = 0.01  # of a wrong answer at most, as far as that leaves
 ANSWERED = 0.85  # of the photos that were not made worse an answer
 DELTA, LEVEL = 0.05, 0.95
 LEAST_THRESHOLD = 0.5  # an answer less likely than not is never given
-ALWAYS_IN_SET = 0.1  # a class this likely is in the set, whatever the quantile says: sets may only be larger
 
 
 def least_sure(
@@ -47,7 +46,7 @@ def fit(
     best, right = p.max(axis=1), p.argmax(axis=1) == truth
     threshold, bound = least_sure(best, right, np.ones_like(right) if untouched is None else untouched)
     threshold = max(threshold, LEAST_THRESHOLD)
-    limit = min(figures.conformal_limit(p[np.arange(len(truth)), truth], LEVEL), ALWAYS_IN_SET)
+    limit = figures.conformal_limit(p[np.arange(len(truth)), truth], LEVEL)
     in_set = (p >= limit) | (np.arange(p.shape[1]) == p.argmax(axis=1)[:, None])
     raw = softmax(logits, 1.0, axis=1)
     accepted = best >= threshold

@@ -1,7 +1,7 @@
 """Further training in one go: new pictures, then the networks of a model file go on from there, each on a card.
 
     python -m training.further --start models/fitting_classifier.onnx --out runs/next --seed 101 --cards 2 \
-        --workers 34 --render-minutes 13 --train-minutes 12
+        --workers 34 --render-minutes 13 --train-minutes 13
 
 Standing inserts and installed taps get sets of their own, because most of what is answered wrongly is among them. The
 generator resumes: run again, the command keeps the pictures that are there. ``home`` in the run's folder holds what is
@@ -158,7 +158,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--pictures", type=int, default=30000, help="of a set at most")
     parser.add_argument("--spp", type=int, default=14, help="samples a pixel")
     parser.add_argument("--render-minutes", type=float, default=13.0)
-    parser.add_argument("--train-minutes", type=float, default=12.0)
+    parser.add_argument("--train-minutes", type=float, default=13.0)
     parser.add_argument("--steps", type=int, help="of each training, instead of a time")
     parser.add_argument("--sets", nargs="+", choices=[one.name for one in SETS], default=[one.name for one in SETS])
     parser.add_argument("--networks", nargs="+", choices=NETWORKS, default=list(NETWORKS))

@@ -49,7 +49,7 @@ def _fault(options: argparse.Namespace) -> int:
         if classes:
             raise UsageError(f"--photo {options.photo} and the class {classes[0]} are both given; give one of them.")
         seen = _seen(options.photo)
-        classes = list(faults.classes_seen(seen.answer, seen.prediction_set, known_tables))
+        classes = list(faults.classes_seen(seen.answer, seen.possible, known_tables))
     known = told.told(given, known_tables, seen)
     rows = faults.symptoms(classes, known_tables)
     if not words:

@@ -74,7 +74,7 @@ def _cautions(recognition: Recognition, belief: Belief, tables: Tables) -> tuple
     least = tables.setting("caution_in_play")
     wanted = [name for name, row in tables.cautions.items() if row.general]
     for name, block in tables.classes.items():
-        named = name in (recognition.answer, *recognition.prediction_set)
+        named = name in (recognition.answer, *recognition.possible)
         if named or belief.classes.get(name, 0.0) >= least:
             wanted += block.cautions
     return tables.warnings(wanted)

@@ -98,7 +98,7 @@ def class_named(word: str, tables: Tables) -> str:
     return names.get(word.strip().lower(), "")
 
 
-def classes_seen(answer: str, prediction_set: Iterable[str], tables: Tables) -> tuple[str, ...]:
+def classes_seen(answer: str, not_ruled_out: Iterable[str], tables: Tables) -> tuple[str, ...]:
     """Classes of parts that a photo leaves possible.
 
     Raises
@@ -106,7 +106,7 @@ def classes_seen(answer: str, prediction_set: Iterable[str], tables: Tables) -> 
     UsageError
         The photo leaves none.
     """
-    possible = (answer,) if answer in tables.classes else tuple(prediction_set)
+    possible = (answer,) if answer in tables.classes else tuple(not_ruled_out)
     parts = tuple(name for name in possible if name in tables.classes and tables.classes[name].part)
     if not parts:
         raise UsageError("The photo shows no fitting that is known; name the class, or take another photo.")

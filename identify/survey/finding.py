@@ -29,7 +29,7 @@ class Finding:
     sha256 : of the file.
     answer, probability : class id, or unsure; the best class's probability.
     likely : the most probable class that is a part or none, also where the answer is unsure.
-    prediction_set : class ids.
+    prediction_set : class ids that are not ruled out.
     varieties : (name, answer, probability) each.
     measured : one text each quantity.
     advice : what would tell more.
@@ -124,7 +124,7 @@ def find(data: bytes, scale: str | None) -> Finding:
         answer=recognition.answer,
         likely=likely,
         probability=round(recognition.probabilities[likely], 4),
-        prediction_set=recognition.prediction_set,
+        prediction_set=recognition.possible,
         view=recognition.view if tables.load().fitting(likely).part else "",
         varieties=_varieties(recognition),
         measured=measured,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -48,7 +48,7 @@ def verdict(job: Job, *, fresh: bool) -> str:
     unsure = seen.answer == UNSURE
     part = not unsure and tables.load().fitting(seen.answer).part
     ranked = sorted(seen.probabilities.items(), key=lambda pair: (-pair[1], pair[0]))
-    others = [class_name(name) for name in seen.prediction_set if name != seen.answer]
+    others = [class_name(name) for name in seen.possible if name != seen.answer]
     varieties = [
         f"{words(name)} {found.answer} ({percent(found.probability)})"
         for name, found in sorted(seen.varieties.items())
@@ -244,15 +244,12 @@ def _compare(case: Case) -> dict[str, Any] | None:
 
 def _faults(job: Job) -> list[Any]:
     seen, known = job.case.recognition, tables.load()
-    parts = [name for name in _possible(seen.answer, seen.prediction_set) if known.fitting(name).part]
+    names = seen.possible if seen.answer == UNSURE else (seen.answer,)
+    parts = [name for name in names if known.fitting(name).part]
     if not parts:
         return []
     sure = told.told(job.answers, known, seen)
     return [faults.diagnose(row, parts, sure, known) for row in faults.symptoms(parts, known)]
-
-
-def _possible(answer: str, prediction_set: Iterable[str]) -> Iterable[str]:
-    return prediction_set if answer == UNSURE else (answer,)
 
 
 def wrap_up(job: Job, key: str, *, confirm: bool, confirmed: str = "", alert: str = "", case_id: str = "") -> str:

@@ -349,6 +349,21 @@ def test_the_whole_pictures_look_counts_by_its_weight(bare):
     assert bare.sureness(looks[:1]) == pytest.approx(np.exp(6) / (np.exp(6) + 2))
 
 
+@pytest.mark.parametrize(
+    ("logits", "answer", "in_set", "possible"),
+    [
+        ((3.0, 1.9, 0.0), UNSURE, ("a",), ("a", "b")),  # 0.72, 0.24 and 0.04: above a tenth is not ruled out
+        ((3.0, 2.7, 0.0), UNSURE, ("a", "b"), ("a", "b")),  # 0.56, 0.41 and 0.03
+        ((3.0, 0.0, 0.0), "a", ("a",), ("a",)),  # 0.91
+        ((1.0, 0.8, 0.7), UNSURE, ("a",), ("a", "b", "nothing")),  # 0.39, 0.32 and 0.29
+    ],
+)
+def test_an_unsure_answer_rules_out_less_than_the_set_leaves(bare, logits, answer, in_set, possible):
+    bare.card = replace(bare.card, temperature=1.0, unsure_below=0.8, set_from=0.35)
+    said = bare.settle((look(whole_square((64, 64)), PART_SEEN, logits),), (64, 64))
+    assert (said.answer, said.prediction_set, said.possible) == (answer, in_set, possible)
+
+
 @pytest.mark.parametrize("part_px", [0, 1, 2, 3, 6, 12])
 @pytest.mark.parametrize("least", [0.0005, 0.004, 0.02, 0.1])
 def test_without_a_map_the_answer_is_the_same(bare, part_px, least):

@@ -96,7 +96,7 @@ def photo(tmp_path) -> str:
 def _recogniser(answer: str, possible: tuple[str, ...], **varieties: Variety) -> type:
     class Recogniser:
         def recognise(self, photo: object) -> Recognition:
-            p = {name: 1 / len(T.classes) for name in T.classes}
+            p = {name: (name in possible) / len(possible) for name in T.classes}
             return Recognition(answer, p, possible, "installed", varieties, None, "0" * 64)
 
     return Recogniser
