@@ -152,11 +152,10 @@ class Classifier:
         """One look at the whole picture (H, W, 3), then near looks where a part is seen; those ``taken`` come first.
 
         The first near look is aimed by the whole picture's mask, of one network where the card says so, the others by
-        the first one's finer mask. Where the
-        first look sees no part, the first near look is at a trace as faint as the card believes; where there is none
-        and that look was hasty, one at the whole picture again takes the first near look's place. There are no more
-        than ``near`` of them, and after ``least`` of them none once :meth:`sureness` of those before it reaches
-        ``until``.
+        the first one's finer mask. Where the first look sees no part, the first near look is at a trace as faint as
+        the card believes; where there is none and that look was hasty, one at the whole picture again takes the first
+        near look's place. There are no more than ``near`` of them, and after ``least`` of them none once
+        :meth:`sureness` of those before it reaches ``until``.
         """
         whole = whole_square(rgb.shape[:2])
         looks = [*taken] or [self.look(rgb, whole, 0)]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from identify.classifier import LEAST_NEAR, Card, Look, Square, mean_logits, softmax
+from identify.classifier import LEAST_NEAR, Card, Look, mean_logits, softmax
 from identify.weights import SEEN_FROM
 from training import card, figures
 from training.decision import fit
@@ -67,7 +67,7 @@ def surely_better(by_way: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[n
         found = weighed(all_looks, truth)
         losses.append(figures.log_losses(logits_of(all_looks, found["whole_weight"]), truth, found["temperature"]))
         excess, error = beyond(losses[-1], losses[0])
-        others = sum(squares(looks) != squares(plain) for looks, plain in zip(all_looks, by_way[0], strict=True))
+        others = sum(elsewhere(looks, plain) for looks, plain in zip(all_looks, by_way[0], strict=True))
         ways.append({
             **{"pictures": others, "top1": found["top1"], "nll": found["nll"]},
             **{"excess": excess, "standard_error": error},
@@ -77,9 +77,16 @@ def surely_better(by_way: Sequence[Sequence[tuple[Look, ...]]], truth: NDArray[n
     return {"number": best if sure else 0, "ways": ways}
 
 
-def squares(looks: Sequence[Look]) -> list[Square]:
-    """Where the looks are taken."""
-    return [look.square for look in looks]
+def elsewhere(looks: Sequence[Look], others: Sequence[Look]) -> bool:
+    """Whether the first near looks, or that there is none, are another: they share less than half of what they show."""
+    if min(len(looks), len(others)) < 2:
+        return len(looks) != len(others)
+    one, two = looks[1].square, others[1].square
+    low = np.maximum((one.left_px, one.top_px), (two.left_px, two.top_px))
+    high = np.minimum((one.left_px + one.side_px, one.top_px + one.side_px),
+                      (two.left_px + two.side_px, two.top_px + two.side_px))  # fmt: skip
+    shared = float(np.prod(np.maximum(high - low, 0)))
+    return shared < 0.5 * (one.side_px**2 + two.side_px**2 - shared)
 
 
 def survey_looks(

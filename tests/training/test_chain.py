@@ -378,6 +378,24 @@ def test_calibrate_evaluate_and_install(run: Path, toy_evaluation: Path, tmp_pat
     assert installed.card.sha256 in page
 
 
+def test_looks_are_elsewhere_where_they_share_less_than_half():
+    empty = np.zeros(1, np.float32)
+
+    def seen(*squares: classifier.Square) -> list[classifier.Look]:
+        whole = classifier.whole_square((64, 64))
+        return [classifier.Look(one, empty, empty, empty, empty, empty) for one in (whole, *squares)]
+
+    here = classifier.Square(10.0, 10.0, 30.0)
+    assert not looks.elsewhere(seen(here), seen(here))
+    assert not looks.elsewhere(seen(), seen())
+    assert looks.elsewhere(seen(here), seen())
+    assert looks.elsewhere(seen(here), seen(classifier.Square(50.0, 10.0, 30.0)))
+    # moved by a third of its side it shares 2/3 with itself, of 4/3 that both show: just half; by 9 and 11 of 30 px
+    assert not looks.elsewhere(seen(here), seen(classifier.Square(19.0, 10.0, 30.0)))
+    assert looks.elsewhere(seen(here), seen(classifier.Square(21.0, 10.0, 30.0)))
+    assert looks.elsewhere(seen(here), seen(classifier.Square(10.0, 10.0, 50.0)))
+
+
 @pytest.mark.parametrize(("right", "taken"), [(40, 0.2), (22, 0.5), (0, 0.5)])
 def test_a_trace_is_looked_at_only_where_that_surely_helps(right: int, taken: float):
     """Of 40 pictures whose first look says nothing, so many near looks at a trace are right; 22 are too few to tell."""
