@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from data_synthetic.finish import Surface
-from data_synthetic.mesh import Array, Solid, rings
+from data_synthetic.mesh import Solid, joined, rings
 from data_synthetic.rest import turned_onto
 from data_synthetic.spindle import within
 
@@ -36,7 +36,8 @@ def drop(rng: np.random.Generator, radius_mm: float) -> Solid:
 
 def _lying_on(rng: np.random.Generator, solids: Sequence[Solid], count: int) -> list[Solid]:
     """Drops on the outer faces of solids, as many as fall on sides that hold them."""
-    corners = np.concatenate([piece.vertices_mm[piece.faces] for piece in solids])
+    vertices, faces, _ = joined(solids)
+    corners = vertices[faces]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = np.linalg.norm(across, axis=1)
     normals = across / np.maximum(area, 1e-9)[:, None]
@@ -71,9 +72,6 @@ def wet(rng: np.random.Generator, solids: Sequence[Solid], bench_z_mm: float | N
 
 def surface_of(solids: Sequence[Solid]) -> Surface:
     """Clear solids as one surface; it has no colour of its own."""
-    offsets = np.cumsum([0, *(len(piece.vertices_mm) for piece in solids)])[:-1]
-    vertices: Array = np.concatenate([piece.vertices_mm for piece in solids])
-    faces = np.concatenate([piece.faces + offset for piece, offset in zip(solids, offsets, strict=True)])
-    normals = np.concatenate([piece.normals for piece in solids])
+    vertices, faces, normals = joined(solids)
     ones = np.ones(len(vertices))
     return Surface(vertices, faces, normals, np.ones((len(vertices), 3)), ones, 0 * ones)

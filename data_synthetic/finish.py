@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from data_synthetic.liveries import restyled
-from data_synthetic.mesh import Array, Solid
+from data_synthetic.mesh import Array, Solid, joined
 
 #: material: linear colour, roughness low, roughness high, metalness
 LOOKS: dict[str, tuple[tuple[float, float, float], float, float, float]] = {
@@ -224,10 +224,4 @@ def surface(
     paint = _clean(solids, rng, jitter)
     if wear is not None:
         _worn(solids, paint, wear, rng)
-    offsets = np.cumsum([0, *(len(piece.vertices_mm) for piece in solids)])
-    return Surface(
-        np.concatenate([piece.vertices_mm for piece in solids]),
-        np.concatenate([piece.faces + offset for piece, offset in zip(solids, offsets[:-1], strict=True)]),
-        np.concatenate([piece.normals for piece in solids]),
-        np.clip(paint.base, 0.004, 0.95), np.clip(paint.rough, 0.03, 1.0), paint.metal,
-    )  # fmt: skip
+    return Surface(*joined(solids), np.clip(paint.base, 0.004, 0.95), np.clip(paint.rough, 0.03, 1.0), paint.metal)

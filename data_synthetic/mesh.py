@@ -15,6 +15,7 @@ Installed taps: ``installed.build(class_id, rng) -> InstalledScene``.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -134,6 +135,16 @@ def rotation_about(axis: str, angle_deg: float) -> Array:
 def solid(vertices_mm: Array, faces: NDArray, material: str, *, crease_deg: float = 35.0) -> Solid:
     """A solid with creased normals from bare vertices (N, 3) and faces (M, 3)."""
     return Solid(*creased(np.asarray(vertices_mm, float), np.asarray(faces), crease_deg=crease_deg), material=material)
+
+
+def joined(solids: Sequence[Solid]) -> tuple[Array, NDArray[np.int64], Array]:
+    """Vertices (N, 3) [mm], faces (M, 3) and normals (N, 3) of solids as one mesh."""
+    offsets = np.cumsum([0, *(len(piece.vertices_mm) for piece in solids)])[:-1]
+    return (
+        np.concatenate([piece.vertices_mm for piece in solids]),
+        np.concatenate([piece.faces + offset for piece, offset in zip(solids, offsets, strict=True)]),
+        np.concatenate([piece.normals for piece in solids]),
+    )
 
 
 def grid_faces(rows: int, columns: int, *, wrap: bool) -> NDArray[np.int64]:

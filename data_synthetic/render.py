@@ -1,8 +1,8 @@
 """Mitsuba 3 renders a scene: linear light and exact labels.
 
 No picture may compile a new kernel, so every scene holds the same shapes, emitters and kinds of BSDF (unused ones lie
-far below the bench), every surface is one ``principled`` BSDF whose metalness is never exactly 0, and the lens's
-aperture and focus are set after loading as opaque values.
+far below the bench), every surface but water is one ``principled`` BSDF whose metalness is never exactly 0, and the
+lens's aperture and focus are set after loading as opaque values.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ HIDDEN_MM = -5.0e4
 ROUND_ENOUGH = 0.1  # sine of a face's first angle, above which it is no needle
 SAMPLER = "multijitter"
 BACKGROUND, PART, REFERENCE, WATER = 0, 1, 2, 3
-WATER_INDEX = 1.333  # of refraction, in visible light [CRC Handbook of Chemistry and Physics, from memory]
+#: Water in air: index of refraction in visible light [CRC Handbook of Chemistry and Physics, from memory].
+CLEAR = {"type": "dielectric", "int_ior": 1.333, "ext_ior": 1.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,17 +135,18 @@ def _bitmap(picture: np.ndarray, *, raw: bool = False) -> dict:
     return {"type": "bitmap", "bitmap": kind, "raw": raw, "filter_type": "bilinear", "wrap_mode": "repeat"}
 
 
-def _mesh(name: str, surface: Surface, picture: np.ndarray | None, *, textured: bool) -> object:
-    mi = mitsuba()
-    base = _bitmap(picture if picture is not None else np.full((4, 4, 3), 0.5)) if textured else None
-    attribute = {"type": "mesh_attribute", "name": "vertex_base"}
-    bsdf = {"type": "dielectric", "int_ior": WATER_INDEX, "ext_ior": 1.0} if name == "water" else {
-        "type": "twosided", "inner": {
-            "type": "principled", "base_color": base if textured else attribute,
-            "roughness": {"type": "mesh_attribute", "name": "vertex_rough"},
-            "metallic": {"type": "mesh_attribute", "name": "vertex_metal"},
-            "specular": 0.5, "clearcoat": 1e-3, "clearcoat_gloss": 0.8,
+def _painted(base: dict) -> dict:
+    """What covers everything but water: its colour from a texture, roughness and metalness from the vertices."""
+    return {"type": "twosided", "inner": {
+        "type": "principled", "base_color": base,
+        "roughness": {"type": "mesh_attribute", "name": "vertex_rough"},
+        "metallic": {"type": "mesh_attribute", "name": "vertex_metal"},
+        "specular": 0.5, "clearcoat": 1e-3, "clearcoat_gloss": 0.8,
     }}  # fmt: skip
+
+
+def _mesh(name: str, surface: Surface, bsdf: dict, *, textured: bool = False) -> object:
+    mi = mitsuba()
     properties = mi.Properties()
     properties["mesh_bsdf"] = mi.load_dict(bsdf)
     count, faces = len(surface.vertices_mm), well_ordered(surface.vertices_mm, surface.faces)
@@ -207,13 +209,15 @@ def _loaded(setting: Setting, lens: Lens, width_px: int, height_px: int, bounces
     import drjit as dr
 
     hidden = marker()
+    coloured = _painted({"type": "mesh_attribute", "name": "vertex_base"})
+    printed = _painted(_bitmap(np.full((4, 4, 3), 0.5) if setting.picture is None else setting.picture))
     shapes = {
-        "part": _mesh("part", setting.part or hidden, None, textured=False),
-        "reference": _mesh("reference", setting.reference or hidden, setting.picture, textured=True),
-        "clutter": _mesh("clutter", setting.clutter or hidden, None, textured=False),
+        "part": _mesh("part", setting.part or hidden, coloured),
+        "reference": _mesh("reference", setting.reference or hidden, printed, textured=True),
+        "clutter": _mesh("clutter", setting.clutter or hidden, coloured),
         "bench": _plane("bench", setting.bench),
         "wall": _plane("wall", setting.wall),
-        "water": _mesh("water", setting.water or hidden, None, textured=False),
+        "water": _mesh("water", setting.water or hidden, CLEAR),
     }
     up = mi.ScalarTransform4f().rotate([1, 0, 0], 90)  # the environment's up is y
     place = -lens.rotation.T @ lens.translation_mm + lens.rotation.T @ np.array([9.0, -6.0, 0.0])

@@ -162,10 +162,10 @@ def _handled(
     """
     own, damp, open_hand = rng.spawn(3)
     points, solids = placed.points_mm(), placed.solids()
-    if placed.view == "lying" and laid is None and not placed.support:
-        if held_in := hands.palm(open_hand, points):
-            lower = replace(plane, corners_mm=plane.corners_mm - [0, 0, within(open_hand, 40, 250)])
-            return list(held_in), lower, drops.wet(damp, solids, None)
+    alone = placed.view == "lying" and laid is None and not placed.support
+    if alone and (held_in := hands.palm(open_hand, points)):
+        lower = replace(plane, corners_mm=plane.corners_mm - [0, 0, within(open_hand, 40, 250)])
+        return list(held_in), lower, drops.wet(damp, solids, None)
     kept = [] if laid is None or laid.object.kind == "sheet" else [laid.footprint_xy]
     return [*things, *hands.reaching(own, points, kept)], plane, drops.wet(damp, solids, 0.0)
 

@@ -239,6 +239,11 @@ class Recognition:
         likely = [name for name, p in self.probabilities.items() if self.answer == UNSURE and p >= POSSIBLE_FROM]
         return tuple(dict.fromkeys([*self.prediction_set, *likely]))
 
+    @property
+    def taken_as(self) -> tuple[str, ...]:
+        """Class ids that a photo is dealt with as: the answer alone, or all possible ones where it is unsure."""
+        return self.possible if self.answer == UNSURE else (self.answer,)
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:

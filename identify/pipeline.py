@@ -171,15 +171,13 @@ def measured_as(recognition: Recognition) -> str:
 
     Unsure where several are: then only what tells itself on any part is measured.
     """
-    if recognition.answer != UNSURE or len(recognition.possible) != 1:
-        return recognition.answer
-    return recognition.possible[0]
+    names = recognition.taken_as
+    return names[0] if len(names) == 1 else UNSURE
 
 
 def wanted_quantities(recognition: Recognition) -> tuple[str, ...]:
     """What is worth measuring of this class, or of every class that is not ruled out where the answer is unsure."""
-    names = (recognition.answer,) if recognition.answer != UNSURE else recognition.possible
-    rows = [tables.load().fitting(name) for name in names]
+    rows = [tables.load().fitting(name) for name in recognition.taken_as]
     return tuple(dict.fromkeys(quantity for row in rows for quantity in row.quantities))
 
 

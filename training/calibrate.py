@@ -73,8 +73,7 @@ def aims(classifier: Classifier) -> list[Card]:
 
 def looks_by(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> list[tuple[Look, ...]]:
     """The looks of each card at one picture, made worse for half of them."""
-    rng, untouched = _drawn(picture)
-    rgb = rgb_of(picture) if untouched else worn(rgb_of(picture), rng)
+    rgb = _shown(picture)
     return [tuple(map(_without_map, classifier.with_card(one).looks(rgb))) for one in cards]
 
 
@@ -95,8 +94,7 @@ def look(classifier: Classifier, picture: Picture, cards: Sequence[Card]) -> tup
 
     Shares are of the manners of :data:`FAINT`, which differ only where the first look sees no part.
     """
-    rng, untouched = _drawn(picture)
-    rgb = rgb_of(picture) if untouched else worn(rgb_of(picture), rng)
+    rgb = _shown(picture)
     plain = classifier.with_card(cards[0]).looks(rgb)
     seen, shares = [plain], [_labelled(plain, rgb, classifier.card)]
     for one in cards[1 : len(FAINT)]:
@@ -111,6 +109,12 @@ def _drawn(picture: Picture) -> tuple[np.random.Generator, bool]:
     """The generator that draws how a picture is made worse, and whether the picture stays as it is."""
     rng = np.random.default_rng([picture.line["seed"] % 2**32, 7])
     return rng, bool(rng.random() >= 0.5)
+
+
+def _shown(picture: Picture) -> Bytes:
+    """The picture (H, W, 3) as it is calibrated on: half of them are made worse."""
+    rng, untouched = _drawn(picture)
+    return rgb_of(picture) if untouched else worn(rgb_of(picture), rng)
 
 
 def _labelled(looks: tuple[Look, ...], rgb: Bytes, card: Card) -> float:

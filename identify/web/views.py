@@ -244,8 +244,7 @@ def _compare(case: Case) -> dict[str, Any] | None:
 
 def _faults(job: Job) -> list[Any]:
     seen, known = job.case.recognition, tables.load()
-    names = seen.possible if seen.answer == UNSURE else (seen.answer,)
-    parts = [name for name in names if known.fitting(name).part]
+    parts = [name for name in seen.taken_as if known.fitting(name).part]
     if not parts:
         return []
     sure = told.told(job.answers, known, seen)
